@@ -1,0 +1,130 @@
+"""Plain measurements of a triangle mesh: normals, areas, volume, edges, components, topology."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import connected_components
+
+from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.transforms import apply
+
+
+def placed(mesh: Mesh, a_from_b: FloatArray) -> Mesh:
+    """The mesh moved from frame b to frame a."""
+    return Mesh(apply(a_from_b, mesh.vertices), mesh.triangles)
+
+
+def triangle_crosses(mesh: Mesh) -> FloatArray:
+    """Edge cross products (m, 3): direction is the normal, length twice the area."""
+    a, b, c = (mesh.vertices[mesh.triangles[:, i]] for i in range(3))
+    return np.asarray(np.cross(b - a, c - a))
+
+
+def triangle_areas(mesh: Mesh) -> FloatArray:
+    """Areas (m,), mm²."""
+    return np.asarray(0.5 * np.linalg.norm(triangle_crosses(mesh), axis=1))
+
+
+def triangle_centres(mesh: Mesh) -> FloatArray:
+    """Centroids (m, 3), mm."""
+    return np.asarray(mesh.vertices[mesh.triangles].mean(axis=1))
+
+
+def vertex_normals(mesh: Mesh) -> FloatArray:
+    """Area-weighted unit normals (n, 3); zero where a vertex has no triangle."""
+    crosses = triangle_crosses(mesh)
+    count = len(mesh.vertices)
+    corners = mesh.triangles.ravel()
+    sums = np.stack(
+        [np.bincount(corners, np.repeat(crosses[:, i], 3), count) for i in range(3)], axis=1
+    )
+    length = np.linalg.norm(sums, axis=1, keepdims=True)
+    return np.asarray(sums / np.where(length > 0, length, 1.0))
+
+
+def vertex_areas(mesh: Mesh) -> FloatArray:
+    """A third of the area around each vertex (n,), mm²."""
+    shares = np.repeat(triangle_areas(mesh) / 3.0, 3)
+    return np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices))
+
+
+def volume(mesh: Mesh) -> float:
+    """Enclosed volume, mm³; meaningful for a closed mesh, positive when outward."""
+    origin = mesh.vertices.mean(axis=0)
+    a, b, c = (mesh.vertices[mesh.triangles[:, i]] - origin for i in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+
+
+def edges(mesh: Mesh) -> IntArray:
+    """Directed edges (3m, 2) in triangle order."""
+    return mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+
+
+def border_edges(mesh: Mesh) -> IntArray:
+    """Directed edges (k, 2) that have no opposite partner."""
+    directed = edges(mesh).astype(np.int64)
+    count = len(mesh.vertices)
+    forward = directed[:, 0] * count + directed[:, 1]
+    backward = directed[:, 1] * count + directed[:, 0]
+    return edges(mesh)[~np.isin(forward, backward)]
+
+
+def adjacency(mesh: Mesh) -> csr_matrix:
+    """Symmetric vertex adjacency (n, n), ones."""
+    directed = edges(mesh)
+    count = len(mesh.vertices)
+    ones = np.ones(len(directed), np.float32)
+    graph = coo_matrix((ones, (directed[:, 0], directed[:, 1])), (count, count)).tocsr()
+    graph = graph.maximum(graph.T)
+    graph.data[:] = 1.0
+    return graph
+
+
+def components(mesh: Mesh) -> tuple[int, IntArray]:
+    """Number of connected pieces and the piece (n,) of each vertex (unused vertices are their own)."""
+    directed = edges(mesh)
+    count = len(mesh.vertices)
+    graph = coo_matrix((np.ones(len(directed), bool), (directed[:, 0], directed[:, 1])), (count, count))
+    number, labels = connected_components(graph, directed=False)
+    return int(number), labels.astype(np.int32)
+
+
+def compacted(mesh: Mesh, keep_triangles: IntArray | None = None) -> tuple[Mesh, IntArray]:
+    """The mesh with only the given triangles and the vertices they use, and the kept vertices' old indices."""
+    triangles = mesh.triangles if keep_triangles is None else mesh.triangles[keep_triangles]
+    used = np.zeros(len(mesh.vertices), bool)
+    used[triangles.ravel()] = True
+    new_index = np.cumsum(used, dtype=np.int64) - 1
+    kept = np.flatnonzero(used).astype(np.int32)
+    return Mesh(mesh.vertices[kept], new_index[triangles].astype(np.int32)), kept
+
+
+def is_closed(mesh: Mesh) -> bool:
+    """Every directed edge occurs once and has its opposite: closed and consistently oriented."""
+    if len(mesh.triangles) == 0:
+        return False
+    directed = edges(mesh).astype(np.int64)
+    count = len(mesh.vertices)
+    forward = np.sort(directed[:, 0] * count + directed[:, 1])
+    if np.any(forward[1:] == forward[:-1]):
+        return False
+    return bool(np.array_equal(forward, np.sort(directed[:, 1] * count + directed[:, 0])))
+
+
+def genus(mesh: Mesh) -> int:
+    """Through-holes of a closed mesh, summed over its shells (Euler: V - E + F = 2 shells - 2 genus)."""
+    used = np.unique(mesh.triangles)
+    count = len(used)
+    edge_count = len(mesh.triangles) * 3 // 2
+    labels = components(mesh)[1][used]
+    shells = len(np.unique(labels))
+    return int((2 * shells - (count - edge_count + len(mesh.triangles))) // 2)
+
+
+def edge_spacing(mesh: Mesh) -> float:
+    """Median edge length, mm."""
+    directed = edges(mesh)
+    step = max(1, len(directed) // 200_000)
+    ends = mesh.vertices[directed[::step]]
+    return float(np.median(np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1)))

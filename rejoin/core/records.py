@@ -1,0 +1,293 @@
+"""The values that pass between the steps: frozen, in millimetres, in named frames.
+
+Arrays are read-only (`frozen`). A matrix is named for where it goes:
+``part_from_scan`` takes scan coordinates to the part's frame, and inner names
+meet: ``part_from_a @ a_from_b``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int32]
+
+
+def frozen(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[Any]:
+    """A C-contiguous read-only array; the input is copied only where it must be."""
+    array = np.asarray(values, dtype=dtype, order="C")
+    if array.flags.writeable:
+        array = array.view() if array is not values else array.copy()
+        array.flags.writeable = False
+    return array
+
+
+class Record:
+    """Base of all records: freezes the array fields that `_arrays` names.
+
+    Pickle loses the read-only flag, so unpickling runs the constructor again.
+    """
+
+    _arrays: ClassVar[dict[str, npt.DTypeLike]] = {}
+
+    def __post_init__(self) -> None:
+        for name, dtype in self._arrays.items():
+            value = getattr(self, name)
+            if value is not None:
+                object.__setattr__(self, name, frozen(value, dtype))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        names = self.__dataclass_fields__  # type: ignore[attr-defined]
+        return type(self), tuple(getattr(self, name) for name in names)
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh(Record):
+    """A triangle mesh: ``vertices`` (n, 3) in mm, ``triangles`` (m, 3), outward counter-clockwise."""
+
+    vertices: FloatArray
+    triangles: IntArray
+    _arrays = {"vertices": np.float64, "triangles": np.int32}
+
+
+@dataclass(frozen=True, eq=False)
+class Repair(Record):
+    """One thing that cleaning changed, or found and left, with how often."""
+
+    kind: str
+    count: int
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Scan(Record):
+    """A scan as read, never edited; ``mesh`` is in mm, in the scan's own frame.
+
+    ``unit`` is the file's unit; ``unit_stated`` tells whether the file or the
+    person said so (else mm was taken). ``from_points`` marks a surface that
+    was made from bare points.
+    """
+
+    name: str
+    files: tuple[str, ...]
+    mesh: Mesh
+    unit: str
+    unit_stated: bool
+    from_points: bool
+    sha256: tuple[str, ...]
+    read_notes: tuple[Repair, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Hole(Record):
+    """A closed border loop of a scan: ``loop`` (k,) vertex indices along the border."""
+
+    loop: IntArray
+    across_mm: float
+    centre_mm: FloatArray
+    _arrays = {"loop": np.int32, "centre_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class Fragment(Record):
+    """A cleaned scan, in the scan's own frame.
+
+    ``spacing_mm`` is the median edge length, ``noise_mm`` the scan's own
+    noise (1 sigma, along the normal). ``mesh`` is the scan's mesh itself
+    where nothing had to be repaired.
+    """
+
+    scan: Scan
+    mesh: Mesh
+    spacing_mm: float
+    noise_mm: float
+    holes: tuple[Hole, ...]
+    specks: int
+    closed: bool
+    repairs: tuple[Repair, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class FractureFace(Record):
+    """A face the break made: ``triangles`` (k,) indices into the fragment's triangles.
+
+    ``chosen_by`` is "program" or "person"; ``confidence`` is 0 to 1.
+    """
+
+    fragment: int
+    triangles: IntArray
+    area_mm2: float
+    confidence: float
+    chosen_by: str
+    _arrays = {"triangles": np.int32}
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence(Record):
+    """Why a joint is believed, and how far ahead of the runner-up it is.
+
+    Attributes
+    ----------
+    score : float
+        Information in the contact (nats): independent contact cells times
+        log(relief / residual), summed. Higher is better.
+    runner_up : float
+        The score of the best pose that is clearly another one (0 if none).
+    contact_area_mm2, touching_share, rms_mm : float
+        Area in contact, its share of the facing surface, robust residual.
+    overlap_mm : float
+        Depth to which the fragments run into each other (95 % of the contact).
+    held : float
+        How firmly the relief holds the weakest of the six degrees of freedom:
+        the ratio of the slip that would be noticed to the slip that matters,
+        at least 1 when held.
+    good : bool
+        True only where the evidence excludes the runner-up.
+    reason : str
+        One sentence in plain words.
+    """
+
+    score: float
+    runner_up: float
+    contact_area_mm2: float
+    touching_share: float
+    rms_mm: float
+    overlap_mm: float
+    held: float
+    good: bool
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Joint(Record):
+    """Two mating fracture faces and the pose that brings them together.
+
+    ``a`` and ``b`` index the fragments; ``a_from_b`` (4, 4) takes b's scan
+    frame to a's. ``state`` is "found", "pinned" or "rejected".
+    """
+
+    a: int
+    b: int
+    face_a: FractureFace
+    face_b: FractureFace
+    a_from_b: FloatArray
+    evidence: Evidence
+    state: str = "found"
+    found_by: str = "program"
+    _arrays = {"a_from_b": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class Placement(Record):
+    """Where a fragment stands in the part's frame, or why it stands nowhere.
+
+    ``part_from_scan`` is (4, 4) rigid, or None with ``why``. ``covariance``
+    (6, 6) is of (rotation vector about the fragment's centroid in rad,
+    translation in mm), part frame. ``u95_mm`` bounds the displacement of the
+    worst point relative to the first placed fragment (95 %).
+    """
+
+    part_from_scan: FloatArray | None
+    placed_by: str
+    why: str | None = None
+    covariance: FloatArray | None = None
+    u95_mm: float | None = None
+    weakest: str | None = None
+    _arrays = {"part_from_scan": np.float64, "covariance": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class FitReport(Record):
+    """The gap over one joint (index ``joint``): + open, - overlapping, mm.
+
+    ``gap_a_mm`` and ``gap_b_mm`` belong to ``vertices_a`` and ``vertices_b``,
+    indices into the fragments' vertices; NaN where nothing lies opposite.
+    """
+
+    joint: int
+    vertices_a: IntArray
+    vertices_b: IntArray
+    gap_a_mm: FloatArray
+    gap_b_mm: FloatArray
+    area_mm2: float
+    gap_median_mm: float
+    gap_p95_mm: float
+    overlap_max_mm: float
+    touching_share: float
+    step_mm: float | None
+    missing_layer_mm: float
+    missing_layer_sd_mm: float
+    verdict: str
+    sentence: str
+    _arrays = {
+        "vertices_a": np.int32,
+        "vertices_b": np.int32,
+        "gap_a_mm": np.float64,
+        "gap_b_mm": np.float64,
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class Fill(Record):
+    """Material that no scan measured: a closed scan hole or a healed chip."""
+
+    kind: str
+    across_mm: float
+    volume_mm3: float
+    centre_mm: FloatArray
+    _arrays = {"centre_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class Whole(Record):
+    """The fused mesh, in the part's frame.
+
+    ``seam_triangles`` were made at the crack and ``filled_triangles`` close
+    what no scan measured; both index ``mesh.triangles``.
+    """
+
+    mesh: Mesh
+    volume_mm3: float
+    area_mm2: float
+    closed: bool
+    shells: int
+    genus: int
+    seam_triangles: IntArray
+    filled_triangles: IntArray
+    filled_mm3: float
+    fills: tuple[Fill, ...]
+    crossing_pairs: int
+    original_moved_mm: float
+    notes: tuple[str, ...]
+    _arrays = {"seam_triangles": np.int32, "filled_triangles": np.int32}
+
+
+@dataclass(frozen=True, eq=False)
+class StepRecord(Record):
+    """That a step ran, with which settings, and how long it took."""
+
+    step: str
+    settings: tuple[tuple[str, Any], ...]
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Project(Record):
+    """All that is known of one broken part. Each step returns a new one.
+
+    ``placements`` and ``fragments`` are parallel to ``scans``; ``fits`` are
+    of the joints that hold the placed fragments together.
+    """
+
+    scans: tuple[Scan, ...] = ()
+    fragments: tuple[Fragment, ...] = ()
+    faces: tuple[FractureFace, ...] = ()
+    joints: tuple[Joint, ...] = ()
+    placements: tuple[Placement, ...] = ()
+    fits: tuple[FitReport, ...] = ()
+    whole: Whole | None = None
+    history: tuple[StepRecord, ...] = ()

@@ -1,0 +1,113 @@
+"""One frozen settings record per step; each field says its unit, range and meaning once.
+
+Command-line options and window forms are made from these. A length defaults
+to a multiple of the scan's own spacing, so a change of size breaks nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from rejoin.core.errors import WrongUse
+
+Report = Callable[[float, str], None]
+"""``report(share, sentence)``: share done 0 to 1; may raise `Cancelled`."""
+
+
+def silent(share: float, sentence: str) -> None:
+    """A `Report` that nobody reads."""
+
+
+def part_of(report: Report, start: float, end: float) -> Report:
+    """A `Report` for a sub-task that covers ``start`` to ``end`` of the whole."""
+    return lambda share, sentence: report(start + (end - start) * share, sentence)
+
+
+def setting(
+    default: Any,
+    meaning: str,
+    *,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    choices: tuple[str, ...] = (),
+) -> Any:
+    """A settings field with its unit, allowed range and one-line meaning."""
+    return field(
+        default=default,
+        metadata={"meaning": meaning, "unit": unit, "low": low, "high": high, "choices": choices},
+    )
+
+
+class Settings:
+    """Base of all settings: checks ranges and choices when made."""
+
+    def __post_init__(self) -> None:
+        for item in fields(self):  # type: ignore[arg-type]
+            value, meta = getattr(self, item.name), item.metadata
+            low, high, choices = meta["low"], meta["high"], meta["choices"]
+            if value is None:
+                continue
+            if choices and value not in choices:
+                raise WrongUse(f"{item.name} cannot be {value!r}.", f"Choose one of: {', '.join(choices)}.")
+            if low is not None and not low <= value <= (high if high is not None else value):
+                limits = f"{low} to {high}" if high is not None else f"{low} or more"
+                raise WrongUse(f"{item.name} cannot be {value}.", f"Give {limits} {meta['unit']}".strip() + ".")
+
+
+UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "ft": 304.8, "micron": 0.001}
+"""Millimetres in one of each unit that a file may be in."""
+
+
+@dataclass(frozen=True)
+class ReadSettings(Settings):
+    unit: str | None = setting(None, "unit of files that do not say theirs", choices=tuple(UNITS))
+
+
+@dataclass(frozen=True)
+class CleanSettings(Settings):
+    speck_share: float = setting(
+        0.02, "loose parts smaller than this share of the largest are removed", unit="of the area", low=0.0, high=0.5
+    )
+    flip_inside_out: bool = setting(True, "turn an inside-out scan the right way round")
+
+
+@dataclass(frozen=True)
+class FaceSettings(Settings):
+    smallest_share: float = setting(
+        0.002, "smallest face looked for, as a share of the fragment's area", low=0.0, high=0.5
+    )
+
+
+@dataclass(frozen=True)
+class MatchSettings(Settings):
+    thoroughness: int = setting(2, "1 quick, 2 usual, 3 tries every face against every face", low=1, high=3)
+
+
+@dataclass(frozen=True)
+class AlignSettings(Settings):
+    iterations: int = setting(30, "most rounds of the final least squares", low=1, high=200)
+    reach: float = setting(3.0, "how far apart two faces may start", unit="spacings", low=0.5, high=50.0)
+    missing_layer: bool = setting(True, "allow for material worn off the fracture faces, where the relief shows it")
+
+
+@dataclass(frozen=True)
+class FitSettings(Settings):
+    touching: float = setting(3.0, "gap that still counts as touching", unit="noise", low=1.0, high=20.0)
+
+
+@dataclass(frozen=True)
+class FuseSettings(Settings):
+    largest_hole_mm: float = setting(10.0, "scan holes up to this size across are closed", unit="mm", low=0.0, high=500.0)
+
+
+@dataclass(frozen=True)
+class WriteSettings(Settings):
+    unit: str = setting("mm", "unit of the written file", choices=tuple(UNITS))
+
+
+def as_pairs(settings: Settings) -> tuple[tuple[str, Any], ...]:
+    """The settings as (name, value) pairs, for a `StepRecord`."""
+    return tuple((item.name, getattr(settings, item.name)) for item in fields(settings))  # type: ignore[arg-type]

@@ -1,0 +1,203 @@
+"""The steps of the main job, in order: each takes a `Project` and returns a new one.
+
+The window and the command line call these and nothing else. The modules that
+do the work are imported inside, so that asking for help loads none of them.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from rejoin.core.errors import NoAnswer
+from rejoin.core.project import changed, recorded
+from rejoin.core.records import Project, StepRecord
+from rejoin.core.settings import (
+    AlignSettings,
+    CleanSettings,
+    FaceSettings,
+    FitSettings,
+    FuseSettings,
+    MatchSettings,
+    ReadSettings,
+    Report,
+    Settings,
+    as_pairs,
+    part_of,
+    silent,
+)
+
+Step = Callable[..., Project]
+
+
+def _timed(project: Project, step: str, settings: Settings, started: float) -> Project:
+    return recorded(project, StepRecord(step, as_pairs(settings), time.perf_counter() - started))
+
+
+def read(
+    inputs: Sequence[str | Path],
+    settings: ReadSettings | None = None,
+    report: Report = silent,
+    project: Project | None = None,
+) -> Project:
+    """Read fragments from files or folders and add them to the project.
+
+    Parameters
+    ----------
+    inputs : sequence of path
+        Each a file, or a folder holding the scan of one fragment.
+    settings : ReadSettings, optional
+    report : Report, optional
+    project : Project, optional
+        Where to add the scans; an empty one by default.
+
+    Returns
+    -------
+    Project
+
+    Raises
+    ------
+    FileTrouble
+        Where a file is missing, damaged, or not of a known kind.
+    """
+    from rejoin.core.files import read_fragment
+
+    settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
+    scans = list(project.scans)
+    for number, path in enumerate(inputs):
+        share = part_of(report, number / len(inputs), (number + 1) / len(inputs))
+        scans.append(read_fragment(path, settings, share))
+    return _timed(changed(project, scans=tuple(scans)), "read", settings, started)
+
+
+def clean(project: Project, settings: CleanSettings | None = None, report: Report = silent) -> Project:
+    """Weld, orient and measure each scan that has no fragment yet; every repair is recorded.
+
+    Raises
+    ------
+    NoAnswer
+        Where a scan holds no surface.
+    """
+    from rejoin.core.cleaning import clean_scan
+
+    settings, started = settings or CleanSettings(), time.perf_counter()
+    known = {id(fragment.scan): fragment for fragment in project.fragments}
+    fragments = []
+    for number, scan in enumerate(project.scans):
+        share = part_of(report, number / len(project.scans), (number + 1) / len(project.scans))
+        fragments.append(known.get(id(scan)) or clean_scan(scan, settings, share))
+    return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
+
+
+def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
+    """Find on each fragment the faces where the part broke. Faces chosen by the person are kept."""
+    from rejoin.core.faces import find_fracture_faces
+
+    settings, started = settings or FaceSettings(), time.perf_counter()
+    by_hand = {face.fragment for face in project.faces if face.chosen_by == "person"}
+    faces = [face for face in project.faces if face.chosen_by == "person"]
+    for number, fragment in enumerate(project.fragments):
+        share = part_of(report, number / len(project.fragments), (number + 1) / len(project.fragments))
+        if number not in by_hand:
+            faces += find_fracture_faces(fragment, number, settings, share)
+    return _timed(changed(project, faces=tuple(faces)), "find_faces", settings, started)
+
+
+def match(project: Project, settings: MatchSettings | None = None, report: Report = silent) -> Project:
+    """Find which faces belong together, and roughly how.
+
+    Raises
+    ------
+    NoAnswer
+        Where there are fewer than two fragments.
+    """
+    from rejoin.core.assembling import find_joints
+
+    settings, started = settings or MatchSettings(), time.perf_counter()
+    _need_two(project)
+    joints = find_joints(project.fragments, project.faces, project.joints, settings, report)
+    return _timed(changed(project, joints=joints), "match", settings, started)
+
+
+def align(project: Project, settings: AlignSettings | None = None, report: Report = silent) -> Project:
+    """Place all fragments by one adjustment over all joints, with its uncertainty."""
+    from rejoin.core.assembling import place_fragments
+
+    settings, started = settings or AlignSettings(), time.perf_counter()
+    _need_two(project)
+    joints, placements = place_fragments(project.fragments, project.joints, settings, report)
+    return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
+
+
+def measure_fit(project: Project, settings: FitSettings | None = None, report: Report = silent) -> Project:
+    """Measure gap and overlap over every joint between placed fragments."""
+    from rejoin.core.fit import measure_joint
+
+    settings, started = settings or FitSettings(), time.perf_counter()
+    fits = []
+    for number, joint in enumerate(project.joints):
+        a, b = project.placements[joint.a], project.placements[joint.b]
+        if joint.state == "rejected" or a.part_from_scan is None or b.part_from_scan is None:
+            continue
+        share = part_of(report, number / len(project.joints), (number + 1) / len(project.joints))
+        fits.append(measure_joint(project.fragments, project.placements, joint, number, settings, share))
+    return _timed(changed(project, fits=tuple(fits)), "measure_fit", settings, started)
+
+
+def fuse(project: Project, settings: FuseSettings | None = None, report: Report = silent) -> Project:
+    """Fuse the placed fragments into one closed surface.
+
+    Raises
+    ------
+    NoAnswer
+        Where fewer than two fragments are placed, or no surface results.
+    """
+    from rejoin.core.fusing import fuse_fragments
+
+    settings, started = settings or FuseSettings(), time.perf_counter()
+    if sum(p.part_from_scan is not None for p in project.placements) < 2:
+        raise NoAnswer("There are no two placed fragments to fuse.", "Join the fragments first.")
+    whole = fuse_fragments(project.fragments, project.placements, project.joints, project.fits, settings, report)
+    return _timed(changed(project, whole=whole), "fuse", settings, started)
+
+
+def _need_two(project: Project) -> None:
+    if len(project.fragments) < 2:
+        raise NoAnswer("There is only one fragment here." if project.fragments else "There is no fragment here.",
+                       "Add the scan of at least two fragments.")
+
+
+STEPS: tuple[tuple[str, Step], ...] = (
+    ("clean", clean),
+    ("find_faces", find_faces),
+    ("match", match),
+    ("align", align),
+    ("measure_fit", measure_fit),
+    ("fuse", fuse),
+)
+"""What follows `read`, in order."""
+
+
+def join(project: Project, report: Report = silent, **settings: Any) -> Project:
+    """Run every step after `read`; stops before `fuse` where nothing could be placed together.
+
+    Parameters
+    ----------
+    project : Project
+        With scans.
+    report : Report, optional
+    **settings
+        Settings by step name, e.g. ``fuse=FuseSettings(...)``.
+
+    Returns
+    -------
+    Project
+    """
+    for number, (name, step) in enumerate(STEPS):
+        if name == "fuse" and sum(p.part_from_scan is not None for p in project.placements) < 2:
+            break
+        share = part_of(report, number / len(STEPS), (number + 1) / len(STEPS))
+        project = step(project, settings.get(name), share)
+    return project

@@ -1,0 +1,48 @@
+"""The sample scans that come with the program: in the wheel, or at the top of a clone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rejoin.core.errors import FileTrouble, WrongUse
+
+_PACKAGE = Path(__file__).resolve().parents[1]
+
+
+def data_folder(kind: str) -> Path:
+    """Where ``kind`` ("sample_scans" or "assets") lies.
+
+    Raises
+    ------
+    FileTrouble
+        Where the installation holds no such folder.
+    """
+    for place in (_PACKAGE / "_data" / kind, _PACKAGE.parent / kind):
+        if place.is_dir():
+            return place
+    raise FileTrouble(f"The folder {kind} is missing from this installation.", "Install the program again.")
+
+
+def sample_names() -> tuple[str, ...]:
+    """The names of the sample parts, sorted."""
+    return tuple(sorted(p.name for p in data_folder("sample_scans").iterdir() if p.is_dir() and p.name[0] not in "._"))
+
+
+def sample_folder(name: str) -> Path:
+    """The folder of one sample part: its fragments' scans and ``truth.json``.
+
+    Raises
+    ------
+    WrongUse
+        Where there is no sample of that name.
+    """
+    if name not in sample_names():
+        raise WrongUse(f"There is no sample called {name!r}.", f"Choose one of: {', '.join(sample_names())}.")
+    return data_folder("sample_scans") / name
+
+
+def sample_fragments(name: str) -> tuple[Path, ...]:
+    """The scans of a sample part, one file a fragment, sorted."""
+    from rejoin.core.files import SUFFIXES
+
+    return tuple(sorted(p for p in sample_folder(name).iterdir() if p.suffix.lower() in SUFFIXES))

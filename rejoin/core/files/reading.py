@@ -1,0 +1,169 @@
+"""From a file, or a folder with the scan of one fragment, to a `Scan` in millimetres."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+from rejoin.core.errors import FileTrouble
+from rejoin.core.files.parsed import EXPORT_AGAIN, Parsed, checked, checked_size
+from rejoin.core.files.ply import parse_ply
+from rejoin.core.files.stl import parse_stl
+from rejoin.core.records import FloatArray, Mesh, Repair, Scan
+from rejoin.core.settings import UNITS, ReadSettings, Report, silent
+
+LARGEST_FILE = 8_000_000_000
+"""Bytes; a larger file is refused before it is opened."""
+
+
+def _obj(data: bytes, path: Path) -> Parsed:
+    from rejoin.core.files.text import parse_obj
+
+    return parse_obj(data, path.name)
+
+
+def _off(data: bytes, path: Path) -> Parsed:
+    from rejoin.core.files.text import parse_off
+
+    return parse_off(data, path.name)
+
+
+def _xyz(data: bytes, path: Path) -> Parsed:
+    from rejoin.core.files.text import parse_xyz
+
+    return parse_xyz(data, path.name)
+
+
+def _gltf(data: bytes, path: Path) -> Parsed:
+    from rejoin.core.files.gltf import parse_gltf
+
+    return parse_gltf(data, path)
+
+
+def _threemf(data: bytes, path: Path) -> Parsed:
+    from rejoin.core.libraries.threemf import read_3mf
+
+    vertices, triangles, unit = read_3mf(data, path.name)
+    return Parsed(vertices, triangles, unit)
+
+
+_READERS: dict[str, Callable[[bytes, Path], Parsed]] = {
+    ".stl": lambda data, path: parse_stl(data, path.name),
+    ".ply": lambda data, path: parse_ply(data, path.name),
+    ".obj": _obj,
+    ".off": _off,
+    ".glb": _gltf,
+    ".gltf": _gltf,
+    ".3mf": _threemf,
+    ".xyz": _xyz,
+}
+READABLE = tuple(_READERS)
+"""Suffixes of the files that `read_fragment` reads."""
+
+
+def read_fragment(path: str | Path, settings: ReadSettings | None = None, report: Report = silent) -> Scan:
+    """Read the scan of one fragment.
+
+    Parameters
+    ----------
+    path : path
+        A file (`READABLE`), or a folder that holds the scan of one fragment.
+    settings : ReadSettings, optional
+        ``unit`` for files that do not state theirs (3MF and glTF do).
+    report : Report, optional
+
+    Returns
+    -------
+    Scan
+        Mesh in mm, in the scan's own frame. Where nobody stated a unit,
+        millimetres are taken and ``unit_stated`` is False.
+
+    Raises
+    ------
+    FileTrouble
+        Missing, empty, damaged, of an unknown kind, or without a surface.
+    """
+    settings = settings or ReadSettings()
+    file = _the_file(Path(path))
+    report(0.0, f"Reading {file.name}")
+    data = _bytes(file)
+    with ThreadPoolExecutor(1) as other:
+        digest = other.submit(lambda: hashlib.sha256(data).hexdigest())
+        parsed = checked(_parsed(data, file), file.name)
+        sha256 = digest.result()
+    unit = parsed.unit or settings.unit
+    vertices = parsed.vertices if UNITS[unit or "mm"] == 1.0 else parsed.vertices * UNITS[unit or "mm"]
+    checked_size(vertices, file.name)
+    notes = _notes(vertices, unit)
+    mesh = Mesh(vertices, parsed.triangles)
+    from_points = len(parsed.triangles) == 0
+    if from_points:
+        from rejoin.core.libraries.surfaces import surface_from_points
+
+        report(0.3, f"{file.name} holds bare points; making a surface of them")
+        mesh = surface_from_points(vertices, file.name)
+        notes += (Repair("points", len(vertices), f"A surface was made from {len(vertices):,} bare points; look it over."),)
+    report(1.0, f"Read {file.name}: {len(mesh.triangles):,} triangles")
+    return Scan(
+        name=Path(path).name if Path(path).is_dir() else Path(path).stem,
+        files=(str(file),),
+        mesh=mesh,
+        unit=unit or "mm",
+        unit_stated=unit is not None,
+        from_points=from_points,
+        sha256=(sha256,),
+        read_notes=notes,
+    )
+
+
+def _the_file(path: Path) -> Path:
+    try:
+        if path.is_dir():
+            found = sorted(p for p in path.iterdir() if p.suffix.lower() in READABLE and not p.name.startswith("."))
+            if not found:
+                raise FileTrouble(f"The folder {path.name} holds no scan.", f"It should hold one of {', '.join(READABLE)}.")
+            if len(found) > 1:
+                raise FileTrouble(
+                    f"The folder {path.name} holds {len(found)} scans; several views of one fragment are not yet joined.",
+                    "Join the views in the scanner's program, or give each fragment its own file.",
+                )
+            path = found[0]
+        if not path.is_file():
+            raise FileTrouble(f"There is no file {path}.", "Look at the name and the folder.")
+    except OSError as error:
+        raise FileTrouble(f"{path.name} cannot be opened ({error.strerror}).", "Look at the folder's permissions.") from error
+    if path.suffix.lower() not in READABLE:
+        raise FileTrouble(f"{path.name} is not a kind of scan file that is known here.", f"Known: {', '.join(READABLE)}.")
+    return path
+
+
+def _bytes(file: Path) -> bytes:
+    try:
+        if file.stat().st_size > LARGEST_FILE:
+            raise FileTrouble(f"{file.name} is larger than {LARGEST_FILE // 10**9} GB.", "Export the scan with fewer points.")
+        data = file.read_bytes()
+    except OSError as error:
+        raise FileTrouble(f"{file.name} cannot be read ({error.strerror}).", "Look at the file's permissions.") from error
+    if not data:
+        raise FileTrouble(f"{file.name} is empty.", EXPORT_AGAIN)
+    return data
+
+
+def _parsed(data: bytes, file: Path) -> Parsed:
+    try:
+        return _READERS[file.suffix.lower()](data, file)
+    except MemoryError as error:
+        raise FileTrouble(f"{file.name} is too large for this computer's memory.", "Export fewer points.") from error
+
+
+def _notes(vertices_mm: FloatArray, unit: str | None) -> tuple[Repair, ...]:
+    """A warning where nobody stated the unit and millimetres give an unlikely size."""
+    size = float(np.linalg.norm(vertices_mm.max(axis=0) - vertices_mm.min(axis=0)))
+    if unit is not None or 5.0 <= size <= 5000.0:
+        return ()
+    return (Repair("unit", 1, f"The file does not say its unit; in mm the scan is only {size:.3g} mm across."
+                   if size < 5.0 else f"The file does not say its unit; in mm the scan is {size / 1000:.3g} m across."),)

@@ -1,0 +1,56 @@
+"""STL: binary (80-byte header, count, 50 bytes a facet) and ASCII. The format has no unit."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from rejoin.core.errors import FileTrouble
+from rejoin.core.files.parsed import EXPORT_AGAIN, Parsed, cut_short, damaged, numbers
+from rejoin.core.files.welding import welded_exactly
+
+FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+_HEADER = 84
+_STRUCTURE = re.compile(rb"facet\s+normal|outer\s+loop|vertex|endloop|endfacet")
+_NAMES = re.compile(rb"^[ \t]*(?:end[ \t]*)?solid[^\r\n]*", re.MULTILINE)
+
+
+def parse_stl(data: bytes, name: str) -> Parsed:
+    """Facets, with their equal corners made one.
+
+    The size decides between the two kinds: a binary header may begin with "solid".
+
+    Raises
+    ------
+    FileTrouble
+        Wrong facet count, no facets, cut short, or neither kind of STL.
+    """
+    count = int.from_bytes(data[80:_HEADER], "little") if len(data) >= _HEADER else -1
+    if count >= 0 and len(data) == _HEADER + FACET.itemsize * count:
+        if count == 0:
+            raise FileTrouble(f"{name} holds no triangles.", EXPORT_AGAIN)
+        corners = np.frombuffer(data, FACET, count, _HEADER)["corners"]
+        return Parsed(*welded_exactly(corners.reshape(-1, 3)))
+    if data[:256].lstrip().lower().startswith(b"solid") and b"\0" not in data:
+        return _ascii(data, name)
+    if count < 0:
+        raise cut_short(name) if data else FileTrouble(f"{name} is empty.", EXPORT_AGAIN)
+    held = (len(data) - _HEADER) // FACET.itemsize
+    raise damaged(name, f"its header promises {count} triangles, but there is room for {held}")
+
+
+def _ascii(data: bytes, name: str) -> Parsed:
+    text = _NAMES.sub(b" ", data.lower())
+    words = _STRUCTURE.findall(text)
+    if b"facet" not in text:
+        raise FileTrouble(f"{name} holds no triangles.", EXPORT_AGAIN)
+    facets, rest = divmod(len(words), 7)
+    if b"".join(b"".join(words).split()) != b"facetnormalouterloopvertexvertexvertexendloopendfacet" * facets or rest:
+        raise damaged(name, "a facet does not have one normal and three corners")
+    if re.search(rb"end\s*solid[^\r\n]*\s*\Z", data[-4096:], re.IGNORECASE) is None:
+        raise cut_short(name)
+    values = numbers(_STRUCTURE.sub(b" ", text), name)
+    if len(values) != 12 * facets:
+        raise damaged(name, "a facet does not have one normal and three corners")
+    return Parsed(*welded_exactly(values.reshape(-1, 12)[:, 3:].reshape(-1, 3)))

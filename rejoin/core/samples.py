@@ -43,6 +43,6 @@ def sample_folder(name: str) -> Path:
 
 def sample_fragments(name: str) -> tuple[Path, ...]:
     """The scans of a sample part, one file a fragment, sorted."""
-    from rejoin.core.files import SUFFIXES
+    from rejoin.core.files import READABLE
 
-    return tuple(sorted(p for p in sample_folder(name).iterdir() if p.suffix.lower() in SUFFIXES))
+    return tuple(sorted(p for p in sample_folder(name).iterdir() if p.suffix.lower() in READABLE))

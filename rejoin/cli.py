@@ -1,0 +1,217 @@
+"""The command ``rejoin``: the window, the whole job from a terminal, a look at scans, the samples.
+
+Exit codes: 0 done · 1 done, with something left unplaced or doubtful · 2 wrong
+use · 3 a step could give no answer · 4 file trouble.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+from rejoin import __version__
+from rejoin.core.errors import RejoinError
+from rejoin.core.settings import (
+    UNITS,
+    AlignSettings,
+    CleanSettings,
+    FaceSettings,
+    FitSettings,
+    FuseSettings,
+    MatchSettings,
+    Settings,
+)
+from rejoin.terminal import say, say_error
+
+STEP_SETTINGS: dict[str, type[Settings]] = {
+    "clean": CleanSettings,
+    "find_faces": FaceSettings,
+    "match": MatchSettings,
+    "align": AlignSettings,
+    "measure_fit": FitSettings,
+    "fuse": FuseSettings,
+}
+"""The settings whose fields become options of ``rejoin join``."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; every failure ends in a sentence on stderr and an exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        The arguments after the program's name; those of the process by default.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    try:
+        arguments = parser().parse_args(argv)
+        return int(arguments.run(arguments))
+    except SystemExit as leaving:
+        return int(leaving.code or 0)
+    except RejoinError as error:
+        say_error(error)
+        return error.exit_code
+    except KeyboardInterrupt:
+        say("The work was stopped. No file was left half written.")
+        return 3
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except MemoryError:
+        say("There is not enough memory for these scans. Export them with fewer points.")
+        return 3
+    except Exception as error:
+        if os.environ.get("REJOIN_TRACEBACK"):
+            raise
+        say(f"The program met something it did not foresee ({type(error).__name__}: {_one_line(error)}). "
+            "Run it again with REJOIN_TRACEBACK=1 to see where, and tell the authors.")  # fmt: skip
+        return 3
+
+
+class _Parser(argparse.ArgumentParser):
+    """Complains in two sentences, without repeating the usage."""
+
+    def error(self, message: str) -> NoReturn:
+        say(f"{message[:1].upper()}{message[1:].rstrip('.')}. See {self.prog} --help.")
+        raise SystemExit(2)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line, described."""
+    top = _Parser(
+        prog="rejoin",
+        description="Rejoin the scanned fragments of a broken part. Without a command the window opens.",
+        epilog="Exit codes: 0 done; 1 done, with something left unplaced or doubtful; 2 wrong use; "
+        "3 a step could give no answer; 4 file trouble.",
+        allow_abbrev=False,
+    )
+    top.add_argument("--version", action="version", version=f"rejoin {__version__}")
+    top.add_argument("--sample", metavar="NAME", help="open the window on a sample (see: rejoin sample)")
+    top.set_defaults(run=_window, files=[])
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
+    _add_join(commands)
+    _add_scans(commands)
+    _add_sample(commands)
+    _add_open(commands)
+    return top
+
+
+def _add_join(commands: Any) -> None:
+    text = "join fragments: find their fracture faces, place them, measure the gaps, fuse the whole"
+    join = _command(commands, "join", text)
+    join.add_argument("fragments", nargs="+", metavar="FRAGMENT", help="a scan, or a folder with one fragment's scan")
+    _add_unit(join)
+    join.add_argument("--out", metavar="WHOLE", help="write the fused whole (.ply .stl .obj .3mf)")
+    join.add_argument("--json", metavar="FIT", help="write placements, joints and figures as JSON")
+    join.add_argument("--save", metavar="PROJECT", help="save the project, to go on in the window")
+    join.add_argument("--known", metavar="FILE", help="dimensions known from elsewhere, as JSON (see the README)")
+    for step, kind in STEP_SETTINGS.items():
+        _add_settings(join.add_argument_group(f"settings of the step {step}"), step, kind)
+    join.set_defaults(run=_join)
+
+
+def _add_scans(commands: Any) -> None:
+    text = "look at scans one by one: size, spacing, noise, holes, repairs"
+    scans = _command(commands, "scans", text)
+    scans.add_argument("files", nargs="+", metavar="FILE", help="a scan, or a folder with one fragment's scan")
+    _add_unit(scans)
+    scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
+    scans.set_defaults(run=_scans)
+
+
+def _add_sample(commands: Any) -> None:
+    text = "list the samples, or copy one to a folder"
+    sample = _command(commands, "sample", text)
+    sample.add_argument("name", nargs="?", metavar="NAME", help="which sample to copy")
+    sample.add_argument("--to", metavar="FOLDER", help="where to copy it; made where it does not exist")
+    sample.set_defaults(run=_sample)
+
+
+def _add_open(commands: Any) -> None:
+    text = "open the window on scans or on a saved project"
+    window = _command(commands, "open", text)
+    window.add_argument("files", nargs="*", metavar="FILE", help="scan files, or one project file")
+    window.set_defaults(run=_window)
+
+
+def _command(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
+    made: argparse.ArgumentParser = commands.add_parser(
+        name, help=text, description=f"{text[0].upper()}{text[1:]}.", allow_abbrev=False
+    )
+    return made
+
+
+def _add_unit(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--unit", choices=tuple(UNITS), help="unit of files that do not say theirs (STL, PLY, OBJ)")
+
+
+def _add_settings(group: Any, step: str, kind: type[Settings]) -> None:
+    """One option for each field of a settings record, named as the field."""
+    for field in kind.__dataclass_fields__.values():  # type: ignore[attr-defined]
+        flag, meta = f"--{field.name.replace('_', '-')}", field.metadata
+        unit = f" {meta['unit']}" if meta["unit"] else ""
+        common: dict[str, Any] = {
+            "dest": f"{step}.{field.name}",
+            "default": argparse.SUPPRESS,
+            "help": f"{meta['meaning']}; {field.default}{unit} unless given".replace("%", "%%"),
+        }
+        if isinstance(field.default, bool):
+            group.add_argument(flag, action=argparse.BooleanOptionalAction, **common)
+        else:
+            kind_of_value = type(field.default) if field.default is not None else str
+            group.add_argument(flag, type=kind_of_value, metavar=kind_of_value.__name__.upper(), **common)
+
+
+def settings_of(arguments: argparse.Namespace) -> dict[str, Settings]:
+    """The settings record of each step, with what was given on the command line.
+
+    Raises
+    ------
+    WrongUse
+        Where a value is out of its range.
+    """
+    given = {step: dict[str, Any]() for step in STEP_SETTINGS}
+    for name, value in vars(arguments).items():
+        step, _, field = name.partition(".")
+        if field and step in given:
+            given[step][field] = value
+    return {step: kind(**given[step]) for step, kind in STEP_SETTINGS.items()}
+
+
+def _join(arguments: argparse.Namespace) -> int:
+    from rejoin.commands import join_command
+
+    return join_command(arguments, settings_of(arguments))
+
+
+def _scans(arguments: argparse.Namespace) -> int:
+    from rejoin.commands import scans_command
+
+    return scans_command(arguments)
+
+
+def _sample(arguments: argparse.Namespace) -> int:
+    from rejoin.commands import sample_command
+
+    return sample_command(arguments)
+
+
+def _window(arguments: argparse.Namespace) -> int:
+    if arguments.sample is not None:
+        from rejoin.core.samples import sample_folder
+
+        sample_folder(arguments.sample)
+    from rejoin.app.main import run
+
+    return int(run(sample=arguments.sample, files=tuple(arguments.files)) or 0)
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split())[:200]

@@ -1,0 +1,247 @@
+"""What the commands do, once the command line is understood."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from rejoin import __version__
+from rejoin.core import report as telling
+from rejoin.core import steps
+from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
+from rejoin.core.files import READABLE, WRITABLE, write_mesh
+from rejoin.core.project import changed
+from rejoin.core.records import Project, Scan
+from rejoin.core.samples import sample_folder, sample_names
+from rejoin.core.settings import ReadSettings, Settings, WriteSettings
+from rejoin.terminal import Progress, say, say_error
+
+PROJECT_SUFFIX = ".rejoin"
+
+
+def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -> int:
+    """The whole job: read, join, measure, fuse, and write what was asked for.
+
+    Returns
+    -------
+    int
+        The exit code; a step that gives no answer still leaves its FIT.
+    """
+    typed: list[str] = arguments.fragments
+    _check_join(arguments)
+    with Progress() as progress:
+        project = steps.read(typed, ReadSettings(unit=arguments.unit), progress.step("read"))
+    _say_unit(project.scans)
+    project, left_out = _without_repeats(project, typed)
+    known = _known(arguments.known, project, typed, left_out)
+    failure: RejoinError | None = None
+    with Progress() as progress:
+        try:
+            for name, step in steps.STEPS:
+                if not _worth_going_on(name, project, arguments):
+                    break
+                wish = {"known": known} if known and name == "align" else {}
+                project = step(project, settings[name], progress.step(name), **wish)
+        except RejoinError as error:
+            failure = error
+    return _hand_over(arguments, project, left_out, failure)
+
+
+def _hand_over(
+    arguments: argparse.Namespace, project: Project, left_out: dict[int, tuple[Scan, str]], failure: RejoinError | None
+) -> int:
+    """Write whole, project and FIT, tell the outcome, and give the exit code."""
+    first_unit = left_out[0][0].unit if 0 in left_out else project.scans[0].unit
+    written = None
+    with Progress() as progress:
+        try:
+            mesh = telling.whole_in_common_frame(project)
+            if mesh is not None and arguments.out:
+                progress.step("write")
+                write_mesh(mesh, arguments.out, WriteSettings(unit=first_unit))
+                written = arguments.out
+            if arguments.save:
+                from rejoin.core.storage import save_project
+
+                save_project(project, arguments.save)
+        except RejoinError as error:
+            failure = failure or error
+    why = telling.NOT_JOINED if failure is None else str(failure)
+    seconds = {"write": progress.seconds["write"]} if written else {}
+    content = telling.fit_content(project, arguments.fragments, __version__, left_out, written, why, seconds)
+    if arguments.json:
+        telling.write_json(arguments.json, content)
+    print("\n".join(summary(content)))
+    if failure is not None:
+        say_error(failure)
+        return failure.exit_code
+    if arguments.out and not written:
+        say(f"No two fragments were joined, so {arguments.out} was not written.")
+    return 0 if telling.complete(content) else 1
+
+
+def summary(content: dict[str, Any]) -> list[str]:
+    """A FIT in a few lines for a reader."""
+    placed = sum(fragment["placement"] is not None for fragment in content["fragments"])
+    lines = [f"{placed} of {len(content['fragments'])} fragments placed" if placed > 1 else "no fragments joined"]
+    for fragment in content["fragments"]:
+        if fragment["placement"] is None:
+            lines.append(f"  {fragment['name']}: not placed. {fragment['why']}")
+        elif fragment["u95_mm"]:
+            lines.append(f"  {fragment['name']}: placed, good to {fragment['u95_mm']:.2g} mm (95 %)")
+    for joint in content["joints"]:
+        gap, high, step = (_number(joint[name]) for name in ("gap_median_mm", "gap_p95_mm", "step_mm"))
+        lines.append(f"  {joint['a']} + {joint['b']}: {joint['verdict']}, gap {gap} mm (95 % below {high} mm), "
+                     f"step {step} mm. {joint['reason']}".rstrip())  # fmt: skip
+    whole = content["whole"]
+    if whole is not None:
+        state = "closed" if whole["closed"] else "NOT closed"
+        lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {whole['volume_mm3']:.0f} mm3, "
+                     f"{whole['genus']} through-holes, {whole['filled_mm3']:.1f} mm3 filled")  # fmt: skip
+    return lines
+
+
+def scans_command(arguments: argparse.Namespace) -> int:
+    """Look at scans one by one; one that cannot be read does not hold up the others."""
+    if arguments.json:
+        _check_target(arguments.json, "JSON file", arguments.files, ())
+    rows, code, unstated = [], 0, []
+    for file in arguments.files:
+        try:
+            with Progress() as progress:
+                project = steps.read([file], ReadSettings(unit=arguments.unit), progress.step("read"))
+                project = steps.clean(project, None, progress.step("clean"))
+        except RejoinError as error:
+            say_error(error)
+            rows.append({"file": file, "error": str(error)})
+            code = max(code, error.exit_code)
+            continue
+        unstated += list(project.scans)
+        rows.append(telling.scan_content(project.fragments[0], file))
+        print("\n".join(_scan_lines(rows[-1])))
+    _say_unit(unstated)
+    if arguments.json:
+        telling.write_json(arguments.json, {"scans": rows})
+    return code
+
+
+def _scan_lines(row: dict[str, Any]) -> list[str]:
+    unit, size = row["unit"], " x ".join(f"{value:.4g}" for value in row["size"])
+    lines = [
+        f"{row['file']}: {size} {unit}",
+        f"  {row['points']:,} points, {row['triangles']:,} triangles, spacing {row['spacing']:.3g} {unit}, "
+        f"noise {_number(row['noise'])} {unit}",
+        f"  {'closed' if row['closed'] else 'open'}, {row['holes']} holes, {row['specks']} specks",
+    ]
+    return lines + [f"  {repair['sentence']}" for repair in row["repairs"]]
+
+
+def sample_command(arguments: argparse.Namespace) -> int:
+    """List the samples, or copy one."""
+    if arguments.name is None:
+        if arguments.to:
+            raise WrongUse("Which sample is to be copied was not said.", f"Choose one of: {', '.join(sample_names())}.")
+        for name in sample_names():
+            scans = [p.name for p in sorted(sample_folder(name).iterdir()) if p.suffix.lower() in READABLE]
+            print(f"{name}: {', '.join(scans)}")
+        return 0
+    source = sample_folder(arguments.name)
+    if not arguments.to:
+        raise WrongUse(
+            "Where the sample is to go was not said.", f"Give it: rejoin sample {arguments.name} --to FOLDER."
+        )
+    try:
+        shutil.copytree(source, arguments.to, dirs_exist_ok=True)
+    except (OSError, shutil.Error) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else "see its permissions"
+        raise FileTrouble(
+            f"The sample cannot be copied to {arguments.to} ({reason}).", "Choose another folder."
+        ) from error
+    for path in sorted(Path(arguments.to).iterdir()):
+        if (source / path.name).exists():
+            print(path)
+    return 0
+
+
+def _check_join(arguments: argparse.Namespace) -> None:
+    """Find out before the long work whether the call makes sense and the results can be written."""
+    if len(arguments.fragments) < 2:
+        raise WrongUse("Only one fragment was given.", "Name the scans of at least two fragments.")
+    targets: list[str] = []
+    for target, kind, suffixes in (
+        (arguments.out, "whole", WRITABLE),
+        (arguments.json, "JSON file", ()),
+        (arguments.save, "project", (PROJECT_SUFFIX,)),
+    ):
+        if target:
+            _check_target(target, kind, [*arguments.fragments, *targets], suffixes)
+            targets.append(target)
+
+
+def _check_target(target: str, kind: str, others: Sequence[str], suffixes: Sequence[str]) -> None:
+    path, folder = Path(target), Path(target).parent
+    if suffixes and path.suffix.lower() not in suffixes:
+        raise WrongUse(f"The {kind} cannot be written as {path.name}.", f"Let the name end in {' or '.join(suffixes)}.")
+    if any(path.resolve() == Path(other).resolve() for other in others):
+        raise WrongUse(
+            f"Writing the {kind} to {target} would overwrite another file of this call.", "Give it its own name."
+        )
+    if path.is_dir():
+        raise FileTrouble(f"{target} is a folder.", f"Give the {kind} a file name.")
+    if not folder.is_dir():
+        raise FileTrouble(f"There is no folder {folder}.", "Make it first, or choose another.")
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise FileTrouble(
+            f"Nothing can be written in the folder {folder} ({error.strerror}).", "Choose another folder."
+        ) from error
+
+
+def _say_unit(scans: Sequence[Scan]) -> None:
+    unstated = [scan for scan in scans if not scan.unit_stated]
+    if unstated:
+        sizes = [scan.mesh.vertices.max(axis=0) - scan.mesh.vertices.min(axis=0) for scan in unstated]
+        largest = max(sizes, key=lambda size: float((size**2).sum()))
+        text = " x ".join(f"{value:.3g}" if value < 100 else f"{value:.0f}" for value in largest)
+        say(f"no unit in these files, taken as mm: {text} mm; use --unit if that is wrong")
+
+
+def _without_repeats(project: Project, typed: Sequence[str]) -> tuple[Project, dict[int, tuple[Scan, str]]]:
+    """The project without scans that repeat an earlier one, and those, with the reason."""
+    repeats = telling.same_scans(project.scans)
+    if not repeats:
+        return project, {}
+    left_out = {}
+    for number, earlier in repeats.items():
+        reason = f"This is the same scan as {typed[earlier]}."
+        left_out[number] = (project.scans[number], reason)
+        say(f"{typed[number]} is the same scan as {typed[earlier]}. It is left out; give each fragment once.")
+    kept = tuple(scan for n, scan in enumerate(project.scans) if n not in repeats)
+    return changed(project, scans=kept), left_out
+
+
+def _worth_going_on(name: str, project: Project, arguments: argparse.Namespace) -> bool:
+    if len(project.scans) < 2:
+        return False
+    if name == "fuse":
+        together = sum(p.part_from_scan is not None for p in project.placements)
+        return together > 1 and bool(arguments.out or arguments.save)
+    return True
+
+
+def _known(
+    file: str | None, project: Project, typed: Sequence[str], left_out: dict[int, tuple[Scan, str]]
+) -> tuple[Any, ...]:
+    if file is None:
+        return ()
+    raise WrongUse("Known dimensions cannot be used yet.", "Leave --known out.")
+
+
+def _number(value: float | None) -> str:
+    return "?" if value is None else f"{value:.3f}"

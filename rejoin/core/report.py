@@ -1,0 +1,301 @@
+"""What is told about a project outside it: the content of the FIT file and of the list of scans.
+
+Everything here is plain numbers, texts and lists, ready for JSON: what is not
+a finite number becomes null. Lengths named ``_mm`` are millimetres; the others
+are in the unit that stands beside them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rejoin.core.errors import FileTrouble
+from rejoin.core.meshes import placed, triangle_areas
+from rejoin.core.records import FitReport, FloatArray, Fragment, Joint, Mesh, Project, Scan
+from rejoin.core.settings import UNITS
+from rejoin.core.transforms import identity, inverse, orthonormal
+
+NOT_JOINED = "Nothing was found that joins it to the other fragments."
+
+
+def same_scans(scans: Sequence[Scan]) -> dict[int, int]:
+    """Which scans hold the very bytes of an earlier one: index -> index of the earlier."""
+    first: dict[tuple[str, ...], int] = {}
+    return {n: first[s.sha256] for n, s in enumerate(scans) if first.setdefault(s.sha256, n) != n}
+
+
+def names_of(scans: Sequence[Scan]) -> tuple[str, ...]:
+    """The scans' names, made different from each other where they are not."""
+    names: list[str] = []
+    for scan in scans:
+        name, number = scan.name, 1
+        while name in names:
+            number += 1
+            name = f"{scan.name} ({number})"
+        names.append(name)
+    return tuple(names)
+
+
+def settled_placements(
+    project: Project, why: str = NOT_JOINED
+) -> tuple[tuple[FloatArray | None, str | None, float | None], ...]:
+    """Where each scan stands in the common frame: the frame of the first placed fragment's scan.
+
+    Parameters
+    ----------
+    project : Project
+    why : str
+        The reason to give for fragments of which the project says nothing.
+
+    Returns
+    -------
+    tuple of (common_from_scan, why, u95_mm)
+        ``common_from_scan`` (4, 4) in mm, or None with the reason. Where no
+        two fragments are joined the largest one keeps the identity.
+    """
+    stands = [p.part_from_scan for p in project.placements] or [None] * len(project.scans)
+    reasons = [p.why or why for p in project.placements] or [why] * len(project.scans)
+    bounds = [p.u95_mm for p in project.placements] or [None] * len(project.scans)
+    if all(matrix is None for matrix in stands) and stands:
+        areas = [float(triangle_areas(scan.mesh).sum()) for scan in project.scans]
+        stands[int(np.argmax(areas))] = identity()
+    common_from_part = common_frame(stands)
+    return tuple(
+        (None, reason, None) if matrix is None else (_product(common_from_part, matrix), None, bound)
+        for matrix, reason, bound in zip(stands, reasons, bounds, strict=True)
+    )
+
+
+def common_frame(stands: Sequence[FloatArray | None]) -> FloatArray:
+    """``common_from_part`` (4, 4) for the ``part_from_scan`` of all fragments."""
+    first = next((matrix for matrix in stands if matrix is not None), None)
+    return identity() if first is None else inverse(first)
+
+
+def whole_in_common_frame(project: Project) -> Mesh | None:
+    """The whole in the frame of the first placed fragment's scan, mm."""
+    if project.whole is None:
+        return None
+    common_from_part = common_frame([p.part_from_scan for p in project.placements])
+    if np.array_equal(common_from_part, identity()):
+        return project.whole.mesh
+    return placed(project.whole.mesh, orthonormal(common_from_part))
+
+
+def fit_content(
+    project: Project,
+    typed: Sequence[str],
+    version: str,
+    left_out: Mapping[int, tuple[Scan, str]] | None = None,
+    whole_file: str | None = None,
+    why: str = NOT_JOINED,
+    seconds: Mapping[str, float] | None = None,
+) -> dict[str, Any]:
+    """The content of a FIT file.
+
+    Parameters
+    ----------
+    project : Project
+        With scans, and whatever the steps made of them.
+    typed : sequence of str
+        How the person named each fragment, left-out ones included.
+    version : str
+    left_out : mapping, optional
+        Scans that were read but not worked on, by their place in ``typed``, with the reason.
+    whole_file : str, optional
+        Where the whole was written.
+    why : str
+        The reason for fragments of which the project says nothing.
+    seconds : mapping, optional
+        Seconds of work besides the steps in the project's history.
+
+    Returns
+    -------
+    dict
+        As described in the README; ready for `json.dumps`.
+    """
+    left_out = left_out or {}
+    where = iter(zip(project.scans, settled_placements(project, why), strict=True))
+    rows = [(*_left_out_row(left_out[n]),) if n in left_out else next(where) for n in range(len(typed))]
+    scans = [scan for scan, _ in rows]
+    names, unit = names_of(scans), scans[0].unit
+    number_in_project = [n for n in range(len(typed)) if n not in left_out]
+    joint_names = [names[n] for n in number_in_project]
+    fragments = [
+        {
+            "name": name,
+            "files": files_as_typed(scan, text),
+            "file": files_as_typed(scan, text)[0],
+            "unit": scan.unit,
+            "placement": None if matrix is None else in_unit(matrix, unit),
+            "why": reason,
+            "u95_mm": bound,
+        }
+        for name, text, (scan, (matrix, reason, bound)) in zip(names, typed, rows, strict=True)
+    ]
+    content: dict[str, Any] = tidy({
+        "unit": unit,
+        "fragments": fragments,
+        "joints": [joint_content(project, n, joint_names) for n in told_joints(project)],
+        "whole": whole_content(project, whole_file, unit),
+        "seconds": {**{record.step: record.seconds for record in project.history}, **(seconds or {})},
+        "version": version,
+    })  # fmt: skip
+    return content
+
+
+def _left_out_row(entry: tuple[Scan, str]) -> tuple[Scan, tuple[None, str, None]]:
+    return entry[0], (None, entry[1], None)
+
+
+def files_as_typed(scan: Scan, typed: str) -> list[str]:
+    """The scan's files, named the way the person named them."""
+    if Path(typed).is_dir():
+        return [os.path.join(typed, Path(file).name) for file in scan.files]
+    return [typed]
+
+
+def in_unit(matrix_mm: FloatArray, unit: str) -> list[list[float]]:
+    """A rigid motion as rows, its translation in ``unit``."""
+    rows = orthonormal(matrix_mm)
+    rows[:3, 3] /= UNITS[unit]
+    return [[float(value) + 0.0 for value in row] for row in rows]
+
+
+def told_joints(project: Project) -> tuple[int, ...]:
+    """The joints worth telling: measured ones, and those that would reach a fragment left unplaced."""
+    measured = {fit.joint for fit in project.fits}
+    unplaced = {n for n, p in enumerate(project.placements) if p.part_from_scan is None}
+    return tuple(
+        n for n, joint in enumerate(project.joints)
+        if joint.state != "rejected" and (n in measured or not unplaced.isdisjoint((joint.a, joint.b)))
+    )  # fmt: skip
+
+
+def verdict_of(joint: Joint, fit: FitReport | None) -> str:
+    """ "good" where the evidence and the measured fit both say so, else "doubtful"."""
+    pinned = joint.state == "pinned"
+    return "good" if fit is not None and fit.verdict == "good" and (joint.evidence.good or pinned) else "doubtful"
+
+
+def joint_content(project: Project, number: int, names: Sequence[str]) -> dict[str, Any]:
+    """One joint as a FIT file tells it."""
+    joint = project.joints[number]
+    fit = next((fit for fit in project.fits if fit.joint == number), None)
+    measured = ("gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm")
+    return {
+        "a": names[joint.a],
+        "b": names[joint.b],
+        "verdict": verdict_of(joint, fit),
+        "area_mm2": joint.evidence.contact_area_mm2 if fit is None else fit.area_mm2,
+        **{name: None if fit is None else getattr(fit, name) for name in measured},
+        "score": joint.evidence.score,
+        "runner_up": joint.evidence.runner_up,
+        "reason": joint.evidence.reason if fit is None or not joint.evidence.good else fit.sentence,
+    }
+
+
+def whole_content(project: Project, file: str | None, unit: str) -> dict[str, Any] | None:
+    """The whole as a FIT file tells it; None where there is none."""
+    whole = project.whole
+    if whole is None:
+        return None
+    return {
+        "file": file,
+        "unit": unit,
+        "closed": whole.closed,
+        "shells": whole.shells,
+        "volume_mm3": whole.volume_mm3,
+        "genus": whole.genus,
+        "filled_mm3": whole.filled_mm3,
+    }
+
+
+def complete(content: Mapping[str, Any]) -> bool:
+    """Whether a FIT leaves nothing unplaced and nothing doubtful."""
+    whole = content["whole"]
+    return (
+        all(fragment["placement"] is not None for fragment in content["fragments"])
+        and all(joint["verdict"] == "good" for joint in content["joints"])
+        and (whole is None or bool(whole["closed"]))
+    )
+
+
+def scan_content(fragment: Fragment, file: str) -> dict[str, Any]:
+    """What is known of one scan, lengths in the file's own unit."""
+    one = UNITS[fragment.scan.unit]
+    vertices = fragment.scan.mesh.vertices
+    repairs = (*fragment.scan.read_notes, *(r for r in fragment.repairs if r not in fragment.scan.read_notes))
+    content: dict[str, Any] = tidy({
+        "file": file,
+        "unit": fragment.scan.unit,
+        "size": ((vertices.max(axis=0) - vertices.min(axis=0)) / one).tolist(),
+        "points": len(vertices),
+        "triangles": len(fragment.scan.mesh.triangles),
+        "spacing": fragment.spacing_mm / one,
+        "noise": fragment.noise_mm / one,
+        "specks": fragment.specks,
+        "holes": len(fragment.holes),
+        "closed": fragment.closed,
+        "repairs": [{"kind": r.kind, "count": r.count, "sentence": r.sentence} for r in repairs],
+    })  # fmt: skip
+    return content
+
+
+def tidy(value: Any) -> Any:
+    """The value with plain Python numbers only; NaN and infinity become None."""
+    if isinstance(value, dict):
+        return {str(key): tidy(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [tidy(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    return value
+
+
+def write_json(path: str | Path, content: Any) -> None:
+    """Write JSON whole or not at all: to a file beside ``path``, which then takes its place.
+
+    Raises
+    ------
+    FileTrouble
+        Where nothing can be written there.
+    """
+    path = Path(path)
+    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    temporary = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, 0o666 & ~_umask())
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+        raise FileTrouble(f"{path} cannot be written ({error.strerror}).", "Choose another folder or name.") from error
+
+
+def _umask() -> int:
+    current = os.umask(0)
+    os.umask(current)
+    return current
+
+
+def _product(b_from_a: FloatArray, a_from_scan: FloatArray) -> FloatArray:
+    product = np.asarray(b_from_a @ a_from_scan)
+    return identity() if np.abs(product - np.eye(4)).max() < 1e-12 else product

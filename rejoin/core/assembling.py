@@ -1,0 +1,253 @@
+"""The whole puzzle: all pairs of fragments, joints kept by evidence, one adjustment over them.
+
+The strongest joints come first (a maximum spanning tree by evidence), each
+checked against the fragments already together; then every pair that turns out
+to touch is judged in place and joins the adjustment.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from rejoin.core.alignment import adjust
+from rejoin.core.contact import facing_triangles
+from rejoin.core.evidence import believable, decided, judge, overlap, touching_limit
+from rejoin.core.matching import Pose, Prepared, alike, match_pair, prepared, settled
+from rejoin.core.meshes import triangle_areas
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
+from rejoin.core.settings import AlignSettings, MatchSettings, Report
+from rejoin.core.transforms import identity, inverse
+
+Poses = dict[int, FloatArray]
+"""part_from_scan by fragment, for the fragments of one group; the first one's frame is the part's."""
+
+
+def find_joints(
+    fragments: tuple[Fragment, ...],
+    faces: tuple[FractureFace, ...],
+    known: tuple[Joint, ...],
+    settings: MatchSettings,
+    report: Report,
+) -> tuple[Joint, ...]:
+    """The joints that the evidence holds, strongest first.
+
+    Parameters
+    ----------
+    fragments : tuple of Fragment
+    faces : tuple of FractureFace
+        Candidates; those chosen by the person are the only ones of their fragment.
+    known : tuple of Joint
+        Earlier joints: pinned ones are kept, rejected ones are not found again.
+    settings : MatchSettings
+    report : Report
+
+    Returns
+    -------
+    tuple of Joint
+        Pinned, rejected and found ones. Empty where nothing belongs together.
+    """
+    held = tuple(joint for joint in known if joint.state in ("pinned", "rejected"))
+    ready = [
+        prepared(fragment, tuple(face for face in faces if face.fragment == number))
+        for number, fragment in enumerate(fragments)
+    ]
+    pairs = list(combinations(range(len(fragments)), 2))
+    pinned = {(joint.a, joint.b) for joint in held if joint.state == "pinned"}
+    found: dict[tuple[int, int], list[Pose]] = {}
+    for number, (a, b) in enumerate(pairs):
+        report(number / len(pairs), f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}")
+        if (a, b) not in pinned and (b, a) not in pinned:
+            found[a, b] = match_pair(ready[a], ready[b], settings.thoroughness)
+    return held + tuple(_joints(ready, found, held))
+
+
+def _joints(ready: list[Prepared], found: dict[tuple[int, int], list[Pose]], held: tuple[Joint, ...]) -> list[Joint]:
+    """The spanning joints by falling evidence, then those that close loops."""
+    groups = Groups(ready)
+    for joint in held:
+        if joint.state == "pinned":
+            groups.unite(joint.a, joint.b, joint.a_from_b, trusted=True)
+    ranked = []
+    for pair, poses in found.items():
+        for pose in poses:
+            rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
+            evidence = decided(pose.evidence, rival)
+            if believable(evidence) and not _rejected(pose, pair, held, ready):
+                ranked.append((evidence, pair, pose.a_from_b))
+    ranked.sort(key=lambda item: -item[0].score)
+    joints, joined = [], {(joint.a, joint.b) for joint in held if joint.state == "pinned"}
+    for evidence, (a, b), a_from_b in ranked:
+        if (a, b) not in joined and groups.unite(a, b, a_from_b):
+            joints.append(made_joint(ready, a, b, a_from_b, evidence))
+            joined.add((a, b))
+    for a, b in found:
+        if (a, b) not in joined and groups.together(a, b):
+            closing = _closing_joint(ready, groups, a, b)
+            joints += [closing] if closing else []
+    return joints
+
+
+def _closing_joint(ready: list[Prepared], groups: Groups, a: int, b: int) -> Joint | None:
+    """The joint of two fragments that others have brought side by side, if they touch."""
+    first, second = ready[a].surface, ready[b].surface
+    start = groups.relative(a, b)
+    a_from_b = settled(first, second, start)
+    if not groups.near(a, b, a_from_b):
+        a_from_b = start
+    evidence = decided(judge(first, second, a_from_b), 0.0)
+    return made_joint(ready, a, b, a_from_b, evidence) if believable(evidence) else None
+
+
+def made_joint(ready: list[Prepared], a: int, b: int, a_from_b: FloatArray, evidence: Evidence) -> Joint:
+    """A joint with its mating faces: the triangles of either fragment that face the other."""
+    fragments = ready[a].surface.fragment, ready[b].surface.fragment
+    reach = 3.0 * touching_limit(*fragments)
+    chosen = facing_triangles(fragments[0].mesh, fragments[1].mesh, a_from_b, reach)
+    sides = []
+    for number, fragment, triangles in zip((a, b), fragments, chosen, strict=True):
+        area = float(triangle_areas(Mesh(fragment.mesh.vertices, fragment.mesh.triangles[triangles])).sum())
+        sides.append(FractureFace(number, triangles, area, 1.0, "program"))
+    return Joint(a, b, sides[0], sides[1], a_from_b, evidence)
+
+
+def _rejected(pose: Pose, pair: tuple[int, int], held: tuple[Joint, ...], ready: list[Prepared]) -> bool:
+    """Whether the person has turned this very pose down."""
+    return any(
+        joint.state == "rejected"
+        and (joint.a, joint.b) == pair
+        and alike(ready[pair[0]].surface, ready[pair[1]].surface, pose.a_from_b, joint.a_from_b)
+        for joint in held
+    )
+
+
+class Groups:
+    """Which fragments are together so far, and where each stands in its group's frame."""
+
+    def __init__(self, ready: list[Prepared]) -> None:
+        self._ready = ready
+        self._group = list(range(len(ready)))
+        self._pose = [identity() for _ in ready]
+
+    def together(self, a: int, b: int) -> bool:
+        return self._group[a] == self._group[b]
+
+    def relative(self, a: int, b: int) -> FloatArray:
+        """a_from_b of two fragments of one group."""
+        return np.asarray(inverse(self._pose[a]) @ self._pose[b])
+
+    def near(self, a: int, b: int, a_from_b: FloatArray) -> bool:
+        """Whether a pose agrees with how the two stand in their group."""
+        return alike(self._ready[a].surface, self._ready[b].surface, self.relative(a, b), a_from_b)
+
+    def unite(self, a: int, b: int, a_from_b: FloatArray, trusted: bool = False) -> bool:
+        """Bring two groups together by a joint, if their fragments do not run into each other.
+
+        Within one group, tells whether the joint agrees with those there (a closed loop).
+        """
+        if self.together(a, b):
+            return self.near(a, b, a_from_b)
+        moved = self._pose[a] @ a_from_b @ inverse(self._pose[b])
+        stay = [i for i, group in enumerate(self._group) if group == self._group[a]]
+        come = [i for i, group in enumerate(self._group) if group == self._group[b]]
+        poses = {i: moved @ self._pose[i] for i in come}
+        if not trusted and any(self._collides(i, j, poses[j]) for i in stay for j in come):
+            return False
+        for i in come:
+            self._pose[i], self._group[i] = poses[i], self._group[a]
+        return True
+
+    def _collides(self, i: int, j: int, pose_j: FloatArray) -> bool:
+        first, second = self._ready[i].surface, self._ready[j].surface
+        i_from_j = inverse(self._pose[i]) @ pose_j
+        limit = touching_limit(first.fragment, second.fragment)
+        spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+        inside = overlap(first, second, inverse(i_from_j), limit, spacing)[1]
+        inside += overlap(second, first, i_from_j, limit, spacing)[1]
+        smaller = min(first.sample_areas.sum(), second.sample_areas.sum())
+        return bool(inside > 0.02 * smaller)
+
+
+def place_fragments(
+    fragments: tuple[Fragment, ...], joints: tuple[Joint, ...], settings: AlignSettings, report: Report
+) -> tuple[tuple[Joint, ...], tuple[Placement, ...]]:
+    """Place all fragments that joints hold together by one adjustment over all joints.
+
+    Parameters
+    ----------
+    fragments : tuple of Fragment
+    joints : tuple of Joint
+        Rejected ones are passed over.
+    settings : AlignSettings
+    report : Report
+
+    Returns
+    -------
+    joints : tuple of Joint
+        With the adjusted ``a_from_b``.
+    placements : tuple of Placement
+        One a fragment. The part's frame is the scan frame of the first placed
+        fragment. Where nothing joins, the largest fragment keeps the identity.
+    """
+    active = [joint for joint in joints if joint.state != "rejected"]
+    group = _largest_group(len(fragments), active)
+    if len(group) < 2:
+        return joints, _nothing_joins(fragments)
+    used = [joint for joint in active if joint.a in group and joint.b in group]
+    start = _spread(group[0], used)
+    solved = adjust(fragments, used, start, settings, report)
+    poses = solved.part_from_scan
+    new = {id(joint): replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b]) for joint in used}
+    placements = tuple(
+        solved.placement(number) if number in group else Placement(None, "program", _why(fragment, len(group)))
+        for number, fragment in enumerate(fragments)
+    )
+    return tuple(new.get(id(joint), joint) for joint in joints), placements
+
+
+def _largest_group(count: int, joints: list[Joint]) -> list[int]:
+    """The fragments, rising, of the group that most fragments (then most evidence) hold together."""
+    ends = np.array([[joint.a, joint.b] for joint in joints], int).reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), (count, count))
+    _, label = connected_components(graph, directed=False)
+    weight = np.bincount(label).astype(float)
+    total = sum(joint.evidence.score for joint in joints) + 1.0
+    for joint in joints:
+        weight[label[joint.a]] += max(joint.evidence.score, 0.0) / (2 * total)
+    return [int(i) for i in np.flatnonzero(label == weight.argmax())]
+
+
+def _spread(root: int, joints: list[Joint]) -> Poses:
+    """Starting poses: from the root outwards, along the strongest joint that leads to each fragment."""
+    poses: Poses = {root: identity()}
+    waiting = sorted(joints, key=lambda joint: -joint.evidence.score)
+    while True:
+        step = next((joint for joint in waiting if (joint.a in poses) != (joint.b in poses)), None)
+        if step is None:
+            return poses
+        if step.a in poses:
+            poses[step.b] = poses[step.a] @ step.a_from_b
+        else:
+            poses[step.a] = poses[step.b] @ inverse(step.a_from_b)
+
+
+def _nothing_joins(fragments: tuple[Fragment, ...]) -> tuple[Placement, ...]:
+    largest = int(np.argmax([triangle_areas(fragment.mesh).sum() for fragment in fragments]))
+    return tuple(
+        Placement(identity(), "program", u95_mm=0.0)
+        if number == largest
+        else Placement(None, "program", _why(fragment, 1))
+        for number, fragment in enumerate(fragments)
+    )
+
+
+def _why(fragment: Fragment, placed: int) -> str:
+    others = "any other fragment" if placed == 1 else "the fragments that were joined"
+    return (
+        f"No fracture face of {fragment.scan.name} fits {others} better than chance would: "
+        "it may be of another part, or a piece between is missing."
+    )

@@ -1,0 +1,152 @@
+"""Which faces of two fragments belong together, and how: search, refine, judge, compare."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.evidence import Surface, faced, judge, touching_limit
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.search import Gallery, Hypothesis, correlate, view_of
+from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
+from rejoin.core.views import coarse_nodes
+
+
+PAIRS = {1: 16, 2: 64, 3: 600}
+"""Pairs of faces correlated, by thoroughness."""
+
+TRIES = {1: 8, 2: 16, 3: 60}
+"""Rough poses followed up, by thoroughness."""
+
+FINALISTS = 4
+"""Clearly different poses that are refined on the whole fragments and judged against each other."""
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """One fragment, ready to be matched."""
+
+    surface: Surface
+    gallery: Gallery
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """A judged way of putting two fragments together."""
+
+    a_from_b: FloatArray
+    evidence: Evidence
+
+
+def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
+    """Nodes, search tree and plane views of a fragment's candidate faces."""
+    nodes = coarse_nodes(fragment)
+    _, samples = np.unique(nodes.of_vertex, return_index=True)
+    surface = Surface(fragment, nodes, cKDTree(fragment.mesh.vertices), samples.astype(np.int32))
+    return Prepared(surface, Gallery(fragment, tuple(view_of(fragment, nodes, face) for face in faces)))
+
+
+def hypotheses(first: Prepared, second: Prepared, most_pairs: int) -> list[Hypothesis]:
+    """Rough poses of all promising pairs of faces, best first."""
+    a, b = first.gallery.views, second.gallery.views
+    pairs = sorted(((i, j) for i in range(len(a)) for j in range(len(b))), key=lambda p: (p[0] + 1) * (p[1] + 1))
+    found: list[Hypothesis] = []
+    for i, j in pairs[:most_pairs]:
+        found += correlate(first.gallery, i, second.gallery, j)
+    return sorted(found, key=lambda h: -h.score)
+
+
+def approached(first: Surface, second: Surface, hypothesis: Hypothesis) -> FloatArray:
+    """The pose after robust ICP of the one face that led to it (a sample of it)."""
+    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+    seed = hypothesis.seed[:: max(1, len(hypothesis.seed) // 1200)]
+    b_from_a = inverse(hypothesis.a_from_b)
+    reach = hypothesis.reach_mm
+    for _ in range(6):
+        b_from_a = icp_round(first, second, b_from_a, seed, reach)
+        reach = max(0.8 * reach, 1.5 * spacing)
+    return inverse(orthonormal(b_from_a))
+
+
+def refined(first: Surface, second: Surface, a_from_b: FloatArray, reach: float) -> FloatArray:
+    """The pose after robust ICP of whatever of the fragments comes into contact."""
+    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+    b_from_a = inverse(a_from_b)
+    for _ in range(8):
+        reach = max(0.75 * reach, 1.0 * spacing)
+        b_from_a = icp_round(first, second, b_from_a, first.samples, reach)
+    return inverse(orthonormal(b_from_a))
+
+
+def icp_round(
+    first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, reach: float
+) -> FloatArray:
+    """One round of point-to-plane ICP along symmetric normals, Tukey weights of width ``reach``."""
+    seen = faced(first, second, b_from_a, chosen, 2.0 * reach)
+    weight = np.square(np.clip(1 - np.square(seen.gap / reach), 0, None)) * (seen.facing < -0.4)
+    if np.count_nonzero(weight) < 12:
+        return b_from_a
+    centre = np.average(seen.points, axis=0, weights=weight)
+    jacobian = np.hstack([np.cross(seen.points - centre, seen.normals), seen.normals])
+    matrix = jacobian.T @ (weight[:, None] * jacobian)
+    size = np.sqrt(np.average(np.square(seen.points - centre).sum(axis=1), weights=weight))
+    damping = 1e-4 * weight.sum() * np.array([size**2] * 3 + [1.0] * 3)
+    move = -np.linalg.solve(matrix + np.diag(damping), jacobian.T @ (weight * seen.gap))
+    limit = max(np.linalg.norm(move[:3]) * size, np.linalg.norm(move[3:])) / (2 * reach)
+    return orthonormal(from_vector(move / max(1.0, limit), centre) @ b_from_a)
+
+
+def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list[Pose]:
+    """Judged poses of two fragments, best first, clearly different ones only.
+
+    Parameters
+    ----------
+    first, second : Prepared
+    thoroughness : int
+        1 to 3: how many pairs of faces and how many poses are tried.
+    """
+    a, b = first.surface, second.surface
+    rough = hypotheses(first, second, PAIRS[thoroughness])[: TRIES[thoroughness]]
+    quick = []
+    for hypothesis in rough:
+        a_from_b = approached(a, b, hypothesis)
+        quick.append((judge(a, b, a_from_b, sparse=True).score, a_from_b, hypothesis.reach_mm))
+    quick.sort(key=lambda item: -item[0])
+    poses: list[Pose] = []
+    for _, start, reach in quick:
+        if any(alike(a, b, start, pose.a_from_b) for pose in poses):
+            continue
+        a_from_b = refined(a, b, start, 0.26 * reach)
+        poses.append(Pose(a_from_b, judge(a, b, a_from_b)))
+        if len(poses) >= FINALISTS:
+            break
+    poses.sort(key=lambda pose: -pose.evidence.score)
+    return distinct(a, b, poses)
+
+
+def settled(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:
+    """The pose after a few rounds of ICP over whatever is in contact."""
+    reach = 3.0 * touching_limit(first.fragment, second.fragment)
+    b_from_a = inverse(a_from_b)
+    for _ in range(6):
+        b_from_a = icp_round(first, second, b_from_a, first.samples, reach)
+    return inverse(orthonormal(b_from_a))
+
+
+def alike(first: Surface, second: Surface, one: FloatArray, other: FloatArray) -> bool:
+    """Whether two a_from_b put the fragments together in the same way, but for some slip."""
+    corners = second.fragment.mesh.vertices[:: max(1, len(second.fragment.mesh.vertices) // 200)]
+    size = float(np.linalg.norm(np.ptp(corners, axis=0)))
+    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+    return bool(displacement(one, other, corners).max() < max(6.0 * spacing, 0.04 * size))
+
+
+def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:
+    """The poses without those that are a better one over again."""
+    kept: list[Pose] = []
+    for pose in poses:
+        if not any(alike(first, second, pose.a_from_b, other.a_from_b) for other in kept):
+            kept.append(pose)
+    return kept

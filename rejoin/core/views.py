@@ -1,0 +1,154 @@
+"""Coarse views of a fragment: its surface as nodes, and regions of it as height maps.
+
+A *node* stands for the vertices of one small cell that face the same way. Nodes
+average the scan's noise and make the cost of all that follows independent of
+the number of points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import cKDTree
+
+from rejoin.core.meshes import vertex_areas, vertex_normals
+from rejoin.core.records import FloatArray, Fragment, IntArray
+
+NODES = 24_000
+"""Nodes aimed at for a whole fragment."""
+
+
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """A fragment's surface, coarsely.
+
+    Attributes
+    ----------
+    points, normals : (k, 3)
+        Mean position (mm) and mean unit normal of each node's vertices.
+    areas : (k,)
+        mm².
+    of_vertex : (n,)
+        The node of each vertex.
+    cell_mm : float
+        Edge of the cells.
+    vertex_normals : (n, 3)
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    areas: FloatArray
+    of_vertex: IntArray
+    cell_mm: float
+    vertex_normals: FloatArray
+
+
+def coarse_nodes(fragment: Fragment, count: int = NODES) -> Nodes:
+    """Gather vertices into cells of at least 1.5 spacings, split by the way they face."""
+    mesh = fragment.mesh
+    normals, areas = vertex_normals(mesh), vertex_areas(mesh)
+    cell = max(1.5 * fragment.spacing_mm, float(np.sqrt(1.5 * areas.sum() / count)))
+    cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / cell).astype(np.int64)
+    axis = np.abs(normals).argmax(axis=1)
+    facing = 2 * axis + (normals[np.arange(len(axis)), axis] < 0)
+    spans = cells.max(axis=0) + 1
+    key = ((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2]) * 6 + facing
+    _, label = np.unique(key, return_inverse=True)
+    label = label.reshape(-1)
+    weight = np.maximum(areas, 1e-12 * areas.max())
+    total = np.bincount(label, weight)
+    points = _sums(label, weight[:, None] * mesh.vertices) / total[:, None]
+    mean_normals = _unit(_sums(label, weight[:, None] * normals))
+    return Nodes(points, mean_normals, np.bincount(label, areas), label.astype(np.int32), cell, normals)
+
+
+def _sums(label: IntArray, values: FloatArray) -> FloatArray:
+    return np.stack([np.bincount(label, values[:, i]) for i in range(values.shape[1])], axis=1)
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.asarray(vectors / np.where(length > 0, length, 1.0))
+
+
+def smoothed_normals(nodes: Nodes, radius_mm: float, rounds: int = 2) -> FloatArray:
+    """Normals (k, 3) averaged over same-facing nodes within ``radius_mm``."""
+    pairs = cKDTree(nodes.points).query_pairs(radius_mm, output_type="ndarray")
+    first, second = pairs.T
+    smooth = nodes.normals
+    for _ in range(rounds):
+        alike = np.einsum("ij,ij->i", smooth[first], smooth[second]) > 0.5
+        i, j = first[alike], second[alike]
+        total = smooth * nodes.areas[:, None]
+        for axis in range(3):
+            total[:, axis] += np.bincount(i, smooth[j, axis] * nodes.areas[j], len(total))
+            total[:, axis] += np.bincount(j, smooth[i, axis] * nodes.areas[i], len(total))
+        smooth = _unit(total)
+    return smooth
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane frame: ``axes`` (3, 3) rows are u, v and the outward normal; ``origin`` (3,)."""
+
+    origin: FloatArray
+    axes: FloatArray
+
+    def coordinates(self, points: FloatArray) -> FloatArray:
+        """(u, v, height) of points (n, 3)."""
+        return np.asarray((points - self.origin) @ self.axes.T)
+
+
+def robust_plane(points: FloatArray, normal: FloatArray, weights: FloatArray) -> Plane:
+    """The plane of the bulk of the points, near the given normal, its fringe left out.
+
+    Least squares reweighted by Tukey's function (Holland and Welsch, 1977).
+    """
+    weight = weights.copy()
+    for _ in range(8):
+        origin = np.average(points, axis=0, weights=weight)
+        centred = points - origin
+        _, vectors = np.linalg.eigh((centred * weight[:, None]).T @ centred)
+        # The face's normal is the eigenvector nearest the mean normal, not always the smallest.
+        best = np.abs(vectors.T @ normal).argmax()
+        axis = vectors[:, best] * np.sign(vectors[:, best] @ normal)
+        height = centred @ axis
+        scale = 4.685 * 1.4826 * np.median(np.abs(height)) + 1e-12
+        weight = weights * np.square(np.clip(1 - np.square(height / scale), 0, None))
+    u = np.cross(axis, np.eye(3)[np.abs(axis).argmin()])
+    u /= np.linalg.norm(u)
+    return Plane(origin, np.stack([u, np.cross(axis, u), axis]))
+
+
+def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[FloatArray, FloatArray]:
+    """Mean height per grid cell.
+
+    Parameters
+    ----------
+    coordinates : (n, 3)
+        (u, v, height), the origin in the middle of the map.
+    step_mm : float
+    size : int
+        Cells along each side.
+
+    Returns
+    -------
+    height, mask : (size, size) float32
+    """
+    x, y = (np.rint(coordinates[:, i] / step_mm).astype(np.int64) + size // 2 for i in (0, 1))
+    inside = (x >= 0) & (x < size) & (y >= 0) & (y < size)
+    index = x[inside] * size + y[inside]
+    count = np.bincount(index, minlength=size * size)
+    total = np.bincount(index, coordinates[inside, 2], size * size)
+    mask = (count > 0).astype(np.float32)
+    height = (total / np.maximum(count, 1)).astype(np.float32)
+    return height.reshape(size, size), mask.reshape(size, size)
+
+
+def band_passed(height: FloatArray, mask: FloatArray, coarse: float) -> FloatArray:
+    """The relief finer than ``coarse`` cells, zero outside the mask (normalised convolution)."""
+    weight = gaussian_filter(mask, coarse, mode="constant")
+    mean = gaussian_filter(height * mask, coarse, mode="constant") / np.maximum(weight, 1e-6)
+    return np.asarray((height - mean) * mask, dtype=np.float32)

@@ -1,0 +1,126 @@
+"""Cleaning of one scan: weld, orient, remove specks, find holes, measure spacing and noise.
+
+The steps are in `mending` (repairs), `shells` (loose parts, outside, holes) and `noise`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rejoin.core.cleaning.mending import Work, mended
+from rejoin.core.cleaning.noise import surface_noise
+from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
+from rejoin.core.errors import NoAnswer
+from rejoin.core.meshes import edge_spacing, triangle_areas
+from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
+from rejoin.core.settings import CleanSettings, Report, part_of, silent
+
+FEWEST_TRIANGLES = 100
+"""A scan with fewer shows nothing that could be matched."""
+
+__all__ = ["clean_scan"]
+
+
+def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report = silent) -> Fragment:
+    """Clean one scan and measure it; every repair is recorded.
+
+    Parameters
+    ----------
+    scan : Scan
+    settings : CleanSettings, optional
+    report : Report, optional
+
+    Returns
+    -------
+    Fragment
+        An oriented manifold surface, outside out, with or without a border.
+        ``mesh`` is ``scan.mesh`` itself where nothing had to be repaired.
+
+    Raises
+    ------
+    NoAnswer
+        Where fewer than `FEWEST_TRIANGLES` triangles remain.
+    """
+    settings = settings or CleanSettings()
+    _need_surface(scan, len(scan.mesh.triangles))
+    report(0.0, f"Cleaning {scan.name}")
+    work = mended(scan.mesh)
+    _need_surface(scan, len(work.triangles))
+    report(0.5, f"Looking for loose parts of {scan.name}")
+    specks = _drop_specks(work, settings)
+    _need_surface(scan, len(work.triangles))
+    _turn_outside_out(work, settings)
+    mesh = _result(scan, work)
+    report(0.7, f"Measuring {scan.name}")
+    holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
+    spacing = edge_spacing(mesh)
+    noise = surface_noise(mesh, graph_of(mesh.triangles, len(mesh.vertices)), spacing, part_of(report, 0.7, 1.0))
+    report(1.0, f"Cleaned {scan.name}")
+    return Fragment(scan, mesh, spacing, noise, holes, specks, not holes, (*work.repairs, *_hole_notes(holes)))
+
+
+def _need_surface(scan: Scan, triangles: int) -> None:
+    if triangles < FEWEST_TRIANGLES:
+        held = "no surface" if triangles == 0 else "one triangle" if triangles == 1 else f"only {triangles} triangles"
+        raise NoAnswer(f"The scan {scan.name} holds {held}.", "Give the full scan of the fragment.")
+
+
+def _drop_specks(work: Work, settings: CleanSettings) -> int:
+    count, shell = shell_of_triangles(graph_of(work.triangles, len(work.vertices)), work.triangles)
+    if count < 2:
+        return 0
+    area = np.bincount(shell, triangle_areas(Mesh(work.vertices, work.triangles)), count)
+    small = area < settings.speck_share * area.max()
+    if not small.any():
+        return 0
+    keep = ~small[shell]
+    renumbered = np.cumsum(keep) - 1
+    partner = work.partner.reshape(-1, 3)[keep].ravel()
+    old = np.maximum(partner, 0)
+    work.partner = np.where(partner < 0, -1, renumbered[old // 3] * 3 + old % 3).astype(np.int32)
+    work.triangles = work.triangles[keep]
+    work.note("specks", int(small.sum()), "1 loose speck removed", "{} loose specks removed")
+    return int(small.sum())
+
+
+def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
+    _, shell = shell_of_triangles(graph_of(work.triangles, len(work.vertices)), work.triangles)
+    turned = inside_out_shells(work.vertices, work.triangles, shell, border_loops(work.triangles, work.partner))
+    if not turned:
+        return
+    if not settings.flip_inside_out:
+        work.note("inside out", len(turned), "The scan is inside out and was left so",
+                  "{} parts of the scan are inside out and were left so")
+        return
+    chosen = np.isin(shell, turned)
+    work.triangles = np.where(chosen[:, None], work.triangles[:, ::-1], work.triangles)
+    # Reversed, corner 0..2 become 2..0, so half-edges 0, 1, 2 become 1, 0, 2.
+    swap = np.array([1, 0, 2])
+    partner = work.partner.reshape(-1, 3)
+    partner = np.where(chosen[:, None], partner[:, swap], partner)
+    target = np.maximum(partner, 0)
+    moved = np.where(chosen[target // 3], target - target % 3 + swap[target % 3], target)
+    work.partner = np.where(partner < 0, -1, moved).astype(np.int32).ravel()
+    work.note("inside out", len(turned), "The scan was inside out and was turned",
+              "{} parts of the scan were inside out and were turned")
+
+
+def _result(scan: Scan, work: Work) -> Mesh:
+    """The scan's own mesh where nothing changed, else a new one without unused points."""
+    used = np.zeros(len(work.vertices), bool)
+    used[work.triangles] = True
+    if not work.repairs or work.triangles is scan.mesh.triangles:
+        if used.all():
+            return scan.mesh
+        work.note("unused", int((~used).sum()), "1 point without a triangle left out",
+                  "{} points without a triangle left out")
+    number = np.cumsum(used, dtype=np.int32) - np.int32(1)
+    return Mesh(work.vertices[used], number[work.triangles])
+
+
+def _hole_notes(holes: tuple[Hole, ...]) -> tuple[Repair, ...]:
+    if not holes:
+        return ()
+    widest = max(hole.across_mm for hole in holes)
+    many = f"{len(holes)} holes, the largest {widest:.1f} mm across"
+    return (Repair("holes", len(holes), f"1 hole, {widest:.1f} mm across" if len(holes) == 1 else many),)

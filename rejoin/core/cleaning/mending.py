@@ -1,0 +1,207 @@
+"""The repairs, one after the other, on plain arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from rejoin.core.cleaning.halfedges import (
+    EdgeUse,
+    consistent_turns,
+    edge_use,
+    fans,
+    paired_around_crowded,
+    parted,
+    starts_ends,
+)
+from rejoin.core.files.welding import same_rows
+from rejoin.core.records import FloatArray, IntArray, Mesh, Repair
+
+SAME_PLACE = 1e-6
+"""Two border points closer than this share of the scan's size are one point written twice."""
+
+
+@dataclass
+class Work:
+    """The surface under repair; ``partner`` is set once every edge is sound."""
+
+    vertices: FloatArray
+    triangles: IntArray
+    tolerance: float
+    partner: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
+    repairs: list[Repair] = field(default_factory=list)
+
+    def note(self, kind: str, count: int, one: str, many: str) -> None:
+        """Remember a repair; ``many`` has a place for the number."""
+        if count:
+            self.repairs.append(Repair(kind, int(count), one if count == 1 else many.format(f"{count:,}")))
+
+    def edges(self) -> EdgeUse:
+        return edge_use(self.triangles, len(self.vertices))
+
+    def heights_areas(self) -> tuple[FloatArray, FloatArray]:
+        """Least height and area (m,) of each triangle."""
+        corners = self.vertices[self.triangles]
+        sides = corners[:, [1, 2, 0]] - corners
+        area = 0.5 * np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+        longest = np.sqrt(np.einsum("ijk,ijk->ij", sides, sides).max(axis=1))
+        return 2.0 * area / np.where(longest > 0, longest, 1.0), area
+
+
+def mended(mesh: Mesh) -> Work:
+    """Weld, drop, turn and part until the surface is an oriented manifold, with or without a border."""
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    work = Work(mesh.vertices, mesh.triangles, SAME_PLACE * float(np.linalg.norm(high - low)))
+    _drop_degenerate(work)
+    use = _weld(work, work.edges())
+    use = _drop_doubled(work, use)
+    use = _drop_fins(work, use)
+    use = _turn(work, use)
+    use = _flip_slivers(work, use)
+    work.partner = use.partner if use.sound else _share_out(work, use)
+    fan_count = fans(work.partner, work.triangles, len(work.vertices))
+    if fan_count.max(initial=0) > 1:
+        work.triangles, copies = parted(work.partner, work.triangles, len(work.vertices), fan_count)
+        work.vertices = np.concatenate([work.vertices, work.vertices[copies]])
+        work.note("touching", len(copies), "1 point where surfaces only touch was parted",
+                  "{} points where surfaces only touch were parted")
+    return work
+
+
+def _keep(work: Work, keep: np.ndarray) -> None:
+    work.triangles = work.triangles[keep]
+
+
+def _drop_degenerate(work: Work) -> None:
+    a, b, c = work.triangles.T
+    bad = (a == b) | (b == c) | (c == a)
+    if bad.any():
+        _keep(work, ~bad)
+        work.note("no area", int(bad.sum()), "1 triangle without area dropped", "{} triangles without area dropped")
+
+
+def _weld(work: Work, use: EdgeUse) -> EdgeUse:
+    """Join border points at the same place, and the ends of edges that have no length.
+
+    Only the border is welded, so that the two sides of a thin wall never meet.
+    """
+    first, last = starts_ends(work.triangles)
+    length = np.linalg.norm(work.vertices[first] - work.vertices[last], axis=1)
+    short = length <= work.tolerance
+    if not use.border.any() and not short.any():
+        return use
+    points = np.unique(np.concatenate([first[use.border], last[use.border]]))
+    lead, group = same_rows(work.vertices[points]) if len(points) else (points, points)
+    leaders = points[lead]
+    near = np.empty((0, 2), np.int64)
+    if len(leaders):
+        near = cKDTree(work.vertices[leaders]).query_pairs(work.tolerance, output_type="ndarray")
+    rows = np.concatenate([points, leaders[near[:, 0]], first[short]])
+    columns = np.concatenate([leaders[group], leaders[near[:, 1]], last[short]])
+    if (rows == columns).all():
+        return use
+    count = len(work.vertices)
+    _, label = connected_components(coo_matrix((np.ones(len(rows), bool), (rows, columns)), (count, count)), False)
+    lowest = np.full(label.max() + 1, count, np.int64)
+    np.minimum.at(lowest, label, np.arange(count))
+    into = lowest[label].astype(np.int32)
+    used = np.zeros(count, bool)
+    used[work.triangles] = True
+    work.note("welded", int((used & (into != np.arange(count))).sum()),
+              "1 doubled point made one", "{} doubled points made one")
+    work.triangles = into[work.triangles]
+    _drop_degenerate(work)
+    return work.edges()
+
+
+def _drop_doubled(work: Work, use: EdgeUse) -> EdgeUse:
+    """One of several triangles on the same three points."""
+    if use.sound:
+        return use
+    suspects = np.flatnonzero((use.crowded | use.against).reshape(-1, 3).any(axis=1))
+    _, first = np.unique(np.sort(work.triangles[suspects], axis=1), axis=0, return_index=True)
+    if len(first) == len(suspects):
+        return use
+    keep = np.ones(len(work.triangles), bool)
+    keep[suspects] = False
+    keep[suspects[first]] = True
+    work.note("doubled", int((~keep).sum()), "1 doubled triangle dropped", "{} doubled triangles dropped")
+    _keep(work, keep)
+    return work.edges()
+
+
+def _drop_fins(work: Work, use: EdgeUse) -> EdgeUse:
+    """Triangles that hang on an edge which is complete without them, and by nothing else."""
+    total = 0
+    for _ in range(8):
+        hanging = use.crowded.reshape(-1, 3).any(axis=1) & use.border.reshape(-1, 3).any(axis=1)
+        if not hanging.any():
+            break
+        total += int(hanging.sum())
+        _keep(work, ~hanging)
+        use = work.edges()
+    work.note("fins", total, "1 triangle that stuck out of the surface dropped",
+              "{} triangles that stuck out of the surface dropped")
+    return use
+
+
+def _turn(work: Work, use: EdgeUse) -> EdgeUse:
+    if not use.against.any():
+        return use
+    turn = consistent_turns(work.triangles, use, work.heights_areas()[1])
+    if turn.any():
+        work.triangles = np.where(turn[:, None], work.triangles[:, ::-1], work.triangles)
+        work.note("turned", int(turn.sum()), "1 triangle turned the right way round",
+                  "{} triangles turned the right way round")
+    return work.edges()
+
+
+def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
+    """Triangles without height: their long edge is swapped for the other diagonal."""
+    total = 0
+    for _ in range(4):
+        thin = np.flatnonzero(work.heights_areas()[0] <= work.tolerance)
+        if not len(thin):
+            break
+        swapped = _swap_long_edges(work, use, thin)
+        if not swapped:
+            break
+        total += swapped
+        use = work.edges()
+    work.note("no area", total, "1 triangle without height mended", "{} triangles without height mended")
+    return use
+
+
+def _swap_long_edges(work: Work, use: EdgeUse, thin: IntArray) -> int:
+    first, last = starts_ends(work.triangles)
+    apex = work.triangles[:, [2, 0, 1]].ravel()
+    known = set(zip(np.minimum(first, last).tolist(), np.maximum(first, last).tolist(), strict=True))
+    triangles, touched, swapped = work.triangles.copy(), set(), 0
+    for t in thin.tolist():
+        halves = [3 * t, 3 * t + 1, 3 * t + 2]
+        length = np.linalg.norm(work.vertices[last[halves]] - work.vertices[first[halves]], axis=1)
+        half = halves[int(np.argmax(length))]
+        other = int(use.partner[half])
+        if other < 0 or use.against[half] or t in touched or other // 3 in touched:
+            continue
+        a, c, b, d = int(first[half]), int(last[half]), int(apex[half]), int(apex[other])
+        if b == d or (min(b, d), max(b, d)) in known:
+            continue
+        triangles[t], triangles[other // 3] = (a, d, b), (d, c, b)
+        known.add((min(b, d), max(b, d)))
+        touched |= {t, other // 3}
+        swapped += 1
+    work.triangles = triangles
+    return swapped
+
+
+def _share_out(work: Work, use: EdgeUse) -> IntArray:
+    work.note("crowded", len(np.unique(use.group[use.crowded])), "1 edge with more than two triangles parted",
+              "{} edges with more than two triangles parted")
+    work.note("one-sided", int(use.against.sum()) // 2, "1 edge cut where the surface is one-sided",
+              "{} edges cut where the surface is one-sided")
+    return paired_around_crowded(work.vertices, work.triangles, use)

@@ -1,0 +1,7 @@
+"""Seeded broken parts with exact truth: shapes, fracture surfaces, scans."""
+
+from tests.makers.cases import Case, make_case, worst_error_mm, write_case
+from tests.makers.fracture import Surface
+from tests.makers.shapes import SHAPES
+
+__all__ = ["SHAPES", "Case", "Surface", "make_case", "worst_error_mm", "write_case"]

@@ -1,0 +1,244 @@
+"""Scans an exact solid: an even, independent triangulation in the scanner's frame, with noise and faults.
+
+The surface is sampled where the lines of a lattice, which is fixed in the
+scanner's frame, cross the exact solid; each lattice cell that the surface
+passes gives a vertex per sheet (dual contouring on crossings: Gibson 1998;
+one vertex per sheet: Nielson 2004). Vertices are then evened out along the
+surface and projected back onto it, so they lie on the exact solid.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from rejoin.core.meshes import compacted, components
+from rejoin.core.records import FloatArray, IntArray, Mesh
+
+PITCH_PER_SPACING = 1.16
+"""Lattice pitch that gives a median edge of one spacing."""
+
+_EDGES = np.array(
+    [(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)]
+)
+"""Cell edges by corner bits (x = 1, y = 2, z = 4): four along x, four along y, four along z."""
+
+
+@numba.njit(cache=True)
+def _crossings(vertices, triangles, axis, shape, out_line, out_at):  # type: ignore[no-untyped-def]
+    """Where lattice lines along ``axis`` cross the triangles (lattice units); every crossing found exactly once."""
+    u, v = (axis + 1) % 3, (axis + 2) % 3
+    found = 0
+    for t in range(len(triangles)):
+        corner = triangles[t]
+        low_u = max(int(np.ceil(min(vertices[corner[0], u], vertices[corner[1], u], vertices[corner[2], u]))), 0)
+        high_u = min(int(max(vertices[corner[0], u], vertices[corner[1], u], vertices[corner[2], u])), shape[u] - 1)
+        low_v = max(int(np.ceil(min(vertices[corner[0], v], vertices[corner[1], v], vertices[corner[2], v]))), 0)
+        high_v = min(int(max(vertices[corner[0], v], vertices[corner[1], v], vertices[corner[2], v])), shape[v] - 1)
+        for i in range(low_u, high_u + 1):
+            for j in range(low_v, high_v + 1):
+                sides = 0
+                total = 0.0
+                depth = 0.0
+                for k in range(3):
+                    a, b = corner[k], corner[(k + 1) % 3]
+                    flip = a > b
+                    if flip:
+                        a, b = b, a
+                    area = (vertices[b, u] - vertices[a, u]) * (j - vertices[a, v]) - (
+                        vertices[b, v] - vertices[a, v]
+                    ) * (i - vertices[a, u])
+                    positive = area >= 0
+                    if flip:
+                        area = -area
+                        positive = not positive
+                    sides += 1 if positive else 0
+                    total += area
+                    depth += area * vertices[corner[(k + 2) % 3], axis]
+                if (sides == 3 or sides == 0) and total != 0:
+                    if found < len(out_line):
+                        out_line[found] = i * shape[v] + j
+                        out_at[found] = depth / total
+                    found += 1
+    return found
+
+
+@numba.njit(cache=True)
+def _fill(inside, line, at, shape):  # type: ignore[no-untyped-def]
+    """Marks lattice points inside the solid, from crossings along z sorted by line then height."""
+    k = 0
+    while k + 1 < len(line):
+        if line[k] != line[k + 1]:
+            k += 1
+            continue
+        i, j = line[k] // shape[1], line[k] % shape[1]
+        for z in range(max(int(np.ceil(at[k])), 0), min(int(np.ceil(at[k + 1])), shape[2])):
+            inside[i, j, z] = True
+        k += 2
+
+
+@lru_cache(maxsize=1)
+def _sheets() -> npt.NDArray[np.int8]:
+    """For each of 256 corner patterns, the sheet (0..3) of each of the 12 edges, -1 where not crossed."""
+    table = np.full((256, 12), -1, np.int8)
+    faces = [[c for c in range(8) if (c >> axis) & 1 == side] for axis in range(3) for side in (0, 1)]
+    for pattern in range(256):
+        sign = [(pattern >> c) & 1 for c in range(8)]
+        crossed = [e for e, (a, b) in enumerate(_EDGES) if sign[a] != sign[b]]
+        parent = {e: e for e in crossed}
+
+        def root(e: int, parent: dict[int, int] = parent) -> int:
+            while parent[e] != e:
+                e = parent[e]
+            return e
+
+        for face in faces:
+            on_face = [e for e in crossed if _EDGES[e][0] in face and _EDGES[e][1] in face]
+            if len(on_face) == 2:
+                parent[root(on_face[0])] = root(on_face[1])
+            elif len(on_face) == 4:
+                for c in face:
+                    if sign[c]:
+                        pair = [e for e in on_face if c in _EDGES[e]]
+                        parent[root(pair[0])] = root(pair[1])
+        names: dict[int, int] = {}
+        for e in crossed:
+            table[pattern, e] = names.setdefault(root(e), len(names))
+    return table
+
+
+def _unambiguous(inside: npt.NDArray[np.bool_]) -> None:
+    """Adds lattice points until no lattice square is a checkerboard, so that the surface is a manifold."""
+    for _ in range(20):
+        changed = False
+        for axis in range(3):
+            grid = np.moveaxis(inside, axis, 0)
+            a, b, c, d = grid[:, :-1, :-1], grid[:, 1:, :-1], grid[:, 1:, 1:], grid[:, :-1, 1:]
+            bad = (a == c) & (b == d) & (a != b)
+            if bad.any():
+                changed = True
+                a |= bad
+                b |= bad
+        if not changed:
+            return
+
+
+def _lattice_crossings(local: FloatArray, triangles: IntArray, shape: npt.NDArray[np.int64]) -> list[tuple[IntArray, FloatArray]]:
+    found = []
+    for axis in range(3):
+        room = 4 * len(local) + 4 * int(shape.max()) ** 2
+        while True:
+            line, at = np.empty(room, np.int64), np.empty(room)
+            count = _crossings(local, triangles, axis, shape, line, at)
+            if count <= room:
+                break
+            room = count
+        order = np.lexsort((at[:count], line[:count]))
+        found.append((line[:count][order], at[:count][order]))
+    return found
+
+
+def evenly_meshed(exact: Mesh, pitch: float, rng: np.random.Generator) -> Mesh:
+    """A closed, even triangulation whose vertices lie near the exact surface (within about half a pitch)."""
+    origin = exact.vertices.min(axis=0) - pitch * rng.uniform(1.2, 2.2, 3)
+    local = (exact.vertices - origin) / pitch
+    shape = np.ceil(local.max(axis=0)).astype(np.int64) + 3
+    crossings = _lattice_crossings(local, exact.triangles, shape)
+    inside = np.zeros(shape, bool)
+    _fill(inside, *crossings[2], shape)
+    _unambiguous(inside)
+    strides = np.array([shape[1] * shape[2], shape[2], 1])
+    corner_step = np.array([(c & 1) * strides[0] + (c >> 1 & 1) * strides[1] + (c >> 2) * strides[2] for c in range(8)])
+    flat = inside.ravel()
+    cells, points, quads_of = [], [], []
+    for axis in range(3):
+        first = np.moveaxis(inside, axis, 0)
+        index = np.moveaxis(np.arange(flat.size).reshape(shape), axis, 0)[:-1][first[:-1] != first[1:]]
+        place = np.stack(np.unravel_index(index, tuple(shape)), -1)
+        points.append(_edge_points(place, axis, shape, crossings[axis]))
+        u, v = (axis + 1) % 3, (axis + 2) % 3
+        around = np.stack([index - strides[u] - strides[v], index - strides[v], index, index - strides[u]], -1)
+        edge_name = 4 * axis + np.array([3, 2, 0, 1] if axis != 1 else [3, 1, 0, 2])
+        cells.append((around, edge_name))
+        quads_of.append(flat[index])
+    table = _sheets()
+    keys = []
+    for around, edge_name in cells:
+        pattern = sum((flat[around + corner_step[c]].astype(np.int64) << c) for c in range(8))
+        keys.append(around * 4 + table[pattern, edge_name])
+    unique, names = np.unique(np.concatenate(keys), return_inverse=True)
+    names = names.reshape(-1, 4)
+    place = np.concatenate(points)
+    total = np.bincount(names.ravel(), minlength=len(unique))
+    corners = names.ravel()
+    centre = np.stack([np.bincount(corners, np.repeat(place[:, i], 4)) for i in range(3)], -1) / total[:, None]
+    quads = np.where(np.concatenate(quads_of)[:, None], names, names[:, ::-1])
+    mesh = Mesh(origin + pitch * centre, _split(quads, centre))
+    labels = components(mesh)[1]
+    main = np.bincount(labels).argmax()
+    return compacted(mesh, np.flatnonzero(labels[mesh.triangles[:, 0]] == main).astype(np.int32))[0]
+
+
+def _edge_points(place: IntArray, axis: int, shape: npt.NDArray[np.int64], found: tuple[IntArray, FloatArray]) -> FloatArray:
+    """The exact crossing on each lattice edge; its middle where rounding or a repair left none."""
+    u, v = (axis + 1) % 3, (axis + 2) % 3
+    line, at = found
+    position = line * (shape.max() + 4.0) + at
+    start = (place[:, u] * shape[v] + place[:, v]) * (shape.max() + 4.0) + place[:, axis]
+    nearest = np.clip(np.searchsorted(position, start), 0, len(position) - 1)
+    along = position[nearest] - start
+    points = place.astype(np.float64)
+    points[:, axis] += np.where((along >= 0) & (along <= 1), along, 0.5)
+    return points
+
+
+def _split(quads: IntArray, points: FloatArray) -> IntArray:
+    """Two triangles a quad, along its shorter diagonal."""
+    a, b, c, d = quads.T
+    first = np.sum((points[a] - points[c]) ** 2, axis=1) <= np.sum((points[b] - points[d]) ** 2, axis=1)
+    one = np.where(first[:, None], np.stack([a, b, c], -1), np.stack([a, b, d], -1))
+    two = np.where(first[:, None], np.stack([a, c, d], -1), np.stack([b, c, d], -1))
+    return np.concatenate([one, two]).astype(np.int32)
+
+
+def projected(exact: Mesh, points: FloatArray) -> tuple[FloatArray, IntArray]:
+    """The nearest points (n, 3) of an exact mesh, and the triangle (n,) each lies in."""
+    import open3d as o3d
+
+    scene, tensor, centre = o3d.t.geometry.RaycastingScene(), o3d.core.Tensor, exact.vertices.mean(axis=0)
+    vertices = (exact.vertices - centre).astype(np.float32)
+    scene.add_triangles(tensor(vertices), tensor(exact.triangles.astype(np.uint32)))
+    answer = scene.compute_closest_points(tensor((points - centre).astype(np.float32)))
+    near = answer["points"].numpy().astype(np.float64) + centre
+    return near, answer["primitive_ids"].numpy().astype(np.int64)
+
+
+def smooth_field(points: FloatArray, length: float, rng: np.random.Generator, features: int = 256) -> FloatArray:
+    """A random field (n,), unit variance, correlation ``exp(-(r / length)^2)`` (random Fourier features)."""
+    waves = rng.normal(0, np.sqrt(2) / length, (3, features)).astype(np.float32)
+    phases = rng.uniform(0, 2 * np.pi, features).astype(np.float32)
+    sizes = rng.rayleigh(1.0, features).astype(np.float32) / np.float32(np.sqrt(features))
+    return _waves_summed(points, waves, phases, sizes)
+
+
+def cast_texture(points: FloatArray, seed: int) -> FloatArray:
+    """The rough as-cast surface: a random field (n,) with wavelengths of 1 to 6 mm and unit variance."""
+    rng = np.random.default_rng([seed, 77])
+    length = np.exp(rng.uniform(np.log(1.0), np.log(6.0), 220))
+    direction = rng.normal(size=(3, 220))
+    waves = (2 * np.pi / length * direction / np.linalg.norm(direction, axis=0)).astype(np.float32)
+    phases = rng.uniform(0, 2 * np.pi, 220).astype(np.float32)
+    sizes = rng.rayleigh(1.0, 220).astype(np.float32) / np.float32(np.sqrt(220))
+    return _waves_summed(points, waves, phases, sizes)
+
+
+def _waves_summed(points: FloatArray, waves: npt.NDArray[np.float32], phases: npt.NDArray[np.float32], sizes: npt.NDArray[np.float32]) -> FloatArray:
+    values = np.empty(len(points))
+    places = points.astype(np.float32)
+    for start in range(0, len(points), 8192):
+        part = slice(start, start + 8192)
+        values[part] = np.cos(places[part] @ waves + phases) @ sizes
+    return values

@@ -106,6 +106,8 @@ def paired_around_crowded(vertices: FloatArray, triangles: IntArray, use: EdgeUs
     first, last = starts_ends(triangles)
     apex = triangles[:, [2, 0, 1]].ravel()
     halves = np.flatnonzero(use.crowded)
+    if not len(halves):
+        return partner
     halves = halves[np.argsort(use.group[halves], kind="stable")]
     low, high = np.minimum(first, last)[halves], np.maximum(first, last)[halves]
     axis = vertices[high] - vertices[low]

@@ -6,6 +6,7 @@ import argparse
 import shutil
 import tempfile
 from collections.abc import Sequence
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,8 @@ from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
 from rejoin.core.samples import sample_folder, sample_names
 from rejoin.core.settings import ReadSettings, Settings, WriteSettings
+from rejoin.core.storage import SUFFIX, save_project
 from rejoin.terminal import Progress, say, say_error
-
-PROJECT_SUFFIX = ".rejoin"
 
 
 def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -> int:
@@ -44,7 +44,7 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
             for name, step in steps.STEPS:
                 if not _worth_going_on(name, project, arguments):
                     break
-                wish = {"known": known} if known and name == "align" else {}
+                wish = known if name == "align" else {}
                 project = step(project, settings[name], progress.step(name), **wish)
         except RejoinError as error:
             failure = error
@@ -65,8 +65,6 @@ def _hand_over(
                 write_mesh(mesh, arguments.out, WriteSettings(unit=first_unit))
                 written = arguments.out
             if arguments.save:
-                from rejoin.core.storage import save_project
-
                 save_project(project, arguments.save)
         except RejoinError as error:
             failure = failure or error
@@ -175,7 +173,7 @@ def _check_join(arguments: argparse.Namespace) -> None:
     for target, kind, suffixes in (
         (arguments.out, "whole", WRITABLE),
         (arguments.json, "JSON file", ()),
-        (arguments.save, "project", (PROJECT_SUFFIX,)),
+        (arguments.save, "project", (SUFFIX,)),
     ):
         if target:
             _check_target(target, kind, [*arguments.fragments, *targets], suffixes)
@@ -237,10 +235,17 @@ def _worth_going_on(name: str, project: Project, arguments: argparse.Namespace) 
 
 def _known(
     file: str | None, project: Project, typed: Sequence[str], left_out: dict[int, tuple[Scan, str]]
-) -> tuple[Any, ...]:
+) -> dict[str, Any]:
+    """What the step align is told besides its settings."""
     if file is None:
-        return ()
-    raise WrongUse("Known dimensions cannot be used yet.", "Leave --known out.")
+        return {}
+    from rejoin.core.known import read_known
+
+    names = [name for number, name in enumerate(typed) if number not in left_out]
+    known = read_known(file, project.scans, names)
+    if "known" not in signature(steps.align).parameters:
+        raise WrongUse("Known dimensions cannot be used yet.", "Leave --known out.")
+    return {"known": known}
 
 
 def _number(value: float | None) -> str:

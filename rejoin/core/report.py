@@ -10,14 +10,13 @@ from __future__ import annotations
 import json
 import math
 import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from rejoin.core.errors import FileTrouble
+from rejoin.core.files.placing import written_whole
 from rejoin.core.meshes import placed, triangle_areas
 from rejoin.core.records import FitReport, FloatArray, Fragment, Joint, Mesh, Project, Scan
 from rejoin.core.settings import UNITS
@@ -266,34 +265,19 @@ def tidy(value: Any) -> Any:
 
 
 def write_json(path: str | Path, content: Any) -> None:
-    """Write JSON whole or not at all: to a file beside ``path``, which then takes its place.
+    """Write JSON whole or not at all.
 
     Raises
     ------
     FileTrouble
         Where nothing can be written there.
     """
-    path = Path(path)
     text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-        raise FileTrouble(f"{path} cannot be written ({error.strerror}).", "Choose another folder or name.") from error
 
+    def write(beside: Path) -> None:
+        beside.write_text(text, encoding="utf-8")
 
-def _umask() -> int:
-    current = os.umask(0)
-    os.umask(current)
-    return current
+    written_whole(Path(path), write)
 
 
 def _product(b_from_a: FloatArray, a_from_scan: FloatArray) -> FloatArray:

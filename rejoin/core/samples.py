@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from rejoin.core.errors import FileTrouble, WrongUse
@@ -42,7 +43,7 @@ def sample_folder(name: str) -> Path:
 
 
 def sample_fragments(name: str) -> tuple[Path, ...]:
-    """The scans of a sample part, one file a fragment, sorted."""
-    from rejoin.core.files import READABLE
-
-    return tuple(sorted(p for p in sample_folder(name).iterdir() if p.suffix.lower() in READABLE))
+    """The scans of a sample part, one file a fragment, in the order of its ``truth.json``."""
+    folder = sample_folder(name)
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    return tuple(folder / file for file in truth["files"])

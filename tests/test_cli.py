@@ -1,0 +1,501 @@
+"""The contract of the command line: what it writes, its exit codes, and a sentence for every failure."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import signal
+import struct
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rejoin import __version__
+from rejoin.cli import main, parser
+from rejoin.core import report as telling
+from rejoin.core import steps
+from rejoin.core.errors import NoAnswer
+from rejoin.core.files import read_fragment
+from rejoin.core.records import Mesh, Scan
+from tests.makers import Case, make_case, worst_error_mm, write_case
+
+ROOT = Path(__file__).resolve().parents[1]
+STL_HEAD = b"scan".ljust(80)
+
+
+class Told:
+    """What a call of the command said and how it ended."""
+
+    def __init__(self, code: int, out: str, err: str) -> None:
+        self.code, self.out, self.err = code, out, err
+
+
+@pytest.fixture
+def rejoin(capfd: pytest.CaptureFixture[str]) -> Any:
+    """Call the command in this process."""
+
+    def call(*arguments: object) -> Told:
+        capfd.readouterr()
+        code = main([str(argument) for argument in arguments])
+        return Told(code, *capfd.readouterr())
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return make_case("connecting_rod", 3, spacing_mm=0.7, noise_mm=0.02)
+
+
+@pytest.fixture(scope="module")
+def scans(case: Case, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    return write_case(case, tmp_path_factory.mktemp("rod"), fmt="stl")
+
+
+@pytest.fixture(scope="module")
+def joined(scans: list[Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """One full run in a process of its own."""
+    folder = tmp_path_factory.mktemp("joined")
+    out, fit, saved = folder / "whole.ply", folder / "fit.json", folder / "rod.rejoin"
+    command = [sys.executable, "-m", "rejoin", "join", *scans, "--out", out, "--json", fit, "--save", saved]
+    done = subprocess.run([str(c) for c in command], capture_output=True, text=True, cwd=ROOT, timeout=300)
+    return {
+        "done": done,
+        "out": out,
+        "saved": saved,
+        "fit": json.loads(fit.read_text(encoding="utf-8")),
+        "folder": folder,
+    }
+
+
+def stl(*triangles: Any) -> bytes:
+    body = b"".join(struct.pack("<12fH", 0, 0, 0, *np.ravel(t), 0) for t in triangles)
+    return STL_HEAD + struct.pack("<I", len(triangles)) + body
+
+
+def is_a_sentence(text: str) -> bool:
+    return "Traceback" not in text and text.strip() != "" and text.strip()[-1] in ".)?"
+
+
+# ---- the whole job ----
+
+
+def test_a_broken_part_is_joined(joined: dict[str, Any], scans: list[Path]) -> None:
+    done, fit = joined["done"], joined["fit"]
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr and "2 of 2 fragments placed" in done.stdout
+    assert set(fit) == {"unit", "fragments", "joints", "whole", "seconds", "version"}
+    assert (fit["unit"], fit["version"]) == ("mm", __version__)
+    assert [f["files"] for f in fit["fragments"]] == [[str(p)] for p in scans]
+    assert [f["file"] for f in fit["fragments"]] == [str(p) for p in scans]
+    assert set(fit["joints"][0]) >= {
+        "a", "b", "verdict", "area_mm2", "gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm",
+        "score", "runner_up",
+    }  # fmt: skip
+    assert {fit["joints"][0]["a"], fit["joints"][0]["b"]} == {f["name"] for f in fit["fragments"]}
+    assert fit["joints"][0]["verdict"] == "good" and fit["joints"][0]["score"] > fit["joints"][0]["runner_up"]
+    assert set(fit["whole"]) == {"file", "unit", "closed", "shells", "volume_mm3", "genus", "filled_mm3"}
+    assert set(fit["seconds"]) == {"read", "clean", "find_faces", "match", "align", "measure_fit", "fuse", "write"}
+
+
+def test_the_placements_are_rigid_and_right(joined: dict[str, Any], case: Case) -> None:
+    """Against the exact truth that the case was broken with."""
+    first, second = (np.array(f["placement"]) for f in joined["fit"]["fragments"])
+    assert np.array_equal(first, np.eye(4)), "the common frame is the first placed fragment's scan frame"
+    assert np.linalg.det(second[:3, :3]) == pytest.approx(1.0, abs=1e-12)
+    assert np.allclose(second[:3, :3] @ second[:3, :3].T, np.eye(3), atol=1e-12) and (second[3] == [0, 0, 0, 1]).all()
+    assert worst_error_mm(case, 1, second, 0, first) < case.spacing_mm / 3
+    assert joined["fit"]["fragments"][1]["u95_mm"] > 0
+
+
+def test_the_whole_lies_in_the_common_frame(joined: dict[str, Any], case: Case) -> None:
+    """Volume and holes of the intact solid; read back by an independent library."""
+    import trimesh
+
+    whole, told = trimesh.load(joined["out"]), joined["fit"]["whole"]
+    assert whole.is_watertight and told["closed"] and told["shells"] == 1
+    assert told["genus"] == case.intact_genus
+    assert told["volume_mm3"] == pytest.approx(whole.volume, rel=1e-5)
+    assert whole.volume == pytest.approx(case.intact_volume_mm3, rel=0.005)
+    truth = (
+        case.intact.vertices @ case.part_from_scan[0][:3, :3]
+        - case.part_from_scan[0][:3, 3] @ case.part_from_scan[0][:3, :3]
+    )
+    assert np.allclose(whole.bounds, [truth.min(axis=0), truth.max(axis=0)], atol=2 * case.spacing_mm)
+
+
+def test_the_saved_project_opens(joined: dict[str, Any]) -> None:
+    from rejoin import load_project
+
+    project = load_project(joined["saved"])
+    assert len(project.scans) == 2 and project.whole is not None
+
+
+def test_no_temporary_file_is_left(joined: dict[str, Any]) -> None:
+    assert sorted(p.name for p in joined["folder"].iterdir()) == ["fit.json", "rod.rejoin", "whole.ply"]
+
+
+def test_units_are_kept_and_mixed_units_converted(scans: list[Path], case: Case, tmp_path: Path, rejoin: Any) -> None:
+    """The same part with one scan in inches: 3MF states its unit, so only the first goes without one."""
+    from rejoin import write_mesh
+    from rejoin.core.settings import WriteSettings
+
+    inch = tmp_path / "second.3mf"
+    write_mesh(read_fragment(scans[1]).mesh, inch, WriteSettings(unit="inch"))
+    fit = tmp_path / "fit.json"
+    assert rejoin("join", scans[0], inch, "--unit", "mm", "--json", fit).code == 0
+    told = json.loads(fit.read_text())
+    assert told["unit"] == "mm" and told["whole"] is None
+    assert worst_error_mm(case, 1, np.array(told["fragments"][1]["placement"]), 0, np.eye(4)) < case.spacing_mm / 3
+    assert rejoin("join", inch, scans[0], "--unit", "mm", "--json", fit).code == 0
+    told = json.loads(fit.read_text())
+    placement = np.array(told["fragments"][1]["placement"])
+    placement[:3, 3] *= 25.4
+    assert told["unit"] == "inch"
+    assert worst_error_mm(case, 0, placement, 1, np.eye(4)) < case.spacing_mm / 3
+
+
+# ---- what does not join ----
+
+
+@pytest.fixture(scope="module")
+def strangers(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("strangers")
+    one = make_case("knob", 5, spacing_mm=1.0)
+    other = make_case("bracket", 6, spacing_mm=1.0)
+    return [write_case(one, folder / "one")[0], write_case(other, folder / "other")[1]]
+
+
+def test_strangers_are_refused_with_a_reason(strangers: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    out, fit = tmp_path / "whole.stl", tmp_path / "fit.json"
+    told = rejoin("join", *strangers, "--out", out, "--json", fit)
+    content = json.loads(fit.read_text())
+    assert told.code == 1 and not out.exists() and content["whole"] is None
+    where = [f["placement"] for f in content["fragments"]]
+    areas = [telling.triangle_areas(read_fragment(path).mesh).sum() for path in strangers]
+    largest = int(np.argmax(areas))
+    assert where[largest] == np.eye(4).tolist() and where[1 - largest] is None
+    assert is_a_sentence(content["fragments"][1 - largest]["why"])
+    assert content["fragments"][largest]["why"] is None
+    assert "was not written" in told.err and "not placed" in told.out
+
+
+def test_the_same_scan_twice_is_left_out(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    again, fit = tmp_path / "again.stl", tmp_path / "fit.json"
+    again.write_bytes(scans[0].read_bytes())
+    told = rejoin("join", scans[0], again, "--json", fit)
+    content = json.loads(fit.read_text())
+    assert told.code == 1
+    assert content["fragments"][0]["placement"] == np.eye(4).tolist()
+    assert content["fragments"][1]["placement"] is None and "same scan" in content["fragments"][1]["why"]
+    assert "same scan" in told.err
+
+
+def test_a_repeat_does_not_hold_up_the_others(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    fit = tmp_path / "fit.json"
+    assert rejoin("join", scans[0], scans[0], scans[1], "--json", fit).code == 1
+    rows = json.loads(fit.read_text())["fragments"]
+    assert [row["placement"] is None for row in rows] == [False, True, False]
+    assert len({row["name"] for row in rows}) == 3
+
+
+def test_a_step_without_an_answer_still_leaves_the_fit(
+    scans: list[Path], tmp_path: Path, rejoin: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: Any, **__: Any) -> Any:
+        raise NoAnswer("The faces could not be compared.", "Try more careful scans.")
+
+    monkeypatch.setattr(steps, "STEPS", tuple((n, refuse if n == "match" else s) for n, s in steps.STEPS))
+    fit = tmp_path / "fit.json"
+    told = rejoin("join", *scans, "--out", tmp_path / "whole.ply", "--json", fit)
+    assert told.code == 3 and "could not be compared. Try more careful scans." in told.err
+    rows = json.loads(fit.read_text())["fragments"]
+    assert sorted(row["placement"] is None for row in rows) == [False, True]
+    assert [r["why"] for r in rows if r["why"]] == ["The faces could not be compared. Try more careful scans."]
+
+
+# ---- bad input: a sentence, an exit code, nothing half written ----
+
+TRIANGLE = ((0, 0, 0), (10, 0, 0), (0, 10, 0))
+NAN_BOX = stl(*[((0, 0, 0), (10, 0, float("nan")), (0, 10, i)) for i in range(12)])
+BAD = {
+    "empty.stl": b"",
+    "truncated.stl": stl(*[TRIANGLE] * 40)[:700],
+    "lying.stl": STL_HEAD + struct.pack("<I", 4_000_000_000),
+    "words.stl": b"this is not a mesh at all\n" * 20,
+    "picture.ply": b"\x89PNG\r\n\x1a\n" + bytes(300),
+    "nan.stl": NAN_BOX,
+    "one.stl": stl(TRIANGLE),
+    "flat.obj": b"v 0 0 0\nv 1 0 0\nf 1 2 9\n",
+    "few.xyz": b"0 0 0\n1 0 0\n0 1 0\n",
+    "nothing.ply": b"ply\nformat ascii 1.0\nelement vertex 0\nproperty float x\nproperty float y\n"
+    b"property float z\nend_header\n",
+    "scan.docx": b"PK\x03\x04",
+    "broken.3mf": b"PK\x03\x04 not a zip",
+    "broken.glb": b"glTF\x02\x00\x00\x00",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*BAD, "missing.stl"])
+def test_a_bad_scan_is_refused_in_words(name: str, scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    bad, out = tmp_path / "in" / name, tmp_path / "out"
+    bad.parent.mkdir()
+    out.mkdir()
+    if name in BAD:
+        bad.write_bytes(BAD[name])
+    told = rejoin("join", scans[0], bad, "--out", out / "whole.ply", "--json", out / "fit.json")
+    assert told.code == 4, told.err
+    assert is_a_sentence(told.err) and name in told.err, told.err
+    assert list(out.iterdir()) == []
+
+
+def test_a_folder_without_a_scan_is_refused(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    (tmp_path / "empty").mkdir()
+    told = rejoin("join", scans[0], tmp_path / "empty")
+    assert told.code == 4 and "empty" in told.err and is_a_sentence(told.err)
+
+
+def test_a_folder_stands_for_its_scan(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    folder = tmp_path / "piece"
+    folder.mkdir()
+    (folder / "view.stl").write_bytes(scans[0].read_bytes())
+    row = telling.files_as_typed(read_fragment(folder), str(folder))
+    assert row == [os.path.join(folder, "view.stl")]
+    assert rejoin("scans", folder).code == 0
+
+
+@pytest.mark.parametrize("option, name, code, word", [
+    ("--out", "nowhere/whole.ply", 4, "folder"),
+    ("--out", "file.txt/whole.ply", 4, "folder"),
+    ("--json", "nowhere/fit.json", 4, "folder"),
+    ("--save", "nowhere/p.rejoin", 4, "folder"),
+    ("--out", "whole.doc", 2, ".stl"),
+    ("--save", "project.zip", 2, ".rejoin"),
+    ("--json", "", 4, "folder"),
+])  # fmt: skip
+def test_where_nothing_can_be_written_is_said_before_the_work(
+    option: str, name: str, code: int, word: str, scans: list[Path], tmp_path: Path, rejoin: Any
+) -> None:
+    (tmp_path / "file.txt").write_text("x")
+    told = rejoin("join", *scans, option, tmp_path / name)
+    assert told.code == code and word in told.err and is_a_sentence(told.err)
+    assert "Reading" not in told.err, "the scans were read before the folder was looked at"
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="needs a folder that even root cannot write to")
+def test_a_folder_that_refuses_is_found_before_the_work(scans: list[Path], rejoin: Any) -> None:
+    told = rejoin("join", *scans, "--json", "/proc/self/fit.json")
+    assert told.code == 4 and is_a_sentence(told.err) and "Reading" not in told.err
+
+
+def test_nothing_overwrites_a_scan(scans: list[Path], rejoin: Any) -> None:
+    before = scans[0].read_bytes()
+    told = rejoin("join", *scans, "--out", scans[0])
+    assert told.code == 2 and "overwrite" in told.err and scans[0].read_bytes() == before
+
+
+def test_two_results_do_not_share_a_file(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    told = rejoin("join", *scans, "--out", tmp_path / "a.ply", "--json", tmp_path / "a.ply")
+    assert told.code == 2 and "overwrite" in told.err
+
+
+@pytest.mark.parametrize("arguments, word", [
+    (("join",), "FRAGMENT"),
+    (("join", "one.stl"), "two fragments"),
+    (("glue", "a", "b"), "glue"),
+    (("join", "a.stl", "b.stl", "--unit", "furlong"), "furlong"),
+    (("join", "a.stl", "b.stl", "--thoroughness", "9"), "thoroughness"),
+    (("join", "a.stl", "b.stl", "--reach", "far"), "far"),
+    (("join", "a.stl", "b.stl", "--bogus"), "bogus"),
+    (("scans",), "FILE"),
+    (("sample", "no-such-part"), "no-such-part"),
+    (("--sample", "no-such-part"), "no-such-part"),
+])  # fmt: skip
+def test_wrong_use_is_told_in_words(arguments: tuple[str, ...], word: str, rejoin: Any) -> None:
+    told = rejoin(*arguments)
+    assert told.code == 2 and word in told.err and is_a_sentence(told.err) and told.out == ""
+
+
+def test_what_nobody_foresaw_is_one_sentence(scans: list[Path], rejoin: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def break_down(*_: Any, **__: Any) -> Any:
+        raise ZeroDivisionError("a tool broke\nin two")
+
+    monkeypatch.delenv("REJOIN_TRACEBACK", raising=False)
+    monkeypatch.setattr(steps, "read", break_down)
+    told = rejoin("join", *scans)
+    assert told.code == 3 and told.err.count("\n") == 1 and "a tool broke in two" in told.err
+    monkeypatch.setenv("REJOIN_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError):
+        main(["join", *map(str, scans)])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends a signal")
+def test_ctrl_c_ends_cleanly(case: Case, tmp_path: Path) -> None:
+    files = write_case(case, tmp_path / "in")
+    out = tmp_path / "out"
+    out.mkdir()
+    command = [
+        sys.executable,
+        "-m",
+        "rejoin",
+        "join",
+        *map(str, files),
+        "--json",
+        str(out / "f.json"),
+        "--out",
+        str(out / "w.ply"),
+    ]
+    running = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    assert running.stderr is not None
+    first = running.stderr.readline()
+    assert first.startswith("Reading")
+    time.sleep(0.2)
+    running.send_signal(signal.SIGINT)
+    _, err = running.communicate(timeout=120)
+    assert running.returncode == 3 and "stopped" in err and "Traceback" not in err, err
+    assert list(out.iterdir()) == []
+
+
+# ---- the unit ----
+
+
+def test_a_guess_of_the_unit_is_said_aloud(scans: list[Path], rejoin: Any) -> None:
+    told = rejoin("scans", scans[0])
+    size = np.ptp(read_fragment(scans[0]).mesh.vertices, axis=0)
+    line = next(line for line in told.err.splitlines() if line.startswith("no unit in these files, taken as mm: "))
+    numbers = [float(n) for n in line.split(":")[1].split(" mm")[0].split(" x ")]
+    assert np.allclose(numbers, size, rtol=0.01) and line.endswith("; use --unit if that is wrong")
+    assert "no unit" not in rejoin("scans", scans[0], "--unit", "mm").err
+
+
+# ---- the look at scans ----
+
+
+def test_scans_gives_lengths_in_the_files_unit(case: Case, tmp_path: Path, rejoin: Any) -> None:
+    paths = [write_case(case, tmp_path / unit, unit=unit)[0] for unit in ("mm", "inch")]
+    rows = []
+    for path, unit in zip(paths, ("mm", "inch"), strict=True):
+        assert rejoin("scans", path, "--unit", unit, "--json", tmp_path / "s.json").code == 0
+        rows += json.loads((tmp_path / "s.json").read_text())["scans"]
+    mm, inch = rows
+    assert set(mm) == {
+        "file",
+        "unit",
+        "size",
+        "points",
+        "triangles",
+        "spacing",
+        "noise",
+        "specks",
+        "holes",
+        "closed",
+        "repairs",
+    }
+    assert (mm["file"], mm["unit"], inch["unit"]) == (str(paths[0]), "mm", "inch")
+    assert np.allclose(mm["size"], np.ptp(case.fragments[0].vertices, axis=0), rtol=1e-5)
+    assert np.allclose(np.array(inch["size"]) * 25.4, mm["size"], rtol=1e-5)
+    for name in ("spacing", "noise"):
+        assert inch[name] * 25.4 == pytest.approx(mm[name], rel=1e-3)
+    assert mm["points"] == len(case.fragments[0].vertices) and mm["triangles"] == len(case.fragments[0].triangles)
+    assert mm["spacing"] == pytest.approx(case.spacing_mm, rel=0.2)
+    assert mm["closed"] is True and mm["holes"] == 0 and mm["specks"] == 0
+
+
+def test_scans_counts_what_is_wrong(tmp_path: Path, rejoin: Any) -> None:
+    worse = make_case("knob", 2, spacing_mm=0.9, scan_holes=2, specks=3)
+    path = write_case(worse, tmp_path)[0]
+    assert rejoin("scans", path, "--json", tmp_path / "s.json").code == 0
+    row = json.loads((tmp_path / "s.json").read_text())["scans"][0]
+    assert row["closed"] is False and row["holes"] >= 1 and row["specks"] == 3
+    assert row["repairs"] and all(is_a_sentence(repair["sentence"]) for repair in row["repairs"])
+
+
+def test_a_bad_file_does_not_hold_up_the_others(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
+    told = rejoin("scans", tmp_path / "gone.stl", scans[0], "--json", tmp_path / "s.json")
+    rows = json.loads((tmp_path / "s.json").read_text())["scans"]
+    assert told.code == 4 and "gone.stl" in told.err
+    assert "error" in rows[0] and rows[1]["file"] == str(scans[0])
+
+
+def test_bare_points_are_taken_as_a_surface_or_refused_in_words(case: Case, tmp_path: Path, rejoin: Any) -> None:
+    path = tmp_path / "points.xyz"
+    np.savetxt(path, case.fragments[0].vertices[::2], fmt="%.4f")
+    told = rejoin("scans", path)
+    assert told.code in (0, 4) and "Traceback" not in told.err
+    assert "points" in told.out + told.err
+
+
+# ---- settings, JSON and small pieces ----
+
+
+def test_every_setting_is_an_option_and_reaches_its_step() -> None:
+    from rejoin.cli import STEP_SETTINGS, settings_of
+
+    assert set(STEP_SETTINGS) == {name for name, _ in steps.STEPS}
+    given = parser().parse_args(
+        ["join", "a", "b", "--thoroughness", "3", "--no-missing-layer", "--largest-hole-mm", "4.5"]
+    )
+    settings = settings_of(given)
+    assert settings["match"].thoroughness == 3  # type: ignore[attr-defined]
+    assert settings["align"].missing_layer is False  # type: ignore[attr-defined]
+    assert settings["fuse"].largest_hole_mm == 4.5  # type: ignore[attr-defined]
+    assert settings["clean"] == STEP_SETTINGS["clean"]()
+
+
+def test_json_never_holds_what_is_no_number(tmp_path: Path) -> None:
+    untidy = {
+        "a": [math.nan, math.inf, np.float64(1.5)],
+        "b": np.int32(3),
+        "c": np.array([1.0, -math.inf]),
+        "d": np.bool_(True),
+    }
+    assert telling.tidy(untidy) == {"a": [None, None, 1.5], "b": 3, "c": [1.0, None], "d": True}
+    with pytest.raises(ValueError):
+        telling.write_json(tmp_path / "x.json", {"a": math.nan})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_json_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "fit.json"
+    telling.write_json(path, {"old": 1})
+
+    def refuse(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(telling.FileTrouble, match="No space left"):
+        telling.write_json(path, {"new": 2})
+    assert json.loads(path.read_text()) == {"old": 1} and list(tmp_path.iterdir()) == [path]
+
+
+def _scan(name: str, sha: str) -> Scan:
+    mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]))
+    return Scan(name, (f"{name}.stl",), mesh, "mm", True, False, (sha,))
+
+
+def test_repeats_and_names() -> None:
+    scans = [_scan("a", "1"), _scan("a", "2"), _scan("b", "1"), _scan("a", "1")]
+    assert telling.same_scans(scans) == {2: 0, 3: 0}
+    assert telling.names_of(scans) == ("a", "a (2)", "b", "a (3)")
+
+
+def test_the_common_frame_is_the_first_placed_fragments() -> None:
+    from rejoin.core.records import Placement, Project
+    from rejoin.core.transforms import from_vector
+
+    poses = [from_vector(np.array([0.3, -0.2, 0.5, 4, 5, 6.0]) * k, np.zeros(3)) for k in (1, 2)]
+    placements = (Placement(None, "program", "no"), *(Placement(p, "program") for p in poses))
+    project = Project(scans=tuple(_scan(n, n) for n in "abc"), placements=placements)
+    found = telling.settled_placements(project)
+    assert found[0][0] is None and found[0][1] == "no"
+    assert np.array_equal(found[1][0], np.eye(4))
+    assert np.allclose(poses[0] @ found[2][0], poses[1], atol=1e-12)
+    bare = telling.settled_placements(replace(project, placements=()))
+    assert [f[0] is None for f in bare] == [False, True, True]

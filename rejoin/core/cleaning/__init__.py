@@ -11,7 +11,7 @@ from rejoin.core.cleaning.mending import Work, mended
 from rejoin.core.cleaning.noise import surface_noise
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
-from rejoin.core.meshes import edge_spacing, triangle_areas
+from rejoin.core.meshes import edge_spacing
 from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 
@@ -54,7 +54,8 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     report(0.7, f"Measuring {scan.name}")
     holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
     spacing = edge_spacing(mesh)
-    noise = surface_noise(mesh, graph_of(mesh.triangles, len(mesh.vertices)), spacing, part_of(report, 0.7, 1.0))
+    graph = work.graph() if len(mesh.vertices) == len(work.vertices) else graph_of(mesh.triangles, len(mesh.vertices))
+    noise = surface_noise(mesh, graph, spacing, part_of(report, 0.7, 1.0))
     report(1.0, f"Cleaned {scan.name}")
     return Fragment(scan, mesh, spacing, noise, holes, specks, not holes, (*work.repairs, *_hole_notes(holes)))
 
@@ -66,10 +67,10 @@ def _need_surface(scan: Scan, triangles: int) -> None:
 
 
 def _drop_specks(work: Work, settings: CleanSettings) -> int:
-    count, shell = shell_of_triangles(graph_of(work.triangles, len(work.vertices)), work.triangles)
+    count, shell = shell_of_triangles(work.graph(), work.triangles)
     if count < 2:
         return 0
-    area = np.bincount(shell, triangle_areas(Mesh(work.vertices, work.triangles)), count)
+    area = np.bincount(shell, work.sizes().areas, count)
     small = area < settings.speck_share * area.max()
     if not small.any():
         return 0
@@ -84,8 +85,9 @@ def _drop_specks(work: Work, settings: CleanSettings) -> int:
 
 
 def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
-    _, shell = shell_of_triangles(graph_of(work.triangles, len(work.vertices)), work.triangles)
-    turned = inside_out_shells(work.vertices, work.triangles, shell, border_loops(work.triangles, work.partner))
+    shell = shell_of_triangles(work.graph(), work.triangles)[1]
+    loops = border_loops(work.triangles, work.partner)
+    turned = inside_out_shells(work.vertices, work.triangles, work.sizes().crosses, shell, loops)
     if not turned:
         return
     if not settings.flip_inside_out:
@@ -93,8 +95,8 @@ def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
                   "{} parts of the scan are inside out and were left so")
         return
     chosen = np.isin(shell, turned)
-    work.triangles = np.where(chosen[:, None], work.triangles[:, ::-1], work.triangles)
-    # Reversed, corner 0..2 become 2..0, so half-edges 0, 1, 2 become 1, 0, 2.
+    work.turn(chosen)
+    # Reversed, corners 0 1 2 become 2 1 0, so half-edges 0 1 2 become 1 0 2.
     swap = np.array([1, 0, 2])
     partner = work.partner.reshape(-1, 3)
     partner = np.where(chosen[:, None], partner[:, swap], partner)

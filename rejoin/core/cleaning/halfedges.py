@@ -45,7 +45,15 @@ class EdgeUse:
 
 def starts_ends(triangles: IntArray) -> tuple[IntArray, IntArray]:
     """First and last vertex (3m,) of each half-edge."""
-    return triangles.ravel(), triangles[:, [1, 2, 0]].ravel()
+    return triangles.ravel(), turned_columns(triangles, 1)
+
+
+def turned_columns(three: IntArray, shift: int) -> IntArray:
+    """The (m, 3) table flattened, each row turned left by ``shift`` (quicker than indexing with a list)."""
+    result = np.empty_like(three)
+    for column in range(3):
+        result[:, column] = three[:, (column + shift) % 3]
+    return result.ravel()
 
 
 def edge_use(triangles: IntArray, vertex_count: int) -> EdgeUse:
@@ -104,7 +112,7 @@ def paired_around_crowded(vertices: FloatArray, triangles: IntArray, use: EdgeUs
     partner = use.partner.copy()
     partner[use.against] = -1
     first, last = starts_ends(triangles)
-    apex = triangles[:, [2, 0, 1]].ravel()
+    apex = turned_columns(triangles, 2)
     halves = np.flatnonzero(use.crowded)
     if not len(halves):
         return partner
@@ -161,7 +169,7 @@ def fans(partner: IntArray, triangles: IntArray, vertex_count: int) -> IntArray:
 
 def _next_around(partner: IntArray) -> IntArray:
     """The next corner around the same vertex, -1 at the end of an open fan."""
-    return np.ascontiguousarray(partner.reshape(-1, 3)[:, [2, 0, 1]]).ravel()
+    return turned_columns(partner.reshape(-1, 3), 2)
 
 
 def parted(partner: IntArray, triangles: IntArray, vertex_count: int, fan_count: IntArray) -> tuple[IntArray, IntArray]:

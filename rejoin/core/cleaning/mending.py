@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core.cleaning.halfedges import (
+    Bools,
     EdgeUse,
     consistent_turns,
     edge_use,
@@ -17,12 +18,44 @@ from rejoin.core.cleaning.halfedges import (
     paired_around_crowded,
     parted,
     starts_ends,
+    turned_columns,
 )
+from rejoin.core.cleaning.shells import graph_of
 from rejoin.core.files.welding import same_rows
 from rejoin.core.records import FloatArray, IntArray, Mesh, Repair
 
 SAME_PLACE = 1e-6
 """Two border points closer than this share of the scan's size are one point written twice."""
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """Squared lengths (m, 3) of the half-edges and edge cross products (m, 3) of the triangles."""
+
+    squares: FloatArray
+    crosses: FloatArray
+
+    @property
+    def areas(self) -> FloatArray:
+        return np.asarray(0.5 * np.sqrt(np.einsum("ij,ij->i", self.crosses, self.crosses)))
+
+
+def measured(vertices: FloatArray, triangles: IntArray) -> Sizes:
+    """Lengths and cross products of all triangles, axis by axis (much quicker than by point)."""
+    one, two, squares = [], [], np.zeros((len(triangles), 3))
+    for axis in range(3):
+        corner = np.ascontiguousarray(vertices[:, axis])[triangles]
+        first, second, third = corner.T
+        sides = (second - first, third - second, first - third)
+        for column, side in enumerate(sides):
+            squares[:, column] += side * side
+        one.append(sides[0])
+        two.append(-sides[2])
+    crosses = np.empty((len(triangles), 3))
+    for axis in range(3):
+        u, v = (axis + 1) % 3, (axis + 2) % 3
+        crosses[:, axis] = one[u] * two[v] - one[v] * two[u]
+    return Sizes(squares, crosses)
 
 
 @dataclass
@@ -34,6 +67,8 @@ class Work:
     tolerance: float
     partner: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
     repairs: list[Repair] = field(default_factory=list)
+    _measured: tuple[IntArray, Sizes] | None = None
+    _graph: tuple[IntArray, csr_matrix] | None = None
 
     def note(self, kind: str, count: int, one: str, many: str) -> None:
         """Remember a repair; ``many`` has a place for the number."""
@@ -43,13 +78,28 @@ class Work:
     def edges(self) -> EdgeUse:
         return edge_use(self.triangles, len(self.vertices))
 
-    def heights_areas(self) -> tuple[FloatArray, FloatArray]:
-        """Least height and area (m,) of each triangle."""
-        corners = self.vertices[self.triangles]
-        sides = corners[:, [1, 2, 0]] - corners
-        area = 0.5 * np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
-        longest = np.sqrt(np.einsum("ijk,ijk->ij", sides, sides).max(axis=1))
-        return 2.0 * area / np.where(longest > 0, longest, 1.0), area
+    def sizes(self) -> Sizes:
+        """Measured once for each state of the triangles."""
+        if self._measured is None or self._measured[0] is not self.triangles:
+            self._measured = self.triangles, measured(self.vertices, self.triangles)
+        return self._measured[1]
+
+    def graph(self) -> csr_matrix:
+        """Vertex graph, likewise."""
+        if self._graph is None or self._graph[0] is not self.triangles:
+            self._graph = self.triangles, graph_of(self.triangles, len(self.vertices))
+        return self._graph[1]
+
+    def turn(self, chosen: Bools) -> None:
+        """Reverse some triangles; what was measured of them stays known."""
+        sizes, graph = self._measured, self._graph
+        before, self.triangles = self.triangles, np.where(chosen[:, None], self.triangles[:, ::-1], self.triangles)
+        if graph is not None and graph[0] is before:
+            self._graph = self.triangles, graph[1]
+        if sizes is not None and sizes[0] is before:
+            # Reversed, corners 0 1 2 become 2 1 0, so half-edges 0 1 2 become 1 0 2.
+            squares = np.where(chosen[:, None], sizes[1].squares[:, [1, 0, 2]], sizes[1].squares)
+            self._measured = self.triangles, Sizes(squares, np.where(chosen[:, None], -1.0, 1.0) * sizes[1].crosses)
 
 
 def mended(mesh: Mesh) -> Work:
@@ -89,11 +139,10 @@ def _weld(work: Work, use: EdgeUse) -> EdgeUse:
 
     Only the border is welded, so that the two sides of a thin wall never meet.
     """
-    first, last = starts_ends(work.triangles)
-    length = np.linalg.norm(work.vertices[first] - work.vertices[last], axis=1)
-    short = length <= work.tolerance
+    short = (work.sizes().squares <= work.tolerance**2).ravel()
     if not use.border.any() and not short.any():
         return use
+    first, last = starts_ends(work.triangles)
     points = np.unique(np.concatenate([first[use.border], last[use.border]]))
     lead, group = same_rows(work.vertices[points]) if len(points) else (points, points)
     leaders = points[lead]
@@ -152,9 +201,9 @@ def _drop_fins(work: Work, use: EdgeUse) -> EdgeUse:
 def _turn(work: Work, use: EdgeUse) -> EdgeUse:
     if not use.against.any():
         return use
-    turn = consistent_turns(work.triangles, use, work.heights_areas()[1])
+    turn = consistent_turns(work.triangles, use, work.sizes().areas)
     if turn.any():
-        work.triangles = np.where(turn[:, None], work.triangles[:, ::-1], work.triangles)
+        work.turn(turn)
         work.note("turned", int(turn.sum()), "1 triangle turned the right way round",
                   "{} triangles turned the right way round")
     return work.edges()
@@ -164,7 +213,8 @@ def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
     """Triangles without height: their long edge is swapped for the other diagonal."""
     total = 0
     for _ in range(4):
-        thin = np.flatnonzero(work.heights_areas()[0] <= work.tolerance)
+        sizes = work.sizes()
+        thin = np.flatnonzero(2.0 * sizes.areas <= work.tolerance * np.sqrt(sizes.squares.max(axis=1)))
         if not len(thin):
             break
         swapped = _swap_long_edges(work, use, thin)
@@ -178,7 +228,7 @@ def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
 
 def _swap_long_edges(work: Work, use: EdgeUse, thin: IntArray) -> int:
     first, last = starts_ends(work.triangles)
-    apex = work.triangles[:, [2, 0, 1]].ravel()
+    apex = turned_columns(work.triangles, 2)
     known = set(zip(np.minimum(first, last).tolist(), np.maximum(first, last).tolist(), strict=True))
     triangles, touched, swapped = work.triangles.copy(), set(), 0
     for t in thin.tolist():

@@ -8,17 +8,22 @@ import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.stats import chi2
 
-from rejoin.core.meshes import vertex_normals
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.settings import Report, silent
 
 WINDOW = 6.0
 """Radius of a window, in spacings: wide enough to see noise that is correlated over about 3."""
-SAMPLES = 1500
+SAMPLES = 600
 LOW = 0.25
-"""The share of windows taken to be original surface: fracture, edges and texture lie above it."""
-LENGTHS = (0.3, 0.6, 0.9, 1.2, 1.6, 2.0, 2.5, 3.0)
-"""Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²)."""
+"""The share of windows taken to be calm original surface: fracture, edges and texture lie above it."""
+FEWEST, MOST = 40, 200
+"""Vertices in a window that is used."""
+LENGTHS = (0.5, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0)
+"""Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²) ..."""
+WHITE = (0.0, 0.25, 0.5, 0.75, 1.0)
+"""... for all but this share of the variance, which is independent from vertex to vertex."""
+LAGS = (0.0, 1.4, 2.2, 3.2, 4.5)
+"""Limits of the classes of distance, in spacings, over which residuals are compared."""
 LEAST = 1e-3
 """No scanner is better than this share of its spacing; keeps ratios to the noise finite."""
 
@@ -28,8 +33,8 @@ def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Repo
 
     A quadric is fitted to each of `SAMPLES` windows. The fit swallows part of
     noise that is correlated from vertex to vertex; how much follows from the
-    correlation length, which the likeness of neighbouring residuals tells. A
-    low quantile over the windows is taken, corrected for its place in the
+    noise's correlation, which the residuals' own correlation tells. A low
+    quantile over the windows is taken, corrected for its place in the
     chi-square distribution with the window's effective degrees of freedom.
 
     Parameters
@@ -38,99 +43,112 @@ def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Repo
     graph : csr_matrix
         Vertex graph of the mesh.
     spacing_mm : float
+    report : Report, optional
 
     Returns
     -------
     float
     """
-    centres = np.random.default_rng(0).permutation(len(mesh.vertices))[:SAMPLES]
-    windows, members = _windows(mesh, graph, np.sort(centres), spacing_mm)
-    report(0.4, "Measuring the scan's noise")
-    mean_square, likeness = _residuals(mesh, windows, members, spacing_mm)
-    if len(mean_square) == 0:
-        return LEAST * spacing_mm
-    level = float(np.quantile(mean_square, LOW))
-    calm = (mean_square <= np.quantile(mean_square, 2 * LOW)) & (mean_square > 0)
-    if not calm.any():
-        return LEAST * spacing_mm
-    share, freedom, _ = _interpolated(float(np.median(likeness[calm])))
-    usual = chi2.ppf(LOW, freedom) / freedom
-    return max(float(np.sqrt(level / share / usual)), LEAST * spacing_mm)
+    least = LEAST * spacing_mm
+    centres = np.sort(np.random.default_rng(0).permutation(len(mesh.vertices))[:SAMPLES]).astype(np.int32)
+    points, used = _windows(mesh, graph, centres, spacing_mm)
+    report(0.5, "Measuring the scan's noise")
+    if len(points) == 0:
+        return least
+    left = _residuals(points, used)
+    square = (left**2).sum(axis=1) / used.sum(axis=1)
+    calm = square <= np.quantile(square, 2 * LOW)
+    likeness = _likeness(points[calm], used[calm], left[calm])
+    share, freedom = _explained(likeness)
+    level = float(np.quantile(square, LOW)) / (chi2.ppf(LOW, freedom) / freedom)
+    return max(float(np.sqrt(level / share)) * spacing_mm, least)
 
 
-def _windows(mesh: Mesh, graph: csr_matrix, centres: IntArray, spacing: float) -> tuple[IntArray, IntArray]:
-    """Pairs (window, vertex): vertices within `WINDOW` spacings of each centre, reached along the surface."""
+def _windows(mesh: Mesh, graph: csr_matrix, centres: IntArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+    """Points (w, k, 3) about each window's mean, in spacings, and which are used (w, k), 1 or 0.
+
+    A window is what lies within `WINDOW` spacings of its centre and is reached along the surface.
+    """
     count = len(centres)
     reached = csr_matrix((np.ones(count, np.float32), (np.arange(count), centres)), (count, len(mesh.vertices)))
     for _ in range(int(WINDOW) + 1):
         reached = reached + reached @ graph
         reached.data[:] = 1.0
-    window = np.repeat(np.arange(count), np.diff(reached.indptr))
-    member = reached.indices
+    window, member = np.repeat(np.arange(count), np.diff(reached.indptr)), reached.indices
     near = np.linalg.norm(mesh.vertices[member] - mesh.vertices[centres[window]], axis=1) <= WINDOW * spacing
-    return window[near].astype(np.int32), member[near].astype(np.int32)
+    window, member = window[near], member[near]
+    size = np.bincount(window, minlength=count)
+    place = np.arange(len(window)) - (np.cumsum(size) - size)[window]
+    kept = np.flatnonzero((size >= FEWEST) & (size <= MOST))
+    row = np.full(count, -1)
+    row[kept] = np.arange(len(kept))
+    inside = row[window] >= 0
+    points = np.zeros((len(kept), int(size[kept].max(initial=0)), 3))
+    used = np.zeros(points.shape[:2])
+    points[row[window[inside]], place[inside]] = mesh.vertices[member[inside]]
+    used[row[window[inside]], place[inside]] = 1.0
+    mean = points.sum(axis=1) / np.maximum(used.sum(axis=1), 1.0)[:, None]
+    return (points - mean[:, None]) * used[:, :, None] / spacing, used
 
 
-def _residuals(mesh: Mesh, window: IntArray, member: IntArray, spacing: float) -> tuple[FloatArray, FloatArray]:
-    """Mean square residual and likeness of close neighbours' residuals of each window with enough vertices."""
-    normals = vertex_normals(mesh)
-    size = np.bincount(window)
-    mean_square, likeness = [], []
-    begin = np.concatenate([[0], np.cumsum(size)])
-    for number in np.flatnonzero(size >= 40):
-        chosen = member[begin[number] : begin[number + 1]]
-        points = (mesh.vertices[chosen] - mesh.vertices[chosen].mean(axis=0)) / spacing
-        up = normals[chosen].sum(axis=0)
-        length = np.linalg.norm(up)
-        if length < 0.5 * len(chosen):
-            continue
-        left = _residual(points, up / length)
-        close = ((points[:, None] - points[None]) ** 2).sum(axis=2) < 1.5**2
-        np.fill_diagonal(close, False)
-        square = float(left @ left) / len(left)
-        mean_square.append(square * spacing**2)
-        likeness.append(float(left @ close @ left) / max(close.sum() * square, 1e-300))
-    return np.array(mean_square), np.array(likeness)
+def _residuals(points: FloatArray, used: FloatArray) -> FloatArray:
+    """Distances (w, k) to a quadric over each window's own plane; 0 where unused."""
+    axes = np.linalg.eigh(np.einsum("wki,wkj->wij", points, points))[1]
+    z, y, x = (np.einsum("wki,wi->wk", points, axes[:, :, i]) for i in range(3))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * used[:, :, None]
+    normal = np.einsum("wki,wkj->wij", terms, terms) + 1e-9 * np.eye(6)
+    answer = np.linalg.solve(normal, np.einsum("wki,wk->wi", terms, z)[:, :, None])
+    return np.asarray(z * used - (terms @ answer)[:, :, 0])
 
 
-def _residual(points: FloatArray, up: FloatArray) -> FloatArray:
-    across = np.cross(up, np.eye(3)[np.argmin(np.abs(up))])
-    across /= np.linalg.norm(across)
-    x, y, z = points @ across, points @ np.cross(up, across), points @ up
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    return np.asarray(z - terms @ np.linalg.lstsq(terms, z, rcond=None)[0])
+def _likeness(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatArray:
+    """Correlation of the residuals by class of distance (`LAGS`), pooled over windows of equal weight."""
+    scale = np.sqrt((left**2).sum(axis=1) / used.sum(axis=1))
+    left = left / np.where(scale > 0, scale, 1.0)[:, None]
+    total, number = np.zeros(len(LAGS) - 1), np.zeros(len(LAGS) - 1)
+    for window in range(len(points)):
+        count = int(used[window].sum())
+        place, value = points[window, :count], left[window, :count]
+        square = (place**2).sum(axis=1)
+        distance = np.sqrt(np.maximum(square[:, None] + square - 2 * place @ place.T, 0.0))
+        np.fill_diagonal(distance, np.inf)
+        kind = np.searchsorted(LAGS, distance.ravel())
+        total += np.bincount(kind, np.outer(value, value).ravel(), len(LAGS) + 1)[1 : len(LAGS)]
+        number += np.bincount(kind, minlength=len(LAGS) + 1)[1 : len(LAGS)]
+    return total / np.maximum(number, 1.0)
 
 
 @lru_cache(maxsize=1)
-def _table() -> FloatArray:
-    """For each of `LENGTHS`: likeness expected, share of the variance left, effective degrees of freedom.
+def _table() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """For each model (`LENGTHS` by `WHITE`): likeness expected, share of the variance left, degrees of freedom.
 
     Exact for a hexagonal lattice of unit spacing, with the covariance C of the
     noise and M = I - H of the quadric fit: share = tr(MC)/k, freedom =
     tr(MC)² / tr(MCMC), likeness from MCM.
     """
-    steps = np.arange(-10, 11)
-    i, j = np.meshgrid(steps, steps)
+    i, j = np.meshgrid(np.arange(-10, 11), np.arange(-10, 11))
     x, y = (i + j / 2.0).ravel(), (j * np.sqrt(0.75)).ravel()
-    keep = np.hypot(x, y) <= WINDOW
-    x, y = x[keep], y[keep]
+    inside = np.hypot(x, y) <= WINDOW
+    x, y = x[inside], y[inside]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    left = np.eye(len(x)) - terms @ np.linalg.pinv(terms)
-    square = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
-    close = (square < 1.5**2) & (square > 0)
-    rows = []
+    keeps = np.eye(len(x)) - terms @ np.linalg.pinv(terms)
+    distance = np.hypot(x[:, None] - x, y[:, None] - y)
+    classes = [(distance > low) & (distance <= high) for low, high in zip(LAGS, LAGS[1:], strict=False)]
+    likeness, share, freedom = [], [], []
     for length in LENGTHS:
-        residual = left @ np.exp(-square / (2 * length**2)) @ left
-        trace = np.trace(residual)
-        rows.append([residual[close].mean() / (trace / len(x)), trace / len(x), trace**2 / (residual**2).sum()])
-    return np.array(rows)
+        smooth = keeps @ np.exp(-(distance**2) / (2 * length**2)) @ keeps
+        for white in WHITE:
+            residual = (1 - white) * smooth + white * keeps
+            trace = float(np.trace(residual))
+            likeness.append([residual[one].mean() / (trace / len(x)) for one in classes])
+            share.append(trace / len(x))
+            freedom.append(trace**2 / float((residual**2).sum()))
+    return np.array(likeness), np.array(share), np.array(freedom)
 
 
-def _interpolated(likeness: float) -> tuple[float, float, float]:
-    """Share of the variance left, degrees of freedom, correlation length (spacings) for a likeness."""
-    table = _table()
-    return (
-        float(np.interp(likeness, table[:, 0], table[:, 1])),
-        float(np.interp(likeness, table[:, 0], table[:, 2])),
-        float(np.interp(likeness, table[:, 0], LENGTHS)),
-    )
+def _explained(likeness: FloatArray) -> tuple[float, float]:
+    """Share of the variance left and degrees of freedom of the noise that would look like this."""
+    expected, share, freedom = _table()
+    misfit = ((expected - likeness) ** 2).sum(axis=1)
+    best = int(np.argmin(misfit))
+    return float(share[best]), float(freedom[best])

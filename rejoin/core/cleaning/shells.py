@@ -32,8 +32,10 @@ def shell_of_triangles(graph: csr_matrix, triangles: IntArray) -> tuple[int, Int
 
 def border_loops(triangles: IntArray, partner: IntArray) -> list[IntArray]:
     """Closed loops of border vertices, each along its border, the surface at the left, from its lowest vertex."""
-    first, last = starts_ends(triangles)
     halves = np.flatnonzero(partner < 0)
+    if not len(halves):
+        return []
+    first, last = starts_ends(triangles)
     following = dict(zip(first[halves].tolist(), last[halves].tolist(), strict=True))
     loops = []
     for start in sorted(following):
@@ -68,44 +70,63 @@ def _across(points: FloatArray) -> float:
     return float(pdist(points).max()) if len(points) > 1 else 0.0
 
 
-def inside_out_shells(vertices: FloatArray, triangles: IntArray, shell: IntArray, loops: list[IntArray]) -> list[int]:
+def inside_out_shells(
+    vertices: FloatArray, triangles: IntArray, crosses: FloatArray, shell: IntArray, loops: list[IntArray]
+) -> list[int]:
     """Shells that show their inside, in order.
 
     A shell's signed volume, its borders closed by cones, decides; a shell that
     is an open sheet keeps the sense in which its scan came. A void (negative,
     inside a larger shell) is right as it is, and is turned only with the shell
     around it.
+
+    Parameters
+    ----------
+    vertices, triangles : (n, 3), (m, 3)
+    crosses : (m, 3)
+        Edge cross products of the triangles.
+    shell : (m,)
+        Shell number of each triangle.
+    loops : list of (k,)
+        Border loops, the surface at their left.
     """
-    count = int(shell.max()) + 1
-    a, b, c = (vertices[triangles[:, i]] - vertices.mean(axis=0) for i in range(3))
-    crosses = np.cross(b - a, c - a) / 2.0
-    solid = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0
-    volume = np.bincount(shell, solid, count)
-    area = np.bincount(shell, np.linalg.norm(crosses, axis=1), count)
+    count, middle = int(shell.max()) + 1, vertices.mean(axis=0)
+    volume = np.bincount(shell, np.einsum("ij,ij->i", vertices[triangles[:, 0]] - middle, crosses) / 6.0, count)
+    area = np.bincount(shell, np.sqrt(np.einsum("ij,ij->i", crosses, crosses)), count)
     vector = np.stack([np.bincount(shell, crosses[:, i], count) for i in range(3)], axis=1)
-    owner = np.zeros(len(vertices), np.int32)
-    owner[triangles] = shell[:, None]
-    for loop in loops:
-        ring = vertices[loop] - vertices.mean(axis=0)
-        hub = ring.mean(axis=0)
-        volume[owner[loop[0]]] += np.einsum("ij,ij->i", np.cross(np.roll(ring, -1, axis=0), ring), hub[None]).sum() / 6.0
+    volume += _cones(vertices - middle, triangles, shell, loops, count)
     judged = np.linalg.norm(vector, axis=1) <= FLAT * area
     turned: list[int] = []
     for number in np.argsort(-np.abs(volume), kind="stable"):
         if not judged[number]:
             continue
         larger = [s for s in np.flatnonzero(np.abs(volume) > abs(volume[number])) if judged[s]]
-        around = _around(vertices, triangles, shell, int(number), larger) if larger else []
+        around = _around(vertices, triangles, shell, int(number), larger, volume) if larger else []
         if (around and around[0] in turned) or (not around and volume[number] < 0):
             turned.append(int(number))
     return sorted(turned)
 
 
-def _around(vertices: FloatArray, triangles: IntArray, shell: IntArray, number: int, larger: list[int]) -> list[int]:
+def _cones(vertices: FloatArray, triangles: IntArray, shell: IntArray, loops: list[IntArray], count: int) -> FloatArray:
+    """Signed volume (count,) that closing each border with a cone to its middle adds to its shell."""
+    added = np.zeros(count)
+    if not loops:
+        return added
+    owner = np.zeros(len(vertices), np.int32)
+    owner[triangles] = shell[:, None]
+    for loop in loops:
+        ring = vertices[loop]
+        added[owner[loop[0]]] += float(np.cross(np.roll(ring, -1, axis=0), ring).sum(axis=0) @ ring.mean(axis=0)) / 6.0
+    return added
+
+
+def _around(
+    vertices: FloatArray, triangles: IntArray, shell: IntArray, number: int, larger: list[int], volume: FloatArray
+) -> list[int]:
     """Of the larger shells, those that hold this one (their winding number at one of its points), nearest size first."""
     point = vertices[triangles[np.argmax(shell == number), 0]]
     found = []
-    for other in reversed(larger):
+    for other in sorted(larger, key=lambda s: abs(volume[s])):
         corners = vertices[triangles[shell == other]]
         if (point < corners.min(axis=(0, 1))).any() or (point > corners.max(axis=(0, 1))).any():
             continue

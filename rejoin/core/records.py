@@ -167,7 +167,8 @@ class Joint(Record):
     """Two mating fracture faces and the pose that brings them together.
 
     ``a`` and ``b`` index the fragments; ``a_from_b`` (4, 4) takes b's scan
-    frame to a's. ``state`` is "found", "pinned" or "rejected".
+    frame to a's. ``state`` is "found", "pinned" or "rejected". The missing
+    layer is what the adjustment believes worn off both faces together.
     """
 
     a: int
@@ -178,6 +179,8 @@ class Joint(Record):
     evidence: Evidence
     state: str = "found"
     found_by: str = "program"
+    missing_layer_mm: float = 0.0
+    missing_layer_sd_mm: float = 0.0
     _arrays = {"a_from_b": np.float64}
 
 

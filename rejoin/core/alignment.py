@@ -1,0 +1,303 @@
+"""Place all fragments at once: robust least squares over all joints.
+
+Method: each joint first by iterative closest point (point to plane), then all
+joints together by Gauss-Newton on symmetric normals (Rusinkiewicz, 2019), both
+ways, Tukey's weights, every vertex of the fracture faces. Material worn off the
+faces is weighed: see `rejoin.core.uncertainty.layers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rejoin.core.contact import Side, opposite, robust_scale, side_of, tukey
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.records import FloatArray, Fragment, Joint, Placement
+from rejoin.core.settings import AlignSettings, Report, part_of
+from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
+from rejoin.core.uncertainty.equations import Contact, Layout, Statement, normal_equations, statement
+from rejoin.core.uncertainty.layers import Layer, no_layers, weighed_layers
+from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome, known_equations, known_outcomes
+
+TUKEY = 5.0
+"""Tukey's limit in robust sigmas (4.7 is the usual 95 % efficiency)."""
+
+COARSE = 5_000
+"""Vertices of each face in the rounds that only approach."""
+
+Poses = dict[int, FloatArray]
+
+
+@dataclass(frozen=True, eq=False)
+class Adjustment:
+    """What one adjustment found.
+
+    Attributes
+    ----------
+    part_from_scan : dict of int to (4, 4)
+    reference : int
+        The fragment that was held.
+    contacts : tuple of Contact
+        One for each joint: pairs, residuals, scale at the answer.
+    statements : tuple of Statement
+        What each joint says of the poses, for the covariance.
+    layers : tuple of Layer
+        The layer missing between each joint's faces, and how sure that is.
+    layout : Layout
+        Order of the unknowns.
+    known : tuple of KnownOutcome
+        Each stated dimension against what the faces alone say.
+    settled : bool
+        False where the rounds ran out before the poses stood still.
+    """
+
+    part_from_scan: Poses
+    reference: int
+    contacts: tuple[Contact, ...]
+    statements: tuple[Statement, ...]
+    layers: tuple[Layer, ...]
+    layout: Layout
+    known: tuple[KnownOutcome, ...]
+    settled: bool
+
+    def placement(self, fragment: int) -> Placement:
+        """The fragment's place and how sure it is."""
+        return Placement(self.part_from_scan[fragment], "program")
+
+
+def adjust(
+    fragments: Sequence[Fragment],
+    joints: Sequence[Joint],
+    start: Poses,
+    settings: AlignSettings,
+    report: Report,
+    known: Sequence[KnownDimension] = (),
+) -> Adjustment:
+    """Place fragments by one least squares over all their joints.
+
+    Parameters
+    ----------
+    fragments : sequence of Fragment
+    joints : sequence of Joint
+        Each with both mating faces; only those between fragments in ``start`` may be given.
+    start : dict of int to (4, 4)
+        part_from_scan of each fragment to place; the first one is held.
+    settings : AlignSettings
+    report : Report
+    known : sequence of KnownDimension, optional
+        Dimensions stated by the person: observations like any other.
+
+    Returns
+    -------
+    Adjustment
+
+    Raises
+    ------
+    WrongUse
+        Where a joint has a fragment without a start, or there is no joint.
+    NoAnswer
+        Where a fragment's faces find nothing opposite them.
+    """
+    if not joints or any(joint.a not in start or joint.b not in start for joint in joints):
+        raise WrongUse("There is no joint between these fragments.", "Give a joint and a start for each fragment.")
+    solver = _Solver(fragments, joints, start, settings, known)
+    report(0.05, "Bringing the faces together")
+    solver.approach(start)
+    report(0.3, "Adjusting all joints")
+    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.3, 0.6))
+    if not settings.missing_layer:
+        report(0.95, "Weighing the joints")
+        return solver.finished(touching, no_layers(len(joints)))
+    loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
+    report(0.85, "Weighing whether material is missing")
+    layers = weighed_layers(solver.layout, loose.contacts, loose.statements, loose.layers, solver.known_matrix(loose))
+    wanted = np.array([layer.mean_mm for layer in layers])
+    if np.all(wanted == 0.0):
+        return solver.finished(touching, layers)
+    final = solver.settle(loose.poses, wanted, free=False, report=part_of(report, 0.85, 1.0))
+    return solver.finished(final, layers)
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Poses, layers and what the joints say there."""
+
+    poses: Poses
+    layers: FloatArray
+    contacts: list[Contact]
+    statements: list[Statement]
+    settled: bool
+
+
+class _Solver:
+    """The faces of all joints, and Gauss-Newton over them."""
+
+    def __init__(
+        self,
+        fragments: Sequence[Fragment],
+        joints: Sequence[Joint],
+        start: Poses,
+        settings: AlignSettings,
+        known: Sequence[KnownDimension],
+    ) -> None:
+        self.fragments, self.joints, self.settings, self.known = fragments, joints, settings, known
+        self.reference = next(iter(start))
+        self.movable = tuple(number for number in start if number != self.reference)
+        self.sides: list[tuple[Side, Side]] = [
+            (side_of(fragments[j.a], j.face_a.triangles), side_of(fragments[j.b], j.face_b.triangles)) for j in joints
+        ]
+        self.reach = [settings.reach * max(a.spacing_mm, b.spacing_mm) for a, b in self.sides]
+        self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
+        self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
+        self.sizes = {number: _radius(fragments[number]) for number in start}
+        self.layout = self._layout(self.poses)
+        self.inflation = [1.0] * len(joints)
+
+    def _layout(self, poses: Poses) -> Layout:
+        centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}
+        return Layout(self.movable, centres, len(self.joints))
+
+    def approach(self, start: Poses) -> None:
+        """Each joint by itself, then the fragments one after the other along the joints."""
+        relative: dict[int, FloatArray] = {}
+        for number, joint in enumerate(self.joints):
+            b_from_a = inverse(self.poses[joint.b]) @ self.poses[joint.a]
+            relative[number] = self._refined(number, b_from_a)
+        placed = {self.reference: self.poses[self.reference]}
+        while len(placed) < len(start):
+            before = len(placed)
+            for number, joint in enumerate(self.joints):
+                if joint.a in placed and joint.b not in placed:
+                    placed[joint.b] = orthonormal(placed[joint.a] @ inverse(relative[number]))
+                elif joint.b in placed and joint.a not in placed:
+                    placed[joint.a] = orthonormal(placed[joint.b] @ relative[number])
+            if len(placed) == before:
+                lost = next(n for n in start if n not in placed)
+                raise WrongUse(f"No joint leads to {self.fragments[lost].scan.name}.", "Leave it out, or join it.")
+        self.poses = {number: placed[number] for number in start}
+
+    def _refined(self, number: int, b_from_a: FloatArray) -> FloatArray:
+        """The joint refined by ICP, or as it was where that is not better."""
+        from rejoin.core.libraries.registration import refined
+
+        a, b = self.sides[number]
+        reach, quantum = self.reach[number], 1e-3 * min(a.spacing_mm, b.spacing_mm)
+        chosen = np.flatnonzero(~a.border)[:: max(1, len(a.points) // COARSE)]
+        best, cost = b_from_a, self._misfit(number, b_from_a)
+        for share in (1.0, 0.5):
+            scale = min(share * reach, TUKEY * max(cost, quantum))
+            moved, _ = refined(a.points[chosen], b.points, b.normals, best, share * reach, scale, 30, quantum)
+            misfit = self._misfit(number, moved)
+            if misfit < cost:
+                best, cost = orthonormal(moved), misfit
+        return best
+
+    def _misfit(self, number: int, b_from_a: FloatArray) -> float:
+        """Robust gap; what finds nothing opposite counts as a gap of the reach."""
+        a, b = self.sides[number]
+        pairs = opposite(a, b, b_from_a, np.eye(4), self.reach[number], COARSE)
+        sought = min(len(a.points), COARSE) + min(len(b.points), COARSE)
+        lost = max(0, sought - len(pairs.areas))
+        return robust_scale(np.append(pairs.gaps, np.full(lost, self.reach[number])), np.ones(len(pairs.areas) + lost))
+
+    def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> _State:
+        """Rounds of pairing and solving until the poses stand still: first few vertices, then all."""
+        state = _State(dict(poses), layers.copy(), [], [], False)
+        rounds = max(2, self.settings.iterations)
+        finest = 1e-3 * min(min(a.spacing_mm, b.spacing_mm) for a, b in self.sides)
+        for most, tolerance, limit in ((COARSE, 10 * finest, rounds), (None, finest, max(2, rounds // 5))):
+            for turn_ in range(limit):
+                report((0.0 if most else 0.4) + 0.5 * turn_ / limit, "Adjusting all joints")
+                state, moved = self._round(state, free, most)
+                if moved < tolerance:
+                    break
+        contacts = self._contacts(state, None)
+        statements = [statement(c) for c in contacts]
+        # How much less a pair is worth than an independent one: this balances joints and dimensions.
+        self.inflation = [1.0 / (s.weight * c.scale_mm**2) for s, c in zip(statements, contacts, strict=True)]
+        return replace(state, contacts=contacts, statements=statements, settled=moved < 10 * finest)
+
+    def _contacts(self, state: _State, most: int | None) -> list[Contact]:
+        contacts = []
+        for number, (joint, (a, b)) in enumerate(zip(self.joints, self.sides, strict=True)):
+            pairs = opposite(a, b, state.poses[joint.a], state.poses[joint.b], self.reach[number], most)
+            if len(pairs.areas) < 12:
+                names = f"{self.fragments[joint.a].scan.name} and {self.fragments[joint.b].scan.name}"
+                raise NoAnswer(f"The faces of {names} find nothing opposite each other.", "Set this joint by hand.")
+            residuals = pairs.gaps - state.layers[number]
+            noise = float(np.hypot(a.noise_mm, b.noise_mm))
+            scale = max(robust_scale(residuals, pairs.areas), 0.3 * noise, 1e-6 * a.spacing_mm)
+            kept = np.abs(residuals) < TUKEY * scale
+            pairs, residuals = pairs.where(kept), residuals[kept]
+            shares = pairs.areas / pairs.areas.mean()
+            spacing = max(a.spacing_mm, b.spacing_mm)
+            middle = np.average(pairs.middles, axis=0, weights=shares)
+            contacts.append(Contact(
+                joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, state.layers[number], spacing, middle
+            ))
+        return contacts
+
+    def _round(self, state: _State, free: bool, most: int | None) -> tuple[_State, float]:
+        """One pairing and the solution for it; how far the worst point moved."""
+        poses, layers, farthest = dict(state.poses), state.layers.copy(), 0.0
+        contacts = self._contacts(state, most)
+        for _ in range(2):
+            layout = self._layout(poses)
+            solution = self._solved(layout, contacts, poses, free)
+            moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
+            poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
+            layers = layers + (solution[6 * len(self.movable):] if free else 0.0)
+            contacts = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
+            steps = [np.linalg.norm(solution[layout.pose(n)][3:]) +
+                     self.sizes[n] * np.linalg.norm(solution[layout.pose(n)][:3]) for n in self.movable]
+            farthest = max(farthest, *[float(step) for step in steps])
+        return replace(state, poses=poses, layers=layers), farthest
+
+    def _solved(self, layout: Layout, contacts: list[Contact], poses: Poses, free: bool) -> FloatArray:
+        weights = [1.0 / (f * c.scale_mm**2) for f, c in zip(self.inflation, contacts, strict=True)]
+        matrices, right = [], np.zeros(layout.size)
+        for number, contact in enumerate(contacts):
+            matrix, side = normal_equations(contact)
+            matrices.append(matrix)
+            right += weights[number] * layout.columns(contact, number).T @ side
+        matrix = layout.assembled(contacts, matrices, weights)
+        extra, extra_right = known_equations(self.known, poses, layout)
+        return _solution(matrix + extra, right + extra_right, layout, free)
+
+    def known_matrix(self, state: _State) -> FloatArray:
+        """(size, size) information of the stated dimensions."""
+        return known_equations(self.known, state.poses, self._layout(state.poses))[0]
+
+    def finished(self, state: _State, layers: list[Layer]) -> Adjustment:
+        layout = self._layout(state.poses)
+        outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements)
+        return Adjustment(
+            state.poses, self.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
+            outcomes, state.settled,
+        )
+
+
+def _moved(contact: Contact, moves: Poses, layer: float) -> Contact:
+    still = np.eye(4)
+    pairs = contact.pairs.moved(moves.get(contact.a, still), moves.get(contact.b, still))
+    return replace(contact, pairs=pairs, residuals=pairs.gaps - layer, layer_mm=float(layer))
+
+
+def _solution(matrix: FloatArray, right: FloatArray, layout: Layout, free: bool) -> FloatArray:
+    """Solve for poses (and layers); unknowns that nothing holds stay where they are."""
+    count = layout.size if free else 6 * len(layout.movable)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix)[:count], 1e-300))
+    scaled = matrix[:count, :count] * scale[:, None] * scale
+    answer = np.zeros(layout.size)
+    answer[:count] = scale * np.linalg.solve(scaled + 1e-10 * np.eye(count), scale * right[:count])
+    return answer
+
+
+def _radius(fragment: Fragment) -> float:
+    return float(np.linalg.norm(np.ptp(fragment.mesh.vertices, axis=0))) / 2.0
+
+
+__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "adjust", "tukey"]

@@ -1,0 +1,197 @@
+"""How two fragments fit over one joint: gap and overlap point by point, the step across the crack, a verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.contact import OPPOSED, near_masks, signed_distances
+from rejoin.core.meshes import adjacency, compacted, triangle_areas, vertex_areas, vertex_normals
+from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement
+from rejoin.core.settings import FitSettings, Report
+from rejoin.core.transforms import apply, inverse, turn
+
+RIM = 6.0
+"""Width of the original surface beside the crack that tells a step, in spacings."""
+
+WINDOW = 12.0
+"""Length of rim over which one step is averaged, in spacings."""
+
+
+def measure_joint(
+    fragments: tuple[Fragment, ...],
+    placements: tuple[Placement, ...],
+    joint: Joint,
+    number: int,
+    settings: FitSettings,
+    report: Report,
+) -> FitReport:
+    """Measure the gap over one joint between two placed fragments.
+
+    Parameters
+    ----------
+    fragments, placements : tuple
+    joint : Joint
+    number : int
+        The joint's index in the project.
+    settings : FitSettings
+    report : Report
+
+    Returns
+    -------
+    FitReport
+        Gaps are exact distances from each vertex of a fracture face to the
+        nearest triangle of the other fragment, + open, - overlapping.
+    """
+    first, second = fragments[joint.a], fragments[joint.b]
+    pose_a, pose_b = placements[joint.a].part_from_scan, placements[joint.b].part_from_scan
+    if pose_a is None or pose_b is None:
+        raise ValueError("measure_joint needs two placed fragments")
+    a_from_b = inverse(pose_a) @ pose_b
+    report(0.1, f"Measuring the gap on {first.scan.name}")
+    a = _gaps(first, joint.face_a.triangles, second, inverse(a_from_b))
+    report(0.5, f"Measuring the gap on {second.scan.name}")
+    b = _gaps(second, joint.face_b.triangles, first, a_from_b)
+    gaps, areas = np.concatenate([a.gaps, b.gaps]), np.concatenate([a.areas, b.areas])
+    met = np.isfinite(gaps)
+    report(0.8, "Comparing the original surfaces across the crack")
+    step = _step(first, joint.face_a.triangles, second, joint.face_b.triangles, a_from_b)
+    noise = float(np.hypot(first.noise_mm, second.noise_mm))
+    numbers = _numbers(gaps[met], areas[met], float(areas.sum()), settings.touching * noise)
+    verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
+    return FitReport(
+        joint=number, vertices_a=a.vertices, vertices_b=b.vertices, gap_a_mm=a.gaps, gap_b_mm=b.gaps,
+        area_mm2=0.5 * float(areas[met].sum()), step_mm=step, verdict=verdict, sentence=sentence,
+        missing_layer_mm=joint.missing_layer_mm, missing_layer_sd_mm=joint.missing_layer_sd_mm, **numbers,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Gaps:
+    vertices: IntArray
+    gaps: FloatArray
+    areas: FloatArray
+
+
+def _gaps(fragment: Fragment, triangles: IntArray, other: Fragment, other_from_own: FloatArray) -> _Gaps:
+    """Signed gap of each vertex of a face; NaN where nothing lies opposite.
+
+    Opposite means: the nearest surface faces the vertex, is not an open border
+    of the scan, and lies along the vertex's normal rather than beside it.
+    """
+    face, vertices = compacted(fragment.mesh, triangles)
+    areas = vertex_areas(face)
+    if len(vertices) == 0:
+        return _Gaps(vertices, np.empty(0), areas)
+    points, normals = apply(other_from_own, face.vertices), turn(other_from_own, vertex_normals(face))
+    _, near = near_masks(points, other.mesh.vertices, 0.1 * float(np.linalg.norm(np.ptp(points, axis=0))))
+    kept = np.flatnonzero(near[other.mesh.triangles].any(axis=1)).astype(np.int32)
+    gaps = np.full(len(points), np.nan)
+    if len(kept):
+        crop, _ = compacted(other.mesh, kept)
+        found = signed_distances(points, crop)
+        facing = np.einsum("ij,ij->i", found.normals, normals) < OPPOSED
+        spacing = max(fragment.spacing_mm, other.spacing_mm)
+        along = np.abs(np.einsum("ij,ij->i", found.offsets, normals))
+        aside = np.sqrt(np.maximum(np.square(found.signed) - np.square(along), 0.0))
+        good = facing & ~found.on_border & (aside <= np.maximum(0.5 * spacing, along))
+        gaps[good] = found.signed[good]
+    return _Gaps(vertices, gaps, areas)
+
+
+def _numbers(gaps: FloatArray, areas: FloatArray, whole: float, touching_mm: float) -> dict[str, Any]:
+    if len(gaps) == 0:
+        return {"gap_median_mm": float("nan"), "gap_p95_mm": float("nan"), "overlap_max_mm": 0.0, "touching_share": 0.0}
+    order = np.argsort(gaps, kind="stable")
+    share = np.cumsum(areas[order]) / areas.sum()
+    place = np.minimum(np.searchsorted(share, [0.5, 0.95]), len(gaps) - 1)
+    return {
+        "gap_median_mm": float(gaps[order][place[0]]),
+        "gap_p95_mm": float(gaps[order][place[1]]),
+        "overlap_max_mm": float(max(0.0, -gaps.min())),
+        "touching_share": float(areas[np.abs(gaps) <= touching_mm].sum() / max(whole, 1e-300)),
+    }
+
+
+def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: float) -> tuple[str, str]:
+    """Verdict and a plain sentence. A fit without relief proves nothing, however close it is."""
+    evidence, share = joint.evidence, numbers["touching_share"]
+    if not np.isfinite(numbers["gap_median_mm"]):
+        return "doubtful", "Nothing lies opposite this fracture face: the fragments do not touch here."
+    gap = f"median gap {numbers['gap_median_mm']:.2f} mm, {100 * share:.0f} % touching"
+    if evidence.held < 1.0:
+        return "doubtful", f"The faces lie together ({gap}) but are too smooth to show that they belong together."
+    if not evidence.good:
+        return "doubtful", f"Another place fits about as well ({gap}). {evidence.reason}".strip()
+    layer = max(joint.missing_layer_mm, 0.0)
+    if abs(numbers["gap_median_mm"] - layer) > touching_mm + 2.0 * noise:
+        return "doubtful", f"The faces stay apart ({gap})."
+    if layer > touching_mm:
+        return "good", f"The faces match with an even {layer:.2f} mm missing between them ({gap})."
+    if share < 0.3:
+        return "doubtful", f"Little of the face touches ({gap})."
+    return "good", f"The faces match ({gap})."
+
+
+def _step(
+    first: Fragment, triangles_a: IntArray, second: Fragment, triangles_b: IntArray, a_from_b: FloatArray
+) -> float | None:
+    """Offset (mm) of the original surfaces across the crack: the largest of the means over short stretches.
+
+    None where the original surfaces beside the crack do not run on from one
+    fragment to the other over at least three stretches.
+    """
+    spacing = max(first.spacing_mm, second.spacing_mm)
+    a, b = _skirt(first, triangles_a, spacing), _skirt(second, triangles_b, spacing)
+    if len(a[0]) == 0 or len(b[0]) == 0:
+        return None
+    points_b, normals_b = apply(a_from_b, b[0]), turn(a_from_b, b[1])
+    distance, nearest = cKDTree(points_b).query(a[0], distance_upper_bound=RIM * spacing)
+    index = np.flatnonzero(np.isfinite(distance))
+    nearest = nearest[index]
+    common = a[1][index] + normals_b[nearest]
+    length = np.linalg.norm(common, axis=1)
+    alike = length > 2 * np.cos(np.deg2rad(12.0))
+    index, nearest, common = index[alike], nearest[alike], common[alike] / length[alike, None]
+    if len(index) == 0:
+        return None
+    steps = np.einsum("ij,ij->i", a[0][index] - points_b[nearest], common)
+    cells = np.floor(a[0][index] / (WINDOW * spacing)).astype(np.int64)
+    _, window = np.unique(cells, axis=0, return_inverse=True)
+    window = window.reshape(-1)
+    count = np.bincount(window)
+    means = np.bincount(window, steps) / np.maximum(count, 1)
+    long = count >= 0.5 * WINDOW
+    return float(np.abs(means[long]).max()) if np.count_nonzero(long) >= 3 else None
+
+
+def _skirt(fragment: Fragment, triangles: IntArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+    """Original surface beside a fracture face: points and normals averaged over their like-facing neighbours."""
+    mesh = fragment.mesh
+    on_face = np.zeros(len(mesh.vertices), bool)
+    on_face[mesh.triangles[triangles].ravel()] = True
+    if not on_face.any():
+        return np.empty((0, 3)), np.empty((0, 3))
+    near, _ = near_masks(mesh.vertices, mesh.vertices[on_face], 2.0 * RIM * spacing)
+    crop, kept = compacted(mesh, np.flatnonzero(near[mesh.triangles].all(axis=1)).astype(np.int32))
+    distance, _ = cKDTree(mesh.vertices[on_face]).query(crop.vertices, distance_upper_bound=RIM * spacing)
+    # The edge itself is rounded by the scan: leave the first two rings out.
+    beside = np.flatnonzero((distance > 2.0 * spacing) & np.isfinite(distance))
+    normals = _averaged(crop, vertex_normals(crop))
+    return crop.vertices[beside], normals[beside]
+
+
+def _averaged(mesh: Mesh, normals: FloatArray, rounds: int = 6) -> FloatArray:
+    graph = adjacency(mesh).tocoo()
+    for _ in range(rounds):
+        alike = np.einsum("ij,ij->i", normals[graph.row], normals[graph.col]) > 0.8
+        row, col = graph.row[alike], graph.col[alike]
+        sums = normals + np.stack([np.bincount(row, normals[col, i], len(normals)) for i in range(3)], axis=1)
+        normals = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
+    return np.asarray(normals)
+
+
+__all__ = ["measure_joint", "triangle_areas"]

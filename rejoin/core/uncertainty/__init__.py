@@ -1,0 +1,1 @@
+"""How far a placed fragment may still be from the truth."""

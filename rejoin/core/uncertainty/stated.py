@@ -1,0 +1,106 @@
+"""Dimensions of the whole part that a person states, as observations in the adjustment.
+
+Sigma of a rectangular limit: limit / sqrt 3 (JCGM 100:2008, 4.3.7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.records import FloatArray, Record
+from rejoin.core.transforms import apply
+from rejoin.core.uncertainty.equations import Contact, Layout, Statement
+from rejoin.core.uncertainty.layers import USUAL_LAYER, scaled_inverse
+
+
+@dataclass(frozen=True, eq=False)
+class KnownDimension(Record):
+    """A stated distance between a point of one fragment and a point of another.
+
+    Attributes
+    ----------
+    fragment_a, fragment_b : int
+    point_a_mm, point_b_mm : (3,)
+        Each in its fragment's scan frame.
+    value_mm, limit_mm : float
+        The dimension and the half width of its limits.
+    kind : str
+        "points".
+    """
+
+    fragment_a: int
+    point_a_mm: FloatArray
+    fragment_b: int
+    point_b_mm: FloatArray
+    value_mm: float
+    limit_mm: float
+    kind: str = "points"
+    _arrays = {"point_a_mm": np.float64, "point_b_mm": np.float64}
+
+    @property
+    def sigma_mm(self) -> float:
+        return max(self.limit_mm, 1e-6) / float(np.sqrt(3.0))
+
+
+@dataclass(frozen=True, eq=False)
+class KnownOutcome(Record):
+    """A stated dimension against the rest: ``without_mm`` and its ``without_sd_mm`` are what
+    everything else says, ``sigmas`` how many standard deviations lie between (over 3: they contradict)."""
+
+    value_mm: float
+    adjusted_mm: float
+    without_mm: float
+    without_sd_mm: float
+    sigmas: float
+
+
+def _row(item: KnownDimension, poses: dict[int, FloatArray], layout: Layout) -> tuple[float, FloatArray]:
+    """The distance in the present poses and its derivative (size,)."""
+    first = apply(poses[item.fragment_a], item.point_a_mm[None])[0]
+    second = apply(poses[item.fragment_b], item.point_b_mm[None])[0]
+    length = float(np.linalg.norm(first - second))
+    along = (first - second) / max(length, 1e-12)
+    row = np.zeros(layout.size)
+    for fragment, point, sign in ((item.fragment_a, first, 1.0), (item.fragment_b, second, -1.0)):
+        if fragment in layout.movable:
+            row[layout.pose(fragment)] += sign * np.append(np.cross(point - layout.centres[fragment], along), along)
+    return length, row
+
+
+def known_equations(
+    known: Sequence[KnownDimension], poses: dict[int, FloatArray], layout: Layout
+) -> tuple[FloatArray, FloatArray]:
+    """Information (size, size) and right side (size,) of the stated dimensions."""
+    matrix, right = np.zeros((layout.size, layout.size)), np.zeros(layout.size)
+    for item in known:
+        length, row = _row(item, poses, layout)
+        matrix += np.outer(row, row) / item.sigma_mm**2
+        right -= row * (length - item.value_mm) / item.sigma_mm**2
+    return matrix, right
+
+
+def known_outcomes(
+    known: Sequence[KnownDimension],
+    poses: dict[int, FloatArray],
+    layout: Layout,
+    contacts: list[Contact],
+    statements: list[Statement],
+) -> tuple[KnownOutcome, ...]:
+    """Each stated dimension against the faces and the other dimensions (deleted residual)."""
+    faces = layout.assembled(contacts, [s.information for s in statements], [s.weight for s in statements])
+    for number, contact in enumerate(contacts):
+        faces[layout.layer(number), layout.layer(number)] += 1.0 / (USUAL_LAYER * contact.spacing_mm) ** 2
+    everything = faces + known_equations(known, poses, layout)[0]
+    outcomes = []
+    for item in known:
+        length, row = _row(item, poses, layout)
+        share = float(row @ scaled_inverse(everything) @ row) / item.sigma_mm**2
+        rest = everything - np.outer(row, row) / item.sigma_mm**2
+        sd = float(np.sqrt(row @ scaled_inverse(rest) @ row))
+        off = (length - item.value_mm) / max(1.0 - share, 1e-9)
+        sigmas = abs(off) / float(np.hypot(sd, item.sigma_mm))
+        outcomes.append(KnownOutcome(item.value_mm, length, item.value_mm + off, sd, sigmas))
+    return tuple(outcomes)

@@ -80,10 +80,9 @@ def _axes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     return middle, np.linalg.eigh(spread)[1][:, ::-1]
 
 
-def _plane(solid: Manifold, share: float, tilt: float, rng: np.random.Generator) -> FloatArray:
-    """A cut plane across the longest axis of a solid, at ``share`` of its length, tilted a little."""
-    mesh = _as_mesh(solid)
-    middle, axes = _axes(mesh)
+def _plane(mesh: Mesh, axes: FloatArray, share: float, tilt: float, rng: np.random.Generator) -> FloatArray:
+    """A cut plane across the first axis, at ``share`` of the mesh's length along it, tilted a little."""
+    middle = _axes(mesh)[0]
     along = (mesh.vertices - middle) @ axes[:, 0]
     at = along.min() + share * np.ptp(along)
     normal = Rotation.from_rotvec(rng.normal(0, tilt, 3)).apply(axes[:, 0] * rng.choice([-1.0, 1.0]))
@@ -100,12 +99,20 @@ def _section_reach(solid: Manifold, part_from_cut: FloatArray) -> float:
 
 
 def _broken(
-    cell: _Cell, whole_mm3: float, share: float, index: int, look: tuple[float, bool, bool], wear: float,
-    pitch: float, rng: np.random.Generator,
+    cell: _Cell,
+    whole_mm3: float,
+    axes: FloatArray,
+    share: float,
+    index: int,
+    look: tuple[float, bool, bool],
+    wear: float,
+    pitch: float,
+    rng: np.random.Generator,
 ) -> tuple[_Cell, _Cell, Surface]:
     """Cuts a cell in two along a fresh surface; draws again until both halves are in one piece."""
+    outline = _as_mesh(cell.solid)
     for attempt in range(60):
-        plane = _plane(cell.solid, share + rng.normal(0, 0.02 + 0.004 * attempt), 0.12 + 0.01 * attempt, rng)
+        plane = _plane(outline, axes, share + rng.normal(0, 0.02 + 0.004 * attempt), 0.12 + 0.01 * attempt, rng)
         surface = random_surface(rng, plane, _section_reach(cell.solid, plane), *look)
         below_tool = cutter(surface, cell.solid, -wear, pitch, rng)
         above_tool = cutter(surface, cell.solid, wear, pitch, rng)
@@ -213,16 +220,14 @@ def _pieces(
     solid: Manifold, pieces: int, parallel: bool, look: tuple[float, bool, bool], wear: float, pitch: float,
     rng: np.random.Generator,
 ) -> tuple[list[_Cell], list[Surface]]:
-    """Breaks the largest piece again and again; ``parallel`` cuts in three along one axis, middle second."""
+    """Breaks the largest piece again and again; ``parallel`` cuts all along one axis."""
     cells, surfaces = [_Cell(solid, {})], []
+    first_axes = _axes(_as_mesh(solid))[1]
     for index in range(pieces - 1):
         big = max(range(len(cells)), key=lambda i: cells[i].solid.volume())
-        share = 0.5
-        if parallel:
-            share = (0.33, 0.5)[index]
-        elif pieces > 2 and index == 0:
-            share = 0.42
-        one, two, surface = _broken(cells[big], solid.volume(), share, index, look, wear, pitch, rng)
+        axes = first_axes if parallel else _axes(_as_mesh(cells[big].solid))[1]
+        share = 0.42 if pieces > 2 and index == 0 else 0.5
+        one, two, surface = _broken(cells[big], solid.volume(), axes, share, index, look, wear, pitch, rng)
         surfaces.append(surface)
         cells[big : big + 1] = [one, two]
     return cells, surfaces
@@ -283,7 +288,7 @@ def make_case(
     solid = SHAPES[shape](rng).scale((size,) * 3).as_original()
     count = 3 if lost_middle else pieces
     look = (relief, flat, stepped)
-    cells, surfaces = _pieces(solid, count, lost_middle, look, wear_mm, min(spacing_mm, 0.5), rng)
+    cells, surfaces = _pieces(solid, count, lost_middle, look, wear_mm, min(spacing_mm, 0.8), rng)
     if lost_middle:
         cells = _without_middle(cells)
     for which, number in enumerate(np.bincount(rng.integers(0, len(cells), chips), minlength=len(cells))):
@@ -333,7 +338,7 @@ _DEFAULTS: dict[str, Any] = dict(make_case.__kwdefaults__ or {})
 
 def _without_middle(cells: list[_Cell]) -> list[_Cell]:
     """Drops the one piece that both breaks border."""
-    return [cell for cell in cells if len({index for index, _ in cell.sides.values()}) == 1]
+    return [cell for cell in cells if len(np.intersect1d(_triangle_ids(cell.solid), list(cell.sides))) == 1]
 
 
 def _stranger(shape: str, seed: int, index: int, options: dict[str, Any]) -> Case:
@@ -342,7 +347,9 @@ def _stranger(shape: str, seed: int, index: int, options: dict[str, Any]) -> Cas
     return make_case(names[(seed + 3 * index) % len(names)], seed + 7919 + index, **own)
 
 
-def worst_error_mm(case: Case, index: int, part_from_scan: FloatArray, reference: int, reference_placed: FloatArray) -> float:
+def worst_error_mm(
+    case: Case, index: int, part_from_scan: FloatArray, reference: int, reference_placed: FloatArray
+) -> float:
     """How far the worst vertex of a fragment is misplaced, seen from the reference fragment.
 
     ``part_from_scan`` and ``reference_placed`` are the estimated placements,

@@ -21,6 +21,10 @@ from rejoin.core.records import FloatArray, IntArray, Mesh
 PITCH_PER_SPACING = 1.16
 """Lattice pitch that gives a median edge of one spacing."""
 
+Floats32 = npt.NDArray[np.float32]
+Crossings = tuple[IntArray, FloatArray]
+"""Lattice lines and the sorted places along them where they cross the surface."""
+
 _EDGES = np.array(
     [(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)]
 )
@@ -126,7 +130,7 @@ def _unambiguous(inside: npt.NDArray[np.bool_]) -> None:
             return
 
 
-def _lattice_crossings(local: FloatArray, triangles: IntArray, shape: npt.NDArray[np.int64]) -> list[tuple[IntArray, FloatArray]]:
+def _lattice_crossings(local: FloatArray, triangles: IntArray, shape: npt.NDArray[np.int64]) -> list[Crossings]:
     found = []
     for axis in range(3):
         room = 4 * len(local) + 4 * int(shape.max()) ** 2
@@ -182,7 +186,7 @@ def evenly_meshed(exact: Mesh, pitch: float, rng: np.random.Generator) -> Mesh:
     return compacted(mesh, np.flatnonzero(labels[mesh.triangles[:, 0]] == main).astype(np.int32))[0]
 
 
-def _edge_points(place: IntArray, axis: int, shape: npt.NDArray[np.int64], found: tuple[IntArray, FloatArray]) -> FloatArray:
+def _edge_points(place: IntArray, axis: int, shape: npt.NDArray[np.int64], found: Crossings) -> FloatArray:
     """The exact crossing on each lattice edge; its middle where rounding or a repair left none."""
     u, v = (axis + 1) % 3, (axis + 2) % 3
     line, at = found
@@ -235,7 +239,7 @@ def cast_texture(points: FloatArray, seed: int) -> FloatArray:
     return _waves_summed(points, waves, phases, sizes)
 
 
-def _waves_summed(points: FloatArray, waves: npt.NDArray[np.float32], phases: npt.NDArray[np.float32], sizes: npt.NDArray[np.float32]) -> FloatArray:
+def _waves_summed(points: FloatArray, waves: Floats32, phases: Floats32, sizes: Floats32) -> FloatArray:
     values = np.empty(len(points))
     places = points.astype(np.float32)
     for start in range(0, len(points), 8192):

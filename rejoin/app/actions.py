@@ -1,0 +1,145 @@
+"""The menus: every action of the window with its standard key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from PySide6.QtGui import QAction, QActionGroup, QKeySequence
+from PySide6.QtWidgets import QMenu
+
+if TYPE_CHECKING:
+    from rejoin.app.window import Window
+
+Key = QKeySequence.StandardKey
+VIEWS = {
+    "From the slant": ("Home", (0.45, -1.0, 0.55), (0, 0, 1)),
+    "From the front": ("Alt+1", (0.0, -1.0, 0.0), (0, 0, 1)),
+    "From the right": ("Alt+2", (1.0, 0.0, 0.0), (0, 0, 1)),
+    "From above": ("Alt+3", (0.0, 0.0, 1.0), (0, 1, 0)),
+}
+
+
+class Actions:
+    """Makes the menus of a window and keeps the actions that change state."""
+
+    def __init__(self, window: Window) -> None:
+        self.window = window
+        self._file()
+        self._edit()
+        self._job()
+        self._view()
+        self._help()
+
+    def _add(self, menu: QMenu, text: str, key: object, why: str, action: Callable[[], object]) -> QAction:
+        made = menu.addAction(text)
+        if key is not None:
+            made.setShortcut(QKeySequence(key))  # type: ignore[call-overload]
+        made.setStatusTip(why)
+        made.setToolTip(why)
+        made.triggered.connect(lambda checked=False: action())
+        return made
+
+    def _file(self) -> None:
+        w = self.window
+        menu = w.menuBar().addMenu("&File")
+        self._add(menu, "&New job", Key.New, "Start with an empty bench.", w.new)
+        self._add(menu, "Open &scans…", "Ctrl+Shift+O", "Add the scans of fragments.", w.open_scans)
+        self._add(menu, "Open a scan in several &files…", None, "A folder that holds the scan of one fragment.",
+                  w.open_folder)  # fmt: skip
+        samples = menu.addMenu("Sam&ples")
+        samples.aboutToShow.connect(lambda: self._samples(samples))
+        menu.addSeparator()
+        self._add(menu, "&Open project…", Key.Open, "Open a saved job.", w.open_project)
+        self.recent = menu.addMenu("&Recent projects")
+        self.recent.aboutToShow.connect(self._recent)
+        self._add(menu, "&Save project", Key.Save, "Save everything, to go on later.", w.save_project)
+        self._add(menu, "Save project &as…", "Ctrl+Shift+S", "Save under another name.", w.save_project_as)
+        menu.addSeparator()
+        self.save_whole = self._add(menu, "Save the &whole…", "Ctrl+E", "Write the fused part to a mesh file.",
+                                    w.save_whole)  # fmt: skip
+        menu.addSeparator()
+        self._add(menu, "&Quit", Key.Quit, "Close the window.", w.close)
+
+    def _edit(self) -> None:
+        w = self.window
+        menu = w.menuBar().addMenu("&Edit")
+        self.undo = w.bench.session.stack.createUndoAction(w, "&Undo")
+        self.undo.setShortcut(QKeySequence(Key.Undo))
+        self.redo = w.bench.session.stack.createRedoAction(w, "&Redo")
+        self.redo.setShortcuts([QKeySequence(Key.Redo), QKeySequence("Ctrl+Y")])
+        menu.addActions([self.undo, self.redo])
+        menu.addSeparator()
+        self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename)
+        self._add(menu, "Remove &fragment", None, "Take the selected fragment out (Delete in the list).", w.scans.remove)
+        self._add(menu, "&Clear face", None, "The selected surface is no fracture face.", w.faces.clear)
+        menu.addSeparator()
+        for text, tool in (("&Look", "look"), ("&Take a face", "take"), ("&Paint on a face", "paint"),
+                           ("Ru&b out", "rub"), ("Set &marks", "mark"), ("Mo&ve by hand", "move")):  # fmt: skip
+            self._add(menu, text, None, "What the mouse does in the view.", lambda tool=tool: w.take_tool(tool))
+
+    def _job(self) -> None:
+        w = self.window
+        menu = w.menuBar().addMenu("&Job")
+        for index, panel in enumerate(w.panels):
+            self._add(menu, f"{panel.number} {panel.title}", f"Ctrl+{index + 1}", "Unfold this row of the job card.",
+                      lambda index=index: w.card.unfold(index))  # fmt: skip
+        menu.addSeparator()
+        self.find = self._add(menu, "&Find fracture faces", "Ctrl+F", "Look for the broken surfaces.", w.bench.find_faces)
+        self.join = self._add(menu, "&Join", "Ctrl+J", "Join the fragments and measure the gaps.", w.bench.join)
+        self.settle = self._add(menu, "Bring into con&tact", "Ctrl+T", "Fit what was moved by hand.", w.join.settle)
+        self.fuse = self._add(menu, "F&use", "Ctrl+U", "Make one closed surface.", w.bench.fuse)
+        menu.addSeparator()
+        self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.", w.bench.jobs.cancel)
+
+    def _view(self) -> None:
+        w = self.window
+        menu = w.menuBar().addMenu("&View")
+        for text, (key, direction, up) in VIEWS.items():
+            self._add(menu, text, key, "Turn the view.", lambda d=direction, u=up: w.scene.look_from(d, u))
+        menu.addSeparator()
+        self._add(menu, "&Joined", "Ctrl+0", "Set the slider Apart to joined.", lambda: w.apart.setValue(0))
+        self._add(menu, "&Drawn apart", "Ctrl+9", "Set the slider Apart half way.", lambda: w.apart.setValue(50))
+        self._add(menu, "On the &bench", "Ctrl+8", "Lay the fragments side by side.", lambda: w.apart.setValue(100))
+        menu.addSeparator()
+        self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
+                                  w.bench.set_units)  # fmt: skip
+        menu.addSeparator()
+        self.palettes = self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.set_colours)
+        menu.addSeparator()
+        self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
+        self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))
+
+    def _help(self) -> None:
+        w = self.window
+        menu = w.menuBar().addMenu("&Help")
+        self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.say_next)
+        self._add(menu, "&Cautions", None, "What a good fit does not say.", w.show_cautions)
+        self._add(menu, "&About", None, "Version of the program.", w.show_about)
+
+    def _choice(self, menu: QMenu, entries: tuple[tuple[str, str], ...], now: str,
+                choose: Callable[[str], None]) -> dict[str, QAction]:  # fmt: skip
+        group = QActionGroup(menu)
+        made = {}
+        for text, value in entries:
+            action = menu.addAction(text)
+            action.setCheckable(True)
+            action.setChecked(value == now)
+            action.triggered.connect(lambda checked=False, value=value: choose(value))
+            group.addAction(action)
+            made[value] = action
+        return made
+
+    def _samples(self, menu: QMenu) -> None:
+        self.window.scans.fill_samples()
+        menu.clear()
+        menu.addActions(self.window.scans.samples_menu.actions())
+
+    def _recent(self) -> None:
+        self.recent.clear()
+        for name in self.window.bench.recent():
+            self.recent.addAction(name).triggered.connect(
+                lambda checked=False, name=name: self.window.open_project(name)
+            )
+        if self.recent.isEmpty():
+            self.recent.addAction("None yet").setEnabled(False)

@@ -1,0 +1,229 @@
+"""What a person can do at the bench, without any widget: open, join, fuse, save, edit, undo."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
+
+from rejoin.app import sentences, tasks
+from rejoin.app.jobs import Jobs, Task
+from rejoin.app.session import Session
+from rejoin.core import edits
+from rejoin.core.errors import RejoinError
+from rejoin.core.records import Project
+from rejoin.core.settings import UNITS, Settings
+
+RECENT = 8
+UnitQuestion = Callable[[str, tuple[tuple[str, str], ...]], "str | None"]
+
+
+class Bench(QObject):
+    """The open project, the worker and the person's wishes.
+
+    Attributes
+    ----------
+    said : Signal(str, str, str)
+        "info" or "trouble", what happened, what to do.
+    done : Signal(str)
+        Title of the work that has just been finished and shown.
+    units_changed : Signal()
+    ask_unit : callable
+        Asked where files state no unit: (question, readings) -> unit, or None to open nothing.
+    """
+
+    said = Signal(str, str, str)
+    done = Signal(str)
+    units_changed = Signal()
+    recent_changed = Signal()
+
+    def __init__(self, memory: QSettings | None = None, recovery: Path | None = None,
+                 parent: QObject | None = None) -> None:  # fmt: skip
+        super().__init__(parent)
+        self.memory = memory if memory is not None else QSettings("rejoin", "rejoin")
+        self.recovery_root = recovery or Path(_data_folder()) / "recovery"
+        self.recovery = self.recovery_root / str(os.getpid())
+        self.recovery_root.mkdir(parents=True, exist_ok=True)
+        self._lock = QLockFile(str(self.recovery.with_suffix(".lock")))  # tells other windows that this run lives
+        self._lock.tryLock(0)
+        self.session, self.jobs = Session(self), Jobs(self)
+        self.settings: dict[str, Settings] = {}
+        self.units = sentences.Units(str(self.memory.value("units", "mm")))
+        self.ask_unit: UnitQuestion = lambda question, readings: "mm"
+        self.jobs.finished.connect(self._finished)
+        self.jobs.failed.connect(self._failed)
+        self.jobs.cancelled.connect(lambda title, tag: self.said.emit("info", f"{title}: cancelled.", "Nothing was changed."))
+
+    @property
+    def project(self) -> Project:
+        return self.session.project
+
+    def set_units(self, name: str) -> None:
+        self.units = sentences.Units(name)
+        self.memory.setValue("units", name)
+        self.units_changed.emit()
+
+    # work
+
+    def open_scans(self, inputs: Sequence[str], asks: bool = True) -> bool:
+        """Add scans from files, or from folders that each hold one fragment's scan."""
+        return self._start("Open scans", tasks.read, tag=("read", asks), inputs=tuple(map(str, inputs)))
+
+    def open_sample(self, name: str) -> bool:
+        """Start anew with a sample part."""
+        from rejoin.core.samples import sample_fragments
+
+        try:
+            files = sample_fragments(name)
+        except RejoinError as error:
+            self.say(error)
+            return False
+        if self.jobs.busy:
+            return self._start("", tasks.read)
+        self.new()
+        return self.open_scans([str(f) for f in files], asks=False)
+
+    def find_faces(self) -> bool:
+        return self._start("Find fracture faces", tasks.find_faces, settings=self.settings.get("find_faces"))
+
+    def join(self) -> bool:
+        return self._start("Join", tasks.join, settings=dict(self.settings))
+
+    def fuse(self) -> bool:
+        return self._start("Fuse", tasks.fuse, settings=self.settings.get("fuse"))
+
+    def save_whole(self, path: str, unit: str = "mm") -> bool:
+        return self._start("Save the whole", tasks.write_whole, tag=("wrote", path), path=path, unit=unit)
+
+    def work(self, title: str, task: Task, edit: Callable[[Project], Project] | None = None, **wishes: Any) -> bool:
+        """Do an edit and the work that follows from it, as one undoable step."""
+        project = self.project
+        if edit is not None:
+            try:
+                project = edit(project)
+            except RejoinError as error:
+                self.say(error)
+                return False
+        return self._start(title, task, project=project, **wishes)
+
+    def edit(self, title: str, edit: Callable[[Project], Project], merge_key: str | None = None) -> bool:
+        """Do an edit that takes no time."""
+        if self.jobs.busy:
+            self.said.emit("trouble", f"{self.jobs.title} is still running.", "Wait for it, or cancel it.")
+            return False
+        try:
+            after = edit(self.project)
+        except RejoinError as error:
+            self.say(error)
+            return False
+        self.session.apply(title, after, merge_key)
+        return True
+
+    # project files
+
+    def new(self) -> None:
+        self.session.replace(Project(), None)
+
+    def save(self, path: str) -> bool:
+        return self._start("Save the project", tasks.save, tag=("saved", path), path=path)
+
+    def load(self, path: str) -> bool:
+        return self._start("Open the project", tasks.load, tag=("loaded", path), path=path)
+
+    def recent(self) -> list[str]:
+        stored = self.memory.value("recent", [])
+        names = [stored] if isinstance(stored, str) else list(stored or [])
+        return [name for name in names if Path(name).exists()][:RECENT]
+
+    def left_behind(self) -> list[Path]:
+        """Recovery copies of runs that did not end properly."""
+        if not self.recovery_root.is_dir():
+            return []
+        return [f for f in sorted(self.recovery_root.iterdir()) if f.is_dir() and not _in_use(f) and any(f.iterdir())]
+
+    def recover(self, folder: Path) -> bool:
+        return self._start("Recovered work", tasks.recover, tag=("recovered", str(folder)), folder=str(folder))
+
+    def forget_recovery(self, folder: Path | None = None) -> None:
+        shutil.rmtree(folder or self.recovery, ignore_errors=True)
+
+    def close(self) -> None:
+        """End the worker; the recovery copy is not needed any more."""
+        self.jobs.close()
+        self.forget_recovery()
+        self._lock.unlock()
+
+    def say(self, error: RejoinError) -> None:
+        self.said.emit("trouble", error.what_happened, error.what_to_do)
+
+    # what the worker answers
+
+    def _start(self, title: str, task: Task, tag: Any = ("apply",), project: Project | None = None, **wishes: Any) -> bool:
+        keeps = str(self.recovery) if tag[0] == "apply" else None
+        if self.jobs.start(title, task, project or self.project, tag, keeps, **wishes):
+            return True
+        self.said.emit("trouble", f"{self.jobs.title} is still running.", "Wait for it, or cancel it.")
+        return False
+
+    def _finished(self, title: str, project: Project, tag: Any) -> None:
+        kind = tag[0]
+        if kind == "read":
+            self._unit_then_clean(project, tag[1])
+            return
+        if kind == "apply":
+            self.session.apply(title, project)
+        elif kind == "saved":
+            self.session.saved(Path(tag[1]))
+            self._remember(tag[1])
+            self.said.emit("info", f"Saved as {Path(tag[1]).name}.", "")
+        elif kind == "loaded":
+            self.session.replace(project, Path(tag[1]))
+            self._remember(tag[1])
+        elif kind == "recovered":
+            self.session.replace(Project(), None)
+            self.session.apply(title, project)
+            self.forget_recovery(Path(tag[1]))
+        elif kind == "wrote":
+            self.said.emit("info", f"Saved as {Path(tag[1]).name}.", sentences.CAUTION)
+        self.done.emit(title)
+
+    def _unit_then_clean(self, project: Project, asks: bool) -> None:
+        fresh = range(len(self.project.scans), len(project.scans))
+        unsaid = tuple(i for i in fresh if not project.scans[i].unit_stated)
+        if unsaid:
+            sizes = tuple(
+                float(np.ptp(project.scans[i].mesh.vertices, axis=0).max() / UNITS[project.scans[i].unit]) for i in unsaid
+            )
+            unit = self.ask_unit(*sentences.unit_question(sizes)) if asks else "mm"
+            if unit is None:
+                self.said.emit("info", "Nothing was opened.", "")
+                return
+            project = edits.state_unit(project, unsaid, unit)
+        self._start("Open scans", tasks.clean, project=project, settings=self.settings.get("clean"))
+
+    def _failed(self, title: str, what_happened: str, what_to_do: str, tag: Any) -> None:
+        self.said.emit("trouble", what_happened, what_to_do)
+
+    def _remember(self, path: str) -> None:
+        names = [str(Path(path).resolve())]
+        names += [name for name in self.recent() if name not in names]
+        self.memory.setValue("recent", names[:RECENT])
+        self.recent_changed.emit()
+
+
+def _data_folder() -> str:
+    place = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.GenericDataLocation)
+    return str(Path(place) / "rejoin")
+
+
+def _in_use(folder: Path) -> bool:
+    lock = QLockFile(str(folder.with_suffix(".lock")))
+    free = lock.tryLock(0)
+    if free:
+        lock.unlock()
+    return not free

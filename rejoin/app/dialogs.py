@@ -1,0 +1,91 @@
+"""The few questions that the window asks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from PySide6.QtWidgets import QDialog, QDialogButtonBox, QFileDialog, QLabel, QMessageBox, QRadioButton, QVBoxLayout, QWidget
+
+SCANS = "Scans (*.ply *.stl *.obj *.3mf *.xyz *.txt *.csv *.asc *.pts);;All files (*)"
+WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}
+PROJECTS = "Job (*.rejoin)"
+
+
+class UnitDialog(QDialog):
+    """In which unit are files that do not say?"""
+
+    def __init__(self, question: str, readings: tuple[tuple[str, str], ...], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Which unit?")
+        box = QVBoxLayout(self)
+        label = QLabel(question)
+        label.setWordWrap(True)
+        box.addWidget(label)
+        self.buttons = {}
+        for unit, words in readings:
+            self.buttons[unit] = QRadioButton(words)
+            box.addWidget(self.buttons[unit])
+        next(iter(self.buttons.values())).setChecked(True)
+        answer = QDialogButtonBox(QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel)
+        answer.accepted.connect(self.accept)
+        answer.rejected.connect(self.reject)
+        box.addWidget(answer)
+
+    def unit(self) -> str:
+        return next(unit for unit, button in self.buttons.items() if button.isChecked())
+
+
+def ask_unit(parent: QWidget) -> Callable[[str, tuple[tuple[str, str], ...]], str | None]:
+    """A question asker for `Bench.ask_unit`."""
+
+    def ask(question: str, readings: tuple[tuple[str, str], ...]) -> str | None:
+        dialog = UnitDialog(question, readings, parent)
+        return dialog.unit() if dialog.exec() == QDialog.DialogCode.Accepted else None
+
+    return ask
+
+
+def ask_scans(parent: QWidget, folder: str) -> list[str]:
+    return QFileDialog.getOpenFileNames(parent, "Open scans", folder, SCANS)[0]
+
+
+def ask_folder(parent: QWidget, folder: str) -> str:
+    return QFileDialog.getExistingDirectory(parent, "Folder with the scan of one fragment", folder)
+
+
+def ask_project(parent: QWidget, folder: str) -> str:
+    return QFileDialog.getOpenFileName(parent, "Open project", folder, PROJECTS)[0]
+
+
+def ask_save_project(parent: QWidget, folder: str) -> str:
+    path = QFileDialog.getSaveFileName(parent, "Save project", folder, PROJECTS)[0]
+    return path if not path or Path(path).suffix == ".rejoin" else path + ".rejoin"
+
+
+def ask_save_whole(parent: QWidget, folder: str) -> str:
+    path, kind = QFileDialog.getSaveFileName(parent, "Save the whole", folder, ";;".join(WHOLES))
+    if path and Path(path).suffix.lower() not in WHOLES.values():
+        path += WHOLES.get(kind, ".3mf")
+    return path
+
+
+def ask_keep(parent: QWidget) -> str:
+    """Before work is lost: "save", "discard" or "stay"."""
+    box = QMessageBox(QMessageBox.Icon.Question, "Save first?", "This job has changes that are not saved.", parent=parent)
+    save = box.addButton("Save", QMessageBox.ButtonRole.AcceptRole)
+    discard = box.addButton("Discard", QMessageBox.ButtonRole.DestructiveRole)
+    box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
+    box.exec()
+    return "save" if box.clickedButton() is save else "discard" if box.clickedButton() is discard else "stay"
+
+
+def ask_recover(parent: QWidget) -> bool:
+    box = QMessageBox(
+        QMessageBox.Icon.Question, "Unsaved work", "The last run did not end properly. Its last finished step was kept.",
+        parent=parent,
+    )  # fmt: skip
+    take = box.addButton("Go on with it", QMessageBox.ButtonRole.AcceptRole)
+    box.addButton("Throw it away", QMessageBox.ButtonRole.DestructiveRole)
+    box.exec()
+    return box.clickedButton() is take

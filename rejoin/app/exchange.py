@@ -1,0 +1,40 @@
+"""Projects between two processes, such that what did not change is not sent again and stays the same object."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rejoin.core.codec import Arrays, Table, pack, unpack_as
+from rejoin.core.records import Project
+
+Message = tuple[dict[str, Any], Arrays]
+
+
+class Exchange:
+    """One end of the wire.
+
+    Both ends keep the last question and its answer alive, so each knows which
+    arrays the other holds. A question starts this memory anew; that bounds it.
+    """
+
+    def __init__(self) -> None:
+        self._table = Table()
+        self._kept: list[Project] = []
+        self._shared: set[str] = set()
+
+    def write(self, project: Project, question: bool) -> Message:
+        """The project as a skeleton and the arrays that the other end lacks."""
+        skeleton, arrays = pack(project, self._table)
+        lacking = {key: array for key, array in arrays.items() if key not in self._shared}
+        self._keep(project, arrays, question)
+        return skeleton, lacking
+
+    def read(self, message: Message, question: bool) -> Project:
+        """The project of a message from the other end."""
+        project = unpack_as(Project, *message, self._table)
+        self._keep(project, pack(project, self._table)[1], question)
+        return project
+
+    def _keep(self, project: Project, arrays: Arrays, question: bool) -> None:
+        self._kept = [project] if question else [*self._kept, project]
+        self._shared = set(arrays) | (set() if question else self._shared)

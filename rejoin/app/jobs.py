@@ -1,0 +1,184 @@
+"""Long work without a frozen window: one warm worker process, its messages turned into Qt signals.
+
+A thread would not do: most libraries hold the interpreter for seconds. A
+process also makes Cancel certain (it is killed, the next one is started at
+once) and turns a crash in a library into a message.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import threading
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from typing import Any
+
+from PySide6.QtCore import QObject, Qt, Signal
+
+from rejoin.app.exchange import Exchange
+from rejoin.app.worker import main as worker_main
+from rejoin.core.records import Project
+
+Task = Callable[..., Project]
+
+
+class _Worker:
+    """A worker process, its wire and the arrays it shares with this side."""
+
+    def __init__(self, generation: int, tell: Callable[[int, Any], None]) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.wire, far_end = context.Pipe()
+        self.exchange = Exchange()
+        self.generation = generation
+        self.process = context.Process(target=worker_main, args=(far_end,), daemon=True, name="rejoin worker")
+        self.process.start()
+        far_end.close()
+        threading.Thread(target=_listen, args=(self.wire, self, tell), daemon=True).start()
+
+    def end(self) -> None:
+        self.process.kill()
+        self.process.join(1.0)
+
+
+class Jobs(QObject):
+    """Runs one task at a time in the worker.
+
+    Attributes
+    ----------
+    progress : Signal(float, str)
+        Share done and what is being done.
+    finished : Signal(str, Project, object)
+        Title, the new project, and the ``tag`` given to `start`.
+    failed : Signal(str, str, str, object)
+        Title, what happened, what to do, tag.
+    cancelled : Signal(str, object)
+    busy_changed : Signal(bool)
+    """
+
+    progress = Signal(float, str)
+    finished = Signal(str, object, object)
+    failed = Signal(str, str, str, object)
+    cancelled = Signal(str, object)
+    busy_changed = Signal(bool)
+    ready = Signal()
+    _arrived = Signal(int, object)
+
+    def __init__(self, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
+        self._generation = self._number = 0
+        self._title: str | None = None
+        self._tag: Any = None
+        self._closed = False
+        self._worker = self._spawn()
+
+    @property
+    def busy(self) -> bool:
+        return self._title is not None
+
+    @property
+    def title(self) -> str:
+        return self._title or ""
+
+    @property
+    def process_id(self) -> int | None:
+        return self._worker.process.pid
+
+    def start(
+        self, title: str, task: Task, project: Project, tag: Any = None, recovery: str | None = None, **wishes: Any
+    ) -> bool:
+        """Run ``task(project, report, **wishes)``; False where another one is still running."""
+        if self.busy or self._closed:
+            return False
+        self._number += 1
+        self._title, self._tag = title, tag
+        self.busy_changed.emit(True)
+        self.progress.emit(0.0, title)
+        # a big project takes a moment to pack and send, so not from the window's thread
+        feed = (self._worker, self._number, task, project, wishes, recovery)
+        threading.Thread(target=_feed, args=feed, daemon=True).start()
+        return True
+
+    def cancel(self) -> None:
+        """Stop the running task; the project stays as it was."""
+        if not self.busy:
+            return
+        title, tag = self.title, self._tag
+        self._restart()
+        self._idle()
+        self.cancelled.emit(title, tag)
+
+    def close(self) -> None:
+        """End the worker for good."""
+        self._closed = True
+        self._generation += 1
+        self._worker.end()
+
+    def _spawn(self) -> _Worker:
+        self._generation += 1
+        return _Worker(self._generation, self._tell)
+
+    def _restart(self) -> None:
+        old = self._worker
+        self._worker = self._spawn()
+        old.end()
+
+    def _tell(self, generation: int, message: Any) -> None:
+        with contextlib.suppress(RuntimeError):  # the window is gone
+            self._arrived.emit(generation, message)
+
+    def _idle(self) -> None:
+        self._title = self._tag = None
+        self.busy_changed.emit(False)
+
+    def _take(self, generation: int, message: Any) -> None:
+        if self._closed or generation != self._generation:
+            return
+        kind, number, *rest = message
+        if kind == "ready":
+            self.ready.emit()
+        elif kind == "gone":
+            self._crashed()
+        elif number == self._number and self.busy:
+            title, tag = self.title, self._tag
+            if kind == "progress":
+                self.progress.emit(*rest)
+                return
+            self._idle()
+            if kind == "done":
+                self.finished.emit(title, rest[0], tag)
+            else:
+                self.failed.emit(title, *rest, tag)
+
+    def _crashed(self) -> None:
+        busy, title, tag = self.busy, self.title, self._tag
+        self._restart()
+        if busy:
+            self._idle()
+            self.failed.emit(
+                title,
+                "The working part of the program stopped unexpectedly.",
+                "Nothing was changed and it was started again. Try once more, or with a smaller scan.",
+                tag,
+            )
+
+
+def _listen(wire: Connection, worker: _Worker, tell: Callable[[int, Any], None]) -> None:
+    while True:
+        try:
+            message = wire.recv()
+        except (EOFError, OSError):
+            tell(worker.generation, ("gone", 0))
+            return
+        if message[0] == "done":
+            kind, number, packed = message
+            message = kind, number, worker.exchange.read(packed, question=False)
+        tell(worker.generation, message)
+
+
+def _feed(
+    worker: _Worker, number: int, task: Task, project: Project, wishes: dict[str, Any], recovery: str | None
+) -> None:
+    with contextlib.suppress(BrokenPipeError, OSError):  # it died; the reader says so
+        worker.wire.send((number, task, worker.exchange.write(project, question=True), wishes, recovery))

@@ -1,0 +1,72 @@
+"""Opens the window; the command line calls `run`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+from rejoin.app.system_check import advice, missing_libraries
+from rejoin.core.errors import NoAnswer
+
+
+def run(sample: str | None = None, files: Sequence[str] = (), project: str | None = None) -> int:
+    """Open the window, on a sample, some scans or a project file, and stay until it is closed.
+
+    Returns
+    -------
+    int
+        The exit code.
+
+    Raises
+    ------
+    NoAnswer
+        Where this computer lacks system libraries that the window needs.
+    """
+    missing = missing_libraries()
+    if missing:
+        raise NoAnswer(*advice(missing))
+    from PySide6.QtGui import QIcon
+    from PySide6.QtWidgets import QApplication
+
+    from rejoin.app.window import Window
+
+    app = QApplication.instance() or QApplication(sys.argv[:1])
+    assert isinstance(app, QApplication)
+    app.setApplicationName("rejoin")
+    app.setDesktopFileName("rejoin")
+    app.setStyle("Fusion")
+    icon = _icon()
+    if icon:
+        app.setWindowIcon(QIcon(icon))
+    window = Window()
+    window.show()
+    _begin(window, sample, files, project)
+    return app.exec()
+
+
+def _begin(window, sample: str | None, files: Sequence[str], project: str | None) -> None:  # type: ignore[no-untyped-def]
+    from rejoin.app.dialogs import ask_recover
+
+    left = window.bench.left_behind()
+    if project:
+        window.bench.load(project)
+    elif sample:
+        window.bench.open_sample(sample)
+    elif files:
+        window.bench.open_scans(list(files))
+    elif left:
+        taken = ask_recover(window)
+        if taken:
+            window.bench.recover(left[-1])
+        for folder in left[:-1] if taken else left:
+            window.bench.forget_recovery(folder)
+
+
+def _icon() -> str | None:
+    from rejoin.core.errors import FileTrouble
+    from rejoin.core.samples import data_folder
+
+    try:
+        return str(data_folder("assets") / "rejoin.png")
+    except FileTrouble:
+        return None

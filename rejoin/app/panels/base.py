@@ -1,0 +1,73 @@
+"""What all panels of the job card share."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+
+from rejoin.app.bench import Bench
+from rejoin.app.scene import Scene
+from rejoin.app.tools import Tools
+from rejoin.core.records import Project
+
+
+class Panel(QWidget):
+    """The controls of one operation, unfolded under its row.
+
+    Subclasses set ``number``, ``title`` and ``mode`` and fill `words`,
+    `is_done` and `show_project`.
+    """
+
+    number = 0
+    title = ""
+    mode = "scans"
+
+    def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
+        super().__init__()
+        self.setObjectName("panel")
+        self.bench, self.scene, self.tools = bench, scene, tools
+        self.box = QVBoxLayout(self)
+        self.box.setContentsMargins(14, 6, 14, 12)
+        self.box.setSpacing(7)
+
+    def words(self, project: Project) -> str:
+        """The state in words and numbers."""
+        raise NotImplementedError
+
+    def is_done(self, project: Project) -> bool:
+        raise NotImplementedError
+
+    def show_project(self, project: Project) -> None:
+        raise NotImplementedError
+
+    def unfolded(self) -> None:
+        """The row was opened."""
+        self.tools.choose("look")
+
+    # small helpers
+
+    def button(self, text: str, why: str, action: object, main: bool = False) -> QPushButton:
+        made = QPushButton(text)
+        made.setToolTip(why)
+        if main:
+            made.setObjectName("main")
+        made.clicked.connect(lambda: action())  # type: ignore[operator]
+        return made
+
+    def row(self, *widgets: QWidget) -> QWidget:
+        holder = QWidget()
+        line = QHBoxLayout(holder)
+        line.setContentsMargins(0, 0, 0, 0)
+        line.setSpacing(6)
+        for widget in widgets:
+            line.addWidget(widget)
+        line.addStretch(1)
+        return holder
+
+    def text(self, words: str = "", name: str = "") -> QLabel:
+        label = QLabel(words)
+        label.setObjectName(name)
+        label.setWordWrap(True)
+        label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        label.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        return label

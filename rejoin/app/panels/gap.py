@@ -1,0 +1,117 @@
+"""40 Gap: the coloured faces, their numbers, the limits of the colours, the cut."""
+
+from __future__ import annotations
+
+import numpy as np
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QSlider, QWidget
+
+from rejoin.app import sentences
+from rejoin.app.bench import Bench
+from rejoin.app.colour_bar import ColourBar
+from rejoin.app.panels.base import Panel
+from rejoin.app.scene import Scene
+from rejoin.app.tools import Tools
+from rejoin.core.records import Project
+
+NORMALS = {"along the length": (1.0, 0.0, 0.0), "across": (0.0, 1.0, 0.0), "level": (0.0, 0.0, 1.0)}
+
+
+class GapPanel(Panel):
+    number, title, mode = 40, "Gap", "gap"
+
+    def __init__(self, bench: Bench, scene: Scene, tools: Tools, bar: ColourBar) -> None:
+        super().__init__(bench, scene, tools)
+        self.bar = bar
+        self.numbers = self.text()
+        self.limit, self.tolerance = self._length(), self._length()
+        self.limit.setToolTip("Gaps and overlaps of this size and more get the full colour.")
+        self.tolerance.setToolTip("Smaller gaps and overlaps stay plain grey: within the noise of the scan.")
+        self.limit.valueChanged.connect(self._limits)
+        self.tolerance.valueChanged.connect(self._limits)
+        form_holder = QWidget()
+        form = QFormLayout(form_holder)
+        form.setContentsMargins(0, 0, 0, 0)
+        form.addRow("Full colour from", self.limit)
+        form.addRow("Plain grey within", self.tolerance)
+        self.cut = QCheckBox("Cut open")
+        self.cut.setToolTip("Look inside: everything in front of a plane is taken away.")
+        self.direction = QComboBox()
+        self.direction.addItems(list(NORMALS))
+        self.place = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=50)
+        self.place.setAccessibleName("Where the cut is")
+        self.cut.toggled.connect(self._cut)
+        self.direction.currentTextChanged.connect(self._cut)
+        self.place.valueChanged.connect(self._cut)
+        self.hint = self.text("Point at a face to read the gap there. Draw the slider “Apart” to see both faces.", "faded")
+        self.caution = self.text(sentences.CAUTION, "caution")
+        self.box.addWidget(self.numbers)
+        self.box.addWidget(form_holder)
+        self.box.addWidget(self.row(self.cut, self.direction))
+        self.box.addWidget(self.place)
+        self.box.addWidget(self.hint)
+        self.box.addWidget(self.caution)
+        self._fits: tuple[object, ...] = ()
+        self._cut()
+
+    def words(self, project: Project) -> str:
+        return sentences.gaps(project, self.bench.units)
+
+    def is_done(self, project: Project) -> bool:
+        return bool(project.fits)
+
+    def show_project(self, project: Project) -> None:
+        units = self.bench.units
+        if project.fits:
+            self.numbers.setText("\n\n".join(sentences.fit_lines(project, fit, units) for fit in project.fits))
+        else:
+            self.numbers.setText("Join the fragments first; then the gap between the faces is shown here.")
+        if project.fits and project.fits is not self._fits:
+            self.scene.gap_limit_mm, self.scene.gap_tolerance_mm = _usual_limits(project)
+        self._fits = project.fits
+        for spin, value in ((self.limit, self.scene.gap_limit_mm), (self.tolerance, self.scene.gap_tolerance_mm)):
+            spin.blockSignals(True)
+            spin.setDecimals(4 if units.name == "inch" else 3)
+            spin.setSingleStep(0.05 / units.mm)
+            spin.setSuffix(f" {units.short}")
+            spin.setRange(0.0, 1000.0)
+            spin.setValue(value / units.mm)
+            spin.blockSignals(False)
+        self.bar.set_range(self.scene.gap_limit_mm, self.scene.gap_tolerance_mm, units)
+
+    def unfolded(self) -> None:
+        super().unfolded()
+        if self.cut.isChecked():
+            self._cut()
+
+    def _length(self) -> QDoubleSpinBox:
+        spin = QDoubleSpinBox(minimum=0.0, maximum=1000.0, decimals=3)
+        spin.setKeyboardTracking(False)
+        return spin
+
+    def _limits(self) -> None:
+        units = self.bench.units
+        limit = max(self.limit.value() * units.mm, 1e-4)
+        self.scene.gap_limit_mm = limit
+        self.scene.gap_tolerance_mm = min(self.tolerance.value() * units.mm, 0.95 * limit)
+        self.bar.set_range(limit, self.scene.gap_tolerance_mm, units)
+        self.scene.refresh()
+
+    def _cut(self) -> None:
+        cutting = self.cut.isChecked()
+        for widget in (self.direction, self.place):
+            widget.setEnabled(cutting)
+        normal = NORMALS[self.direction.currentText()]
+        self.scene.set_cut(self.place.value() / 100.0 if cutting else None, normal)
+
+
+def _usual_limits(project: Project) -> tuple[float, float]:
+    """Full colour at 98 % of the gaps, plain grey within twice the scans' own noise."""
+    gaps = np.concatenate([np.concatenate([fit.gap_a_mm, fit.gap_b_mm]) for fit in project.fits])
+    gaps = np.abs(gaps[np.isfinite(gaps)])
+    noise = max(fragment.noise_mm for fragment in project.fragments)
+    limit = float(np.percentile(gaps, 98)) if len(gaps) else 1.0
+    limit = max(limit, 4.0 * noise, 1e-3)
+    step = 10.0 ** np.floor(np.log10(limit))
+    nice = float(np.ceil(limit / step * 2.0) / 2.0 * step)
+    return nice, min(2.0 * noise, 0.5 * nice)

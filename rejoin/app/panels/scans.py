@@ -1,0 +1,137 @@
+"""10 Scans: the fragments, what was repaired on them, show and hide, rename and remove."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeySequence, QShortcut
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMenu, QTreeWidget, QTreeWidgetItem
+
+from rejoin.app import sentences
+from rejoin.app.bench import Bench
+from rejoin.app.panels.base import Panel
+from rejoin.app.scene import Scene
+from rejoin.app.tools import Tools
+from rejoin.core import edits
+from rejoin.core.errors import RejoinError
+from rejoin.core.records import Project
+
+
+class ScansPanel(Panel):
+    number, title, mode = 10, "Scans", "scans"
+    open_wanted = Signal()
+
+    def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
+        super().__init__(bench, scene, tools)
+        self.open_button = self.button(
+            "Open scans…", "Add the scans of the fragments; you can also drop files on the window.",
+            self.open_wanted.emit, main=True,
+        )  # fmt: skip
+        self.samples_button = self.button("Samples", "Try the program on a part that comes with it.", lambda: None)
+        self.samples_menu = QMenu(self)
+        self.samples_menu.aboutToShow.connect(self.fill_samples)
+        self.samples_button.setMenu(self.samples_menu)
+        self.table = QTreeWidget(columnCount=2, headerHidden=False, rootIsDecorated=True)
+        self.table.setHeaderLabels(["Fragment (tick to show)", "Size"])
+        self.table.header().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        self.table.header().setSectionResizeMode(1, QHeaderView.ResizeMode.ResizeToContents)
+        self.table.header().setStretchLastSection(False)
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.setMinimumHeight(210)
+        self.table.setAccessibleName("Fragments")
+        self.table.itemChanged.connect(self._ticked)
+        self.rename_button = self.button("Rename…", "Give the fragment a name that you know it by (F2).", self.rename)
+        self.remove_button = self.button("Remove", "Take the fragment out of the job (Delete).", self.remove)
+        self.box.addWidget(self.row(self.open_button, self.samples_button))
+        self.box.addWidget(self.table)
+        self.box.addWidget(self.row(self.rename_button, self.remove_button))
+        for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
+            QShortcut(QKeySequence(key), self.table, act, context=Qt.ShortcutContext.WidgetShortcut)
+
+    def words(self, project: Project) -> str:
+        return sentences.scans(project, self.bench.units)
+
+    def is_done(self, project: Project) -> bool:
+        return len(project.fragments) >= 2
+
+    def fill_samples(self) -> None:
+        """List the samples in the menu."""
+        from rejoin.core.samples import sample_names
+
+        self.samples_menu.clear()
+        try:
+            names = sample_names()
+        except RejoinError as error:
+            self.bench.say(error)
+            names = ()
+        for name in names:
+            action = self.samples_menu.addAction(name.replace("_", " ").capitalize())
+            action.triggered.connect(lambda checked=False, name=name: self.bench.open_sample(name))
+
+    def show_project(self, project: Project) -> None:
+        chosen = self.chosen()
+        self.table.blockSignals(True)
+        self.table.clear()
+        units = self.bench.units
+        for number, fragment in enumerate(project.fragments):
+            name = f"{sentences.letter(number)} · {fragment.scan.name}"
+            item = QTreeWidgetItem([name, units.box(fragment.mesh)])
+            item.setCheckState(0, Qt.CheckState.Unchecked if number in self.scene.hidden else Qt.CheckState.Checked)
+            item.setData(0, Qt.ItemDataRole.UserRole, number)
+            item.setToolTip(0, ", ".join(fragment.scan.files))
+            self.table.addTopLevelItem(item)
+            for line in self._details(number, project):
+                child = QTreeWidgetItem([line])
+                child.setFlags(Qt.ItemFlag.ItemIsEnabled)
+                child.setToolTip(0, line)
+                item.addChild(child)
+                child.setFirstColumnSpanned(True)
+            item.setExpanded(True)
+            if number == chosen:
+                self.table.setCurrentItem(item)
+        self.table.blockSignals(False)
+        for button in (self.rename_button, self.remove_button):
+            button.setEnabled(bool(project.fragments))
+
+    def chosen(self) -> int | None:
+        """The fragment that is selected in the table."""
+        item = self.table.currentItem()
+        if item is None:
+            return None
+        top = item.parent() or item
+        number = top.data(0, Qt.ItemDataRole.UserRole)
+        return None if number is None else int(number)
+
+    def rename(self) -> None:
+        number = self._need_choice()
+        if number is None:
+            return
+        old = self.bench.project.scans[number].name
+        name, agreed = QInputDialog.getText(self, "Rename", "Name of the fragment:", text=old)
+        if agreed and name != old:
+            self.bench.edit("Rename", lambda p: edits.rename(p, number, name))
+
+    def remove(self) -> None:
+        number = self._need_choice()
+        if number is not None:
+            self.bench.edit(f"Remove {sentences.letter(number)}", lambda p: edits.remove_fragment(p, number))
+
+    def _need_choice(self) -> int | None:
+        number = self.chosen()
+        if number is None and self.bench.project.fragments:
+            self.bench.said.emit("info", "No fragment is selected.", "Click on one in the list first.")
+        return number
+
+    def _details(self, number: int, project: Project) -> list[str]:
+        fragment, units = project.fragments[number], self.bench.units
+        holes = sentences.counted(len(fragment.holes), "hole") if fragment.holes else "no holes"
+        points = f"{len(fragment.mesh.vertices):,}".replace(",", " ")
+        lines = [
+            f"{points} points, {units.length(fragment.spacing_mm)} apart",
+            f"noise {units.length(fragment.noise_mm)}, {holes}",
+        ]
+        return lines + [line for line in sentences.fragment_notes(fragment, units).split("\n") if line]
+
+    def _ticked(self, item: QTreeWidgetItem) -> None:
+        number = item.data(0, Qt.ItemDataRole.UserRole)
+        if number is not None:
+            self.scene.set_hidden(int(number), item.checkState(0) != Qt.CheckState.Checked)

@@ -1,0 +1,91 @@
+"""Where each fragment stands on the screen: on the bench, joined, or on the way between."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial.transform import Rotation, Slerp
+
+from rejoin.core.records import FloatArray, Fragment, Project
+from rejoin.core.transforms import apply, rigid
+
+HALF = 0.5
+"""Up to here "Apart" only draws the joined fragments from each other; beyond, they go back to the bench."""
+
+
+def bench(fragments: tuple[Fragment, ...]) -> list[FloatArray]:
+    """Side by side along x, as scanned, standing on one table."""
+    poses, cursor = [], 0.0
+    boxes = [_box(f.mesh.vertices) for f in fragments]
+    space = 0.2 * max((float(np.max(high - low)) for low, high in boxes), default=1.0)
+    for low, high in boxes:
+        middle = (low + high) / 2.0
+        poses.append(rigid(np.eye(3), np.array([cursor - low[0], -middle[1], -low[2]])))
+        cursor += float(high[0] - low[0]) + space
+    shift = (cursor - space) / 2.0
+    for pose in poses:
+        pose[0, 3] -= shift
+    return poses
+
+
+def world_poses(project: Project, apart: float) -> list[FloatArray]:
+    """world_from_scan (4, 4) of every fragment; ``apart`` is 0 joined to 1 on the bench."""
+    on_bench = bench(project.fragments)
+    placed = {
+        i: p.part_from_scan for i, p in enumerate(project.placements) if p.part_from_scan is not None
+    }
+    if len(placed) < 2 or len(project.placements) != len(project.fragments):
+        return on_bench
+    joined = _joined(project, placed)
+    poses = []
+    for number, home in enumerate(on_bench):
+        if number not in joined:
+            poses.append(home)
+            continue
+        spread, away = joined[number]
+        open_pose = spread.copy()
+        open_pose[:3, 3] += away * min(apart / HALF, 1.0)
+        poses.append(open_pose if apart <= HALF else _between(open_pose, home, (apart - HALF) / (1.0 - HALF),
+                                                              _middle(project.fragments[number])))  # fmt: skip
+    return poses
+
+
+def _joined(project: Project, placed: dict[int, FloatArray]) -> dict[int, tuple[FloatArray, FloatArray]]:
+    """Joined pose and the way each fragment is drawn out, set where unplaced ones do not stand in the way."""
+    clouds = {i: apply(pose, project.fragments[i].mesh.vertices) for i, pose in placed.items()}
+    low, high = _box(np.vstack([np.stack(_box(cloud)) for cloud in clouds.values()]))
+    middle = (low + high) / 2.0
+    lift = np.array([0.0, 0.0, -low[2]]) - np.array([middle[0], middle[1], 0.0])
+    if len(placed) < len(project.fragments):
+        others = [i for i in range(len(project.fragments)) if i not in placed]
+        on_bench = bench(project.fragments)
+        reach = max(float(_box(apply(on_bench[i], project.fragments[i].mesh.vertices))[1][0]) for i in others)
+        lift[0] += reach + 0.6 * float(high[0] - low[0])
+    size = float(np.linalg.norm(high - low))
+    centres = {i: cloud.mean(axis=0) for i, cloud in clouds.items()}
+    centre = np.mean(list(centres.values()), axis=0)
+    result = {}
+    for i, pose in placed.items():
+        world = pose.copy()
+        world[:3, 3] += lift
+        away = centres[i] - centre
+        length = float(np.linalg.norm(away))
+        if 0 < length < 0.2 * size:
+            away = away * (0.2 * size / length)
+        result[i] = world, away
+    return result
+
+
+def _between(start: FloatArray, end: FloatArray, share: float, middle: FloatArray) -> FloatArray:
+    turns = Rotation.from_matrix(np.stack([start[:3, :3], end[:3, :3]]))
+    turn = Slerp([0.0, 1.0], turns)([share]).as_matrix()[0]
+    from_to = apply(start, middle[None])[0] * (1 - share) + apply(end, middle[None])[0] * share
+    return rigid(turn, from_to - turn @ middle)
+
+
+def _middle(fragment: Fragment) -> FloatArray:
+    low, high = _box(fragment.mesh.vertices)
+    return (low + high) / 2.0
+
+
+def _box(points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    return points.min(axis=0), points.max(axis=0)

@@ -1,0 +1,239 @@
+"""Records in plain words, and lengths in the unit that the person reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.records import FitReport, Fragment, FractureFace, Joint, Mesh, Placement, Project, Whole
+
+CAUTION = (
+    "A good geometric fit says nothing about hidden cracks or strength. Have the part crack-tested "
+    "before and after the repair."
+)
+CAUTIONS = (
+    CAUTION,
+    "Cast iron can crack from uneven heating or fast cooling: use a qualified procedure and an experienced welder.",
+    "Boilers, steam and pressure parts: stop, and ask the boiler inspector or the authorised body.",
+    "Brakes, steering, lifting gear, guards, wheels, springs and presses: do not return them to service "
+    "on the strength of this program.",
+    "Punch gauge marks across the crack before its faces are ground for welding: afterwards the fracture "
+    "faces are gone.",
+)
+
+
+@dataclass(frozen=True)
+class Units:
+    """How lengths are shown: "mm" or "inch"."""
+
+    name: str = "mm"
+
+    @property
+    def short(self) -> str:
+        return "in" if self.name == "inch" else "mm"
+
+    @property
+    def mm(self) -> float:
+        """Millimetres in one shown unit."""
+        return 25.4 if self.name == "inch" else 1.0
+
+    def number(self, mm: float, signed: bool = False) -> str:
+        """The bare number of a length, with as many digits as a shop would read."""
+        value = mm / self.mm
+        finest = 4 if self.name == "inch" else 2
+        size = abs(value) * (self.mm if self.name == "inch" else 1.0)
+        places = finest if size < 10 else finest - 1 if size < 100 else finest - 2
+        text = f"{value:.{max(places, 0)}f}"
+        if float(text) == 0:
+            return "0"
+        return f"+{text}" if signed and value > 0 else text.replace("-", "−")
+
+    def length(self, mm: float, signed: bool = False) -> str:
+        return f"{self.number(mm, signed)} {self.short}"
+
+    def area(self, mm2: float) -> str:
+        value = mm2 / self.mm**2
+        return f"{value:.3g} {self.short}²" if value < 100 else f"{value:,.0f} {self.short}²".replace(",", " ")
+
+    def volume(self, mm3: float) -> str:
+        if self.name == "inch":
+            return f"{mm3 / 25.4**3:.3g} in³"
+        return f"{mm3 / 1000:.1f} cm³" if mm3 >= 1000 else f"{mm3:.3g} mm³"
+
+    def box(self, mesh: Mesh) -> str:
+        size = np.sort(np.ptp(mesh.vertices, axis=0))[::-1] / self.mm
+        places = 2 if self.name == "inch" else 0 if size[0] >= 100 else 1
+        return " × ".join(f"{side:.{places}f}" for side in size) + f" {self.short}"
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one}" if number == 1 else f"{number} {many or one + 's'}"
+
+
+def letter(fragment: int) -> str:
+    """A, B, C ... AA: how a fragment is called on the bench."""
+    name = ""
+    number = fragment + 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        name = chr(65 + rest) + name
+    return name
+
+
+def scans(project: Project, units: Units) -> str:
+    if not project.scans:
+        return "No scans yet"
+    words = [counted(len(project.scans), "fragment")]
+    if project.fragments:
+        spacing = float(np.median([f.spacing_mm for f in project.fragments]))
+        holes = sum(len(f.holes) for f in project.fragments)
+        words += [f"{units.length(spacing)} spacing", counted(holes, "hole") if holes else "no holes"]
+    return ", ".join(words)
+
+
+def faces(project: Project, units: Units) -> str:
+    if not project.faces:
+        return "Not looked for yet" if project.fragments else "Waits for scans"
+    by_hand = sum(face.chosen_by == "person" for face in project.faces)
+    area = units.area(sum(face.area_mm2 for face in project.faces))
+    extra = f", {by_hand} by hand" if by_hand else ""
+    return f"{counted(len(project.faces), 'face')}, {area}{extra}"
+
+
+def placed_count(project: Project) -> int:
+    return sum(p.part_from_scan is not None for p in project.placements)
+
+
+def joining(project: Project, units: Units) -> str:
+    if not project.placements:
+        if len(project.fragments) < 2:
+            return "Needs two fragments"
+        return "Joints to be placed" if project.joints else "Not joined yet"
+    placed = placed_count(project)
+    total = len(project.placements)
+    if placed < 2:
+        return "Nothing could be joined"
+    words = "Both placed" if placed == total == 2 else f"{placed} of {total} placed"
+    known = [p.u95_mm for p in project.placements if p.u95_mm is not None]
+    good = f", good to {units.length(max(known))}" if known else ""
+    doubt = sum(1 for j in project.joints if j.state == "found" and not j.evidence.good)
+    return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
+
+
+def gaps(project: Project, units: Units) -> str:
+    if not project.fits:
+        return "Waits for the join"
+    worst = max(project.fits, key=lambda fit: abs(fit.gap_median_mm))
+    return f"Median {units.length(worst.gap_median_mm, True)}, touching {worst.touching_share:.0%}"
+
+
+def whole(project: Project, units: Units) -> str:
+    if project.whole is None:
+        return "Not fused yet" if placed_count(project) >= 2 else "Waits for the join"
+    words = "Closed" if project.whole.closed else "Not closed"
+    return f"{words}, {counted(project.whole.shells, 'shell')}, {units.volume(project.whole.volume_mm3)}"
+
+
+def fragment_notes(fragment: Fragment, units: Units) -> str:
+    """What cleaning did and found, one line each."""
+    lines = [r.sentence for r in (*fragment.scan.read_notes, *fragment.repairs)]
+    for hole in fragment.holes:
+        lines.append(f"An open hole, {units.length(hole.across_mm)} across.")
+    return "\n".join(lines) if lines else "Nothing had to be repaired."
+
+
+def face_line(project: Project, face: FractureFace, units: Units) -> str:
+    who = "chosen by you" if face.chosen_by == "person" else "found"
+    return f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}"
+
+
+def joint_title(project: Project, joint: Joint) -> str:
+    return f"{letter(joint.a)} – {letter(joint.b)}"
+
+
+def joint_state(joint: Joint) -> str:
+    if joint.state == "pinned":
+        return "pinned by you"
+    if joint.state == "rejected":
+        return "rejected by you"
+    return "certain" if joint.evidence.good else "doubtful"
+
+
+def joint_evidence(joint: Joint, units: Units) -> str:
+    """Why a joint is believed, for the person who asks."""
+    seen = joint.evidence
+    if not seen.contact_area_mm2:
+        return seen.reason
+    lines = [
+        seen.reason,
+        f"Contact {units.area(seen.contact_area_mm2)}, {seen.touching_share:.0%} of the face, "
+        f"to {units.length(seen.rms_mm)}.",
+    ]
+    if seen.runner_up > 0:
+        lines.append(f"Next best position scores {seen.runner_up / max(seen.score, 1e-9):.0%} of this one.")
+    if seen.overlap_mm > 0:
+        lines.append(f"They run into each other by up to {units.length(seen.overlap_mm)}.")
+    return "\n".join(line for line in lines if line)
+
+
+def placement_line(number: int, placement: Placement, units: Units) -> str:
+    if placement.part_from_scan is None:
+        return f"{letter(number)}: not placed. {placement.why or ''}".strip()
+    if placement.placed_by == "person":
+        return f"{letter(number)}: placed by hand, not yet brought into contact."
+    if placement.u95_mm is None:
+        return f"{letter(number)}: placed."
+    if placement.u95_mm == 0:
+        return f"{letter(number)}: the others are measured from this one."
+    weakest = f" {placement.weakest}" if placement.weakest else ""
+    return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %).{weakest}"
+
+
+def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
+    joint = project.joints[fit.joint]
+    lines = [
+        f"{joint_title(project, joint)}: {fit.sentence}",
+        f"Median {units.length(fit.gap_median_mm, True)}, 95 % within {units.length(fit.gap_p95_mm)}, "
+        f"deepest overlap {units.length(fit.overlap_max_mm)}.",
+        f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}.",
+    ]
+    if fit.step_mm is not None:
+        lines.append(f"Step of the original surfaces across the crack: {units.length(fit.step_mm)}.")
+    if fit.missing_layer_mm > 2 * fit.missing_layer_sd_mm and fit.missing_layer_sd_mm > 0:
+        spread = units.length(2 * fit.missing_layer_sd_mm)
+        lines.append(f"About {units.length(fit.missing_layer_mm)} of material is missing here (± {spread}).")
+    return "\n".join(lines)
+
+
+def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool, str], ...]:
+    """Each check as (passed, sentence)."""
+    holes = "no through-hole" if not whole.genus else counted(whole.genus, "through-hole")
+    closed = sum(fill.kind == "hole" for fill in whole.fills)
+    chips = len(whole.fills) - closed
+    filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else ""]
+    said = ", ".join(word for word in filled if word)
+    return (
+        (whole.closed, "Closed" if whole.closed else "Not closed: the surface has open borders"),
+        (whole.shells == 1, "One shell" if whole.shells == 1 else f"{whole.shells} separate shells"),
+        (whole.crossing_pairs == 0, "Crosses itself nowhere" if not whole.crossing_pairs
+         else f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"),
+        (True, holes[0].upper() + holes[1:]),
+        (True, f"{said[0].upper() + said[1:]}, {units.volume(whole.filled_mm3)} added" if said
+         else f"{units.volume(whole.filled_mm3)} added at the crack and holes"),
+        (True, f"Original surface moved by {units.length(whole.original_moved_mm)} at most"),
+    )  # fmt: skip
+
+
+def unit_question(sizes_as_numbers: tuple[float, ...]) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """The question where files state no unit, and the readings as (unit, words)."""
+    size = max(sizes_as_numbers)
+    mm = f"{size:.4g} mm long"
+    inch = f"{size:.4g} inches long, that is {size * 25.4:.4g} mm"
+    metre = f"{size:.4g} m long, that is {size * 1000:.4g} mm"
+    readings = [("mm", mm), ("inch", inch)]
+    if size < 3:
+        readings.append(("m", metre))
+    return "The files do not say their unit. The largest fragment is:", tuple(readings)
+
+

@@ -1,0 +1,51 @@
+"""The message strip: what is being done, how far it is, Cancel; or what was said last."""
+
+from __future__ import annotations
+
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy
+
+from rejoin.app.jobs import Jobs
+
+
+class Strip(QFrame):
+    def __init__(self, jobs: Jobs) -> None:
+        super().__init__()
+        self.setObjectName("strip")
+        self.words = QLabel("Open the scans of the fragments to begin.")
+        self.words.setWordWrap(True)
+        self.words.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        self.words.setMinimumHeight(2 * self.words.fontMetrics().height() + 4)
+        self.bar = QProgressBar(minimum=0, maximum=1000)
+        self.bar.setFixedWidth(220)
+        self.cancel = QPushButton("Cancel")
+        self.cancel.setToolTip("Stop the running work; nothing is changed (Esc).")
+        self.cancel.clicked.connect(jobs.cancel)
+        line = QHBoxLayout(self)
+        line.setContentsMargins(12, 5, 12, 5)
+        for widget in (self.words, self.bar, self.cancel):
+            line.addWidget(widget)
+        jobs.busy_changed.connect(self._busy)
+        jobs.progress.connect(self._progress)
+        self._busy(False)
+
+    def say(self, kind: str, what_happened: str, what_to_do: str) -> None:
+        """Show a message; trouble is marked by a sign and a word, not by colour alone."""
+        text = f"{what_happened} {what_to_do}".strip()
+        self.words.setObjectName("bad" if kind == "trouble" else "")
+        self.words.setText(f"⚠ {text}" if kind == "trouble" else text)
+        self._polish()
+
+    def _busy(self, busy: bool) -> None:
+        self.bar.setVisible(busy)
+        self.cancel.setVisible(busy)
+        if busy:
+            self.words.setObjectName("")
+            self._polish()
+
+    def _progress(self, share: float, sentence: str) -> None:
+        self.bar.setValue(int(1000 * min(max(share, 0.0), 1.0)))
+        self.words.setText(sentence)
+
+    def _polish(self) -> None:
+        self.words.style().unpolish(self.words)
+        self.words.style().polish(self.words)

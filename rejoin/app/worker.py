@@ -1,0 +1,83 @@
+"""The worker process: does one task at a time and reports on it. Imports no Qt."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+import traceback
+from multiprocessing.connection import Connection
+from typing import Any
+
+from rejoin.app.exchange import Exchange
+from rejoin.core.errors import RejoinError
+
+REPORT_EVERY_S = 0.05
+
+
+def main(wire: Connection) -> None:
+    """Answer messages until the other end closes the wire.
+
+    A message is ``(number, task, project message, wishes, recovery folder)``;
+    the answers are ``("progress", number, share, sentence)`` and then one of
+    ``("done", number, project message)`` or ``("failed", number, what, to do)``.
+    """
+    exchange = Exchange()
+    _warm_up()
+    wire.send(("ready", 0))
+    while True:
+        try:
+            number, task, message, wishes, recovery = wire.recv()
+        except (EOFError, OSError):
+            return
+        project = exchange.read(message, question=True)
+        try:
+            after = task(project, _reporter(wire, number), **wishes)
+        except RejoinError as error:
+            wire.send(("failed", number, error.what_happened, error.what_to_do))
+            continue
+        except MemoryError:
+            wire.send(("failed", number, "The memory of this computer was not enough for this step.",
+                       "Close other programs, or scan with a coarser spacing."))  # fmt: skip
+            continue
+        except Exception as error:
+            wire.send(("failed", number, *_unexpected(error)))
+            continue
+        wire.send(("done", number, exchange.write(after, question=False)))
+        if recovery:
+            _keep(after, recovery)
+
+
+def _reporter(wire: Connection, number: int) -> Any:
+    last = [0.0]
+
+    def report(share: float, sentence: str) -> None:
+        now = time.monotonic()
+        if now - last[0] >= REPORT_EVERY_S:
+            last[0] = now
+            wire.send(("progress", number, float(share), sentence))
+
+    return report
+
+
+def _unexpected(error: Exception) -> tuple[str, str]:
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    place = f"{os.path.basename(where.filename)}, line {where.lineno}"
+    return (
+        f"This step met a fault of the program ({type(error).__name__}: {error}; {place}).",
+        "Nothing was changed. Try other settings, and report the fault with these words.",
+    )
+
+
+def _keep(project: Any, folder: str) -> None:
+    from rejoin.core.storage import save_recovery
+
+    with contextlib.suppress(RejoinError, OSError):  # a full disk must not stop the work
+        save_recovery(project, folder)
+
+
+def _warm_up() -> None:
+    for name in ("rejoin.core.files", "rejoin.core.cleaning", "rejoin.core.faces", "rejoin.core.assembling",
+                 "rejoin.core.fit", "rejoin.core.fusing"):  # fmt: skip
+        with contextlib.suppress(ImportError):
+            __import__(name)

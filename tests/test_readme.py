@@ -1,0 +1,190 @@
+"""What README.md and DEVELOPERS.md say is true: commands run, lists are complete, the package carries its data."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import rejoin
+from rejoin.cli import parser
+from rejoin.core import report as telling
+from rejoin.core.samples import sample_fragments, sample_names
+from tests.test_layers import LAYERS
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+
+
+def blocks(language: str, text: str = README) -> list[str]:
+    """The fenced blocks of one language, in order."""
+    return re.findall(rf"^```{language}\n(.*?)^```", text, flags=re.S | re.M)
+
+
+def run(command: list[str], folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    env = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
+    return subprocess.run(command, capture_output=True, text=True, cwd=folder, env=env, timeout=600)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in which the README's commands are typed; ``rejoin`` is this clone's."""
+    folder = tmp_path_factory.mktemp("bench")
+    shim = folder / "bin" / "rejoin"
+    shim.parent.mkdir()
+    shim.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m rejoin "$@"\n')
+    shim.chmod(0o755)
+    return folder
+
+
+@pytest.mark.skipif(shutil.which("sh") is None, reason="needs a shell")
+def test_the_terminal_examples_run(bench: Path) -> None:
+    lines = next(block for block in blocks("sh") if "rejoin scans" in block).splitlines()
+    for line in lines:
+        done = run(["sh", "-c", line], bench, PATH=f"{bench / 'bin'}{os.pathsep}{os.environ['PATH']}")
+        assert done.returncode == 0, f"{line}\n{done.stderr}"
+    assert {"part", "whole.stl", "fit.json", "part.rejoin"} <= {p.name for p in bench.iterdir()}
+    fit = json.loads((bench / "fit.json").read_text(encoding="utf-8"))
+    assert telling.complete(fit)
+
+
+def test_the_python_example_runs(bench: Path) -> None:
+    (example,) = blocks("python")
+    assert len([line for line in example.splitlines() if line.strip()]) == 5
+    if not (bench / "part").exists():
+        name = re.search(r"rejoin sample (\S+) --to part", README)[1]  # type: ignore[index]
+        shutil.copytree(sample_fragments(name)[0].parent, bench / "part")
+    done = run([sys.executable, "-c", example], bench)
+    assert done.returncode == 0, done.stderr
+    assert (bench / "whole.stl").stat().st_size > 10_000
+
+
+def test_the_known_dimension_example_is_read(tmp_path: Path) -> None:
+    import numpy as np
+
+    from rejoin.core.known import read_known
+    from rejoin.core.records import Mesh, Scan
+
+    (example,) = blocks("json")
+    names = [f"part/fragment_{n}.ply" for n in (1, 2)]
+    mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]))
+    scans = [Scan(name, (name,), mesh, "mm", True, False, (name,)) for name in names]
+    path = tmp_path / "known.json"
+    path.write_text(example, encoding="utf-8")
+    (known,) = read_known(path, scans, names)
+    assert (known.fragment_a, known.fragment_b, known.value_mm, known.kind) == (0, 1, 96.0, "bore centres")
+
+
+def test_the_install_commands_name_one_list_of_packages() -> None:
+    start, checks = blocks("sh")[:2]
+    listed = re.search(r'packages="(.*?)"', CI, flags=re.S)[1].split()  # type: ignore[index]
+    asked = re.search(r"install -y (.*?) &&", start)[1].split()  # type: ignore[index]
+    assert set(listed) - set(asked) == {"xvfb", "xauth"} and set(asked) <= set(listed)
+    assert checks.strip() == "bash .ci/run"
+
+
+def test_every_sample_named_is_there() -> None:
+    named = set(re.findall(r"--sample (\S+?)[`\s,;]", README)) | set(
+        re.findall(r"rejoin sample ([^\s\[`]+) --to", README)
+    )
+    named -= {"NAME"}
+    assert named and named <= set(sample_names())
+    for name in sample_names():
+        assert len(sample_fragments(name)) >= 2 and all(path.is_file() for path in sample_fragments(name))
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_every_file_linked_to_is_there(text: str) -> None:
+    links = [link for link in re.findall(r"\]\(([^)#]+)\)", text) if "://" not in link]
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_every_command_and_option_is_told() -> None:
+    actions = parser()._subparsers._group_actions[0].choices  # type: ignore[union-attr]
+    assert isinstance(actions, dict)
+    for name in actions:
+        assert f"`rejoin {name}" in README, name
+    for option in ("--unit", "--out", "--json", "--save", "--known"):
+        assert f"`{option} " in README
+        assert option in actions["join"]._option_string_actions
+
+
+def test_every_field_of_fit_is_told() -> None:
+    import numpy as np
+
+    from rejoin.core.records import Evidence, FractureFace, Joint, Mesh, Placement, Project, Scan, Whole
+
+    mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]))
+    scans = tuple(Scan(n, (n,), mesh, "mm", True, False, (n,)) for n in "ab")
+    face = FractureFace(0, np.array([0]), 1.0, 1.0, "program")
+    joint = Joint(0, 1, face, face, np.eye(4), Evidence(2.0, 1.0, 3.0, 0.5, 0.01, 0.0, 2.0, False, "It is doubtful."))
+    none = np.empty(0, np.int32)
+    whole = Whole(mesh, 1.0, 1.0, True, 1, 0, none, none, 0.0, (), 0, 0.0, ())
+    placements = (Placement(np.eye(4), "program"), Placement(None, "program", "No face fits."))
+    project = Project(scans, joints=(joint,), placements=placements, whole=whole)
+    content = telling.fit_content(project, ["a", "b"], "1")
+    assert content["joints"][0]["verdict"] == "doubtful" and not telling.complete(content)
+    section = README[README.index("### What FIT holds") : README.index("### Known dimensions")]
+    told = set(re.findall(r"`\.?([a-z_0-9]+)(?:\[\])?`", section))
+    fields = {*content, *content["fragments"][0], *content["joints"][0], *content["whole"]}
+    assert fields <= told, fields - told
+
+
+def test_the_exit_codes_are_told() -> None:
+    told = dict(re.findall(r"^\| (\d) \| (.*?) \|$", README, flags=re.M))
+    assert set(told) == {"0", "1", "2", "3", "4"}
+    codes = {
+        rejoin.WrongUse.exit_code: "wrong",
+        rejoin.NoAnswer.exit_code: "no answer",
+        rejoin.FileTrouble.exit_code: "file",
+    }
+    assert all(word in told[str(code)] for code, word in codes.items())
+
+
+def test_the_map_names_every_module() -> None:
+    drawing = DEVELOPERS[DEVELOPERS.index("## The map") : DEVELOPERS.index("## Rules")]
+    words = set(re.findall(r"[a-z_]+", drawing))
+    assert frozenset().union(*LAYERS) <= words
+    beside = {p.stem for p in (ROOT / "rejoin").glob("*.py")} - {"__init__", "__main__"}
+    assert beside <= words
+
+
+def test_the_installed_package_carries_samples_and_assets(tmp_path: Path) -> None:
+    code = (
+        "import json, rejoin; from rejoin.core.samples import data_folder;"
+        "print(json.dumps([str(data_folder(kind)) for kind in ('sample_scans', 'assets')]))"
+    )
+    env = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=env, timeout=60
+    )
+    if "ModuleNotFoundError: No module named 'rejoin'" in done.stderr:
+        pytest.skip("the package is not installed in this environment (.ci/run installs it)")
+    assert done.returncode == 0, done.stderr
+    folders = json.loads(done.stdout)
+    for kind, folder in zip(("sample_scans", "assets"), folders, strict=True):
+        here = sorted(p.relative_to(ROOT / kind) for p in (ROOT / kind).rglob("*") if p.is_file() and p.name[0] != ".")
+        assert here
+        for name in here:
+            assert (Path(folder) / name).read_bytes() == (ROOT / kind / name).read_bytes(), (
+                f"{kind}/{name} is not in the package"
+            )
+
+
+def test_the_console_command_is_installed(tmp_path: Path) -> None:
+    command = Path(sys.executable).with_name("rejoin")
+    if not command.exists():
+        pytest.skip("the package is not installed in this environment (.ci/run installs it)")
+    env = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
+    done = subprocess.run(
+        [str(command), "--version"], capture_output=True, text=True, cwd=tmp_path, env=env, timeout=60
+    )
+    assert done.stdout.strip() == f"rejoin {rejoin.__version__}"

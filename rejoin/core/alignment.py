@@ -18,6 +18,7 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
+from rejoin.core.uncertainty.bounds import Certainty, certainties
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement, normal_equations, statement
 from rejoin.core.uncertainty.layers import Layer, no_layers, weighed_layers
 from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome, known_equations, known_outcomes
@@ -50,6 +51,8 @@ class Adjustment:
         Order of the unknowns.
     known : tuple of KnownOutcome
         Each stated dimension against what the faces alone say.
+    certainty : dict of int to Certainty
+        Of each fragment that was moved.
     settled : bool
         False where the rounds ran out before the poses stood still.
     """
@@ -62,10 +65,14 @@ class Adjustment:
     layout: Layout
     known: tuple[KnownOutcome, ...]
     settled: bool
+    certainty: dict[int, Certainty]
 
     def placement(self, fragment: int) -> Placement:
-        """The fragment's place and how sure it is."""
-        return Placement(self.part_from_scan[fragment], "program")
+        """The fragment's place and how sure it is; the held fragment is sure by definition."""
+        pose, sure = self.part_from_scan[fragment], self.certainty.get(fragment)
+        if sure is None:
+            return Placement(pose, "program", covariance=np.zeros((6, 6)), u95_mm=0.0)
+        return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest)
 
 
 def adjust(
@@ -274,9 +281,12 @@ class _Solver:
     def finished(self, state: _State, layers: list[Layer]) -> Adjustment:
         layout = self._layout(state.poses)
         outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements)
+        certainty = certainties(
+            self.fragments, state.poses, layout, state.contacts, state.statements, layers, self.known_matrix(state)
+        )
         return Adjustment(
             state.poses, self.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-            outcomes, state.settled,
+            outcomes, state.settled, certainty,
         )
 
 

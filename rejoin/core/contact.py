@@ -129,7 +129,7 @@ class Pairs:
 
 
 def opposite(
-    a: Side, b: Side, part_from_a: FloatArray, part_from_b: Mask, reach_mm: float, most: int | None = None
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None = None
 ) -> Pairs:
     """Pair each vertex with the nearest vertex of the other face, both ways.
 
@@ -159,7 +159,7 @@ def opposite(
 
 
 def _one_way(
-    a: Side, b: Side, part_from_a: FloatArray, part_from_b: Mask, reach_mm: float, most: int | None
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     step = 1 if most is None else max(1, len(a.points) // most)
     chosen = np.flatnonzero(~a.border)[::step]
@@ -204,7 +204,7 @@ def tukey(residuals: FloatArray, limit: float) -> FloatArray:
 
 
 def facing_triangles(
-    mesh_a: Mesh, mesh_b: Mesh, a_from_b: Mask, reach_mm: float
+    mesh_a: Mesh, mesh_b: Mesh, a_from_b: FloatArray, reach_mm: float
 ) -> tuple[IntArray, IntArray]:
     """The mutual fracture faces of two meshes in a good pose.
 
@@ -286,7 +286,8 @@ class _Crop:
         mask = np.zeros(len(self.mesh.vertices), bool)
         mask[index[good]] = True
         mask = _evened(self.mesh, mask)
-        return self.triangles[_without_specks(self.mesh, np.asarray(mask[self.mesh.triangles].all(axis=1)), self.spacing_mm)]
+        whole = np.asarray(mask[self.mesh.triangles].all(axis=1))
+        return np.asarray(self.triangles[_without_specks(self.mesh, whole, self.spacing_mm)])
 
 
 def _evened(mesh: Mesh, mask: Mask, rounds: int = 3) -> Mask:
@@ -423,7 +424,7 @@ def _corner_normals(mesh: Mesh, unit: FloatArray) -> FloatArray:
     return sums
 
 
-def penetration(mesh_a: Mesh, mesh_b: Mesh, a_from_b: Mask, tolerance_mm: float) -> tuple[float, float]:
+def penetration(mesh_a: Mesh, mesh_b: Mesh, a_from_b: FloatArray, tolerance_mm: float) -> tuple[float, float]:
     """How far a's vertices reach into b.
 
     Parameters

@@ -111,11 +111,10 @@ def correlated_scores(contact: Contact) -> FloatArray:
     rng = np.random.default_rng(20190712)
     count = len(middles)
     chosen = np.sort(rng.choice(count, min(SAMPLED, count), replace=False))
-    tree = cKDTree(middles)
-    lists = tree.query_ball_point(middles[chosen], CORRELATED * contact.spacing_mm, workers=2, return_sorted=True)
-    other = np.concatenate([np.asarray(found, np.int64) for found in lists])
-    one = np.repeat(chosen, [len(found) for found in lists])
-    distance = np.linalg.norm(middles[one] - middles[other], axis=1) / contact.spacing_mm
+    near = cKDTree(middles[chosen]).sparse_distance_matrix(
+        cKDTree(middles), CORRELATED * contact.spacing_mm, output_type="ndarray"
+    )
+    one, other, distance = chosen[near["i"]], near["j"], near["v"] / contact.spacing_mm
     place = np.where(one == other, 0, 1 + np.floor(2.0 * distance).astype(np.int64))
     number = np.maximum(np.bincount(place), 1)
     mean = np.bincount(place, scores[one] * scores[other]) / number
@@ -154,9 +153,10 @@ def patch_scores(contact: Contact) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Statement:
-    """What one joint says: ``information`` (7, 7) (crossed), ``meat`` (7, 7) covariance of its right
+    """What one joint says: ``plain`` and ``information`` (7, 7) (crossed), ``meat`` (7, 7) covariance of its right
     side, ``patches`` (6, 6) the same from patches, ``weight`` its trust per pair (1/mm²), ``total`` its pairs."""
 
+    plain: FloatArray
     information: FloatArray
     meat: FloatArray
     patches: FloatArray
@@ -170,7 +170,7 @@ def statement(contact: Contact) -> Statement:
     plain, _ = normal_equations(contact)
     inflation = float(np.trace(np.linalg.solve(plain[:6, :6], meat[:6, :6])) / 6.0)
     total = float((contact.shares * contact.robust).sum())
-    return Statement(information, meat, patch_scores(contact), 1.0 / max(inflation, 1e-300), total)
+    return Statement(plain, information, meat, patch_scores(contact), 1.0 / max(inflation, 1e-300), total)
 
 
 @dataclass(frozen=True, eq=False)

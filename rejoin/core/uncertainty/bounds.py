@@ -1,0 +1,156 @@
+"""From what the joints say to a bound in millimetres and a sentence, for each fragment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError
+
+from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.transforms import apply
+from rejoin.core.uncertainty.equations import Contact, Layout, Statement
+from rejoin.core.uncertainty.layers import Layer, scaled_inverse
+
+SAMPLES = 4000
+"""Poses drawn for the 95 % quantile: it is then known to about 1 %."""
+
+HULL_FROM = 20_000
+"""Vertices the hull is taken of: a motion varies linearly, so the last spacing does not matter."""
+
+
+@dataclass(frozen=True, eq=False)
+class Certainty:
+    """Of one fragment: ``covariance`` (6, 6) as in `Placement`, ``u95_mm`` and ``weakest``."""
+
+    covariance: FloatArray
+    u95_mm: float
+    weakest: str | None
+
+
+def certainties(
+    fragments: Sequence[Fragment],
+    poses: dict[int, FloatArray],
+    layout: Layout,
+    contacts: list[Contact],
+    statements: list[Statement],
+    layers: list[Layer],
+    known: FloatArray,
+) -> dict[int, Certainty]:
+    """The certainty of each fragment against the one that was held.
+
+    Parameters
+    ----------
+    fragments : sequence of Fragment
+    poses : dict of int to (4, 4)
+        part_from_scan.
+    layout, contacts, statements, layers
+        Of the adjustment.
+    known : (size, size)
+        Information of the stated dimensions.
+
+    Returns
+    -------
+    dict of int to Certainty
+        For the movable fragments.
+    """
+    covariance = pose_covariance(layout, contacts, statements, known)
+    leads = layer_leads(layout, contacts, statements, known)
+    rng = np.random.default_rng(20080100)
+    noise = rng.standard_normal((SAMPLES, len(covariance))) @ _root(covariance).T
+    drawn = np.stack([layer.sampled(SAMPLES, rng) - layer.mean_mm for layer in layers], axis=1)
+    samples = noise + drawn @ leads.T
+    spread = np.array([layer.sd_mm**2 for layer in layers])
+    whole = covariance + (leads * spread) @ leads.T
+    found = {}
+    for fragment in layout.movable:
+        place = layout.pose(fragment)
+        outline = apply(poses[fragment], hull_points(fragments[fragment])) - layout.centres[fragment]
+        reach = largest_displacements(samples[:, place], outline)
+        own = whole[place, place]
+        words = _in_words(own, outline, _crack(fragment, layout, contacts))
+        found[fragment] = Certainty(own, float(np.quantile(reach, 0.95)), words)
+    return found
+
+
+def pose_covariance(
+    layout: Layout, contacts: list[Contact], statements: list[Statement], known: FloatArray
+) -> FloatArray:
+    """(n, n) covariance of all poses with the layers held: correlated noise plus patches."""
+    weights = [s.weight for s in statements]
+    squares = [w * w for w in weights]
+    part = layout.poses
+    information = layout.assembled(contacts, [s.information for s in statements], weights) + known
+    bread = scaled_inverse(information[part, part])
+    meat = layout.assembled(contacts, [s.meat for s in statements], squares)
+    meat = meat + layout.assembled(contacts, [s.patches for s in statements], squares) + known
+    return np.asarray(bread @ meat[part, part] @ bread)
+
+
+def layer_leads(
+    layout: Layout, contacts: list[Contact], statements: list[Statement], known: FloatArray
+) -> FloatArray:
+    """(n, joints): how the poses follow each joint's layer."""
+    plain = layout.assembled(contacts, [s.plain for s in statements], [s.weight for s in statements]) + known
+    part = layout.poses
+    return np.asarray(-scaled_inverse(plain[part, part]) @ plain[part, part.stop :])
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """A square root of a covariance of mixed units."""
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / scale[:, None] / scale)
+    return np.asarray(scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def hull_points(fragment: Fragment) -> FloatArray:
+    """Corners (k, 3) of the fragment's convex hull, scan frame."""
+    points = fragment.mesh.vertices
+    points = points[:: max(1, len(points) // HULL_FROM)]
+    try:
+        return np.asarray(points[np.sort(ConvexHull(points).vertices)])
+    except QhullError:
+        return points
+
+
+def largest_displacements(samples: FloatArray, outline: FloatArray) -> FloatArray:
+    """Largest displacement (s,) over the outline (k, 3) under small motions (s, 6) about the origin."""
+    largest = np.empty(len(samples))
+    for start in range(0, len(samples), 500):
+        part = samples[start : start + 500]
+        moved = np.cross(part[:, None, :3], outline[None]) + part[:, None, 3:]
+        largest[start : start + 500] = np.sqrt(np.square(moved).sum(axis=2).max(axis=1))
+    return largest
+
+
+def _crack(fragment: int, layout: Layout, contacts: list[Contact]) -> tuple[FloatArray, FloatArray]:
+    """Middle (3,) of the fragment's cracks about its centre, and their mean normal (3,)."""
+    own = [c for c in contacts if fragment in (c.a, c.b)]
+    middle = np.mean([c.centre for c in own], axis=0) - layout.centres[fragment]
+    # Cracks of one fragment may face any way: the axis of their normals, not their mean.
+    spread = sum(c.pairs.directions.T @ (c.shares[:, None] * c.pairs.directions) for c in own)
+    return middle, np.asarray(np.linalg.eigh(spread)[1][:, -1])
+
+
+def _in_words(covariance: FloatArray, outline: FloatArray, crack: tuple[FloatArray, FloatArray]) -> str:
+    """The motion that matters most, as it shows at the crack."""
+    middle, normal = crack
+    moves = np.zeros((len(outline), 3, 6))
+    moves[:, 0, 1], moves[:, 0, 2] = outline[:, 2], -outline[:, 1]
+    moves[:, 1, 0], moves[:, 1, 2] = -outline[:, 2], outline[:, 0]
+    moves[:, 2, 0], moves[:, 2, 1] = outline[:, 1], -outline[:, 0]
+    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    size = np.einsum("nia,nib->ab", moves, moves) / len(outline)
+    root = _root(size)
+    values, vectors = np.linalg.eigh(root.T @ covariance @ root)
+    motion = np.linalg.solve(root.T, vectors[:, -1]) * 1.96 * np.sqrt(max(float(values[-1]), 0.0))
+    shift = motion[3:] + np.cross(motion[:3], middle)
+    farthest = float(np.linalg.norm(np.cross(motion[:3], outline - middle), axis=1).max())
+    if farthest > np.linalg.norm(shift):
+        about = abs(float(motion[:3] @ normal)) / float(np.linalg.norm(motion[:3]))
+        verb = "turn" if about > 0.7 else "tip"
+        return f"may {verb} by {farthest:.2f} mm at its far end"
+    if abs(float(shift @ normal)) > 0.7 * np.linalg.norm(shift):
+        return f"may stand {np.linalg.norm(shift):.2f} mm closer or farther across the crack"
+    return f"may slip {np.linalg.norm(shift):.2f} mm along the crack"

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import Any, NoReturn
 
 from rejoin import __version__
-from rejoin.core.errors import RejoinError
+from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
 from rejoin.core.settings import (
     UNITS,
     AlignSettings,
@@ -35,6 +35,10 @@ STEP_SETTINGS: dict[str, type[Settings]] = {
     "fuse": FuseSettings,
 }
 """The settings whose fields become options of ``rejoin join``."""
+
+
+SCREEN = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+"""Environment variables of which one is set where a window can open (Linux)."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -208,9 +212,20 @@ def _window(arguments: argparse.Namespace) -> int:
         from rejoin.core.samples import sample_folder
 
         sample_folder(arguments.sample)
+    files = list(arguments.files)
+    for file in files:
+        if not os.path.exists(file):
+            raise FileTrouble(f"There is no file {file}.", "Look at the name and the folder.")
+    projects = [file for file in files if file.lower().endswith(".rejoin")]
+    if projects and len(files) > 1:
+        raise WrongUse("A project is opened on its own.", "Name one project, or scans only.")
+    if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in SCREEN):
+        raise NoAnswer(
+            "There is no screen here, so the window cannot open.", "Start it on a desktop, or use: rejoin join."
+        )
     from rejoin.app.main import run
 
-    return int(run(sample=arguments.sample, files=tuple(arguments.files)) or 0)
+    return int(run(arguments.sample, [] if projects else files, projects[0] if projects else None) or 0)
 
 
 def _one_line(error: BaseException) -> str:

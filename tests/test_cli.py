@@ -323,6 +323,32 @@ def test_wrong_use_is_told_in_words(arguments: tuple[str, ...], word: str, rejoi
     assert told.code == 2 and word in told.err and is_a_sentence(told.err) and told.out == ""
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems always have a screen")
+def test_without_a_screen_the_window_says_so(rejoin: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    told = rejoin()
+    assert told.code == 3 and "no screen" in told.err and is_a_sentence(told.err)
+
+
+def test_the_window_gets_what_was_typed(
+    scans: list[Path], tmp_path: Path, rejoin: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from rejoin.app import main as window
+
+    calls: list[Any] = []
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    monkeypatch.setattr(window, "run", lambda *given: calls.append(given) or 0)
+    project = tmp_path / "part.rejoin"
+    project.touch()
+    files = [str(path) for path in scans]
+    assert [rejoin().code, rejoin("open", *files).code, rejoin("open", project).code] == [0, 0, 0]
+    assert calls == [(None, [], None), (None, files, None), (None, [], str(project))]
+    assert rejoin("open", project, *files).code == 2
+    assert rejoin("open", tmp_path / "gone.ply").code == 4
+    assert len(calls) == 3
+
+
 def test_what_nobody_foresaw_is_one_sentence(scans: list[Path], rejoin: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     def break_down(*_: Any, **__: Any) -> Any:
         raise ZeroDivisionError("a tool broke\nin two")

@@ -1,7 +1,8 @@
 """Seeded broken parts with exact truth: shapes, fracture surfaces, scans."""
 
-from tests.makers.cases import Case, make_case, worst_error_mm, write_case
+from tests.makers.cases import Case, make_case, worst_error_mm
 from tests.makers.fracture import Surface
 from tests.makers.shapes import SHAPES
+from tests.makers.writing import write_case
 
 __all__ = ["SHAPES", "Case", "Surface", "make_case", "worst_error_mm", "write_case"]

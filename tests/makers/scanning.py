@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
@@ -25,63 +24,53 @@ Floats32 = npt.NDArray[np.float32]
 Crossings = tuple[IntArray, FloatArray]
 """Lattice lines and the sorted places along them where they cross the surface."""
 
-_EDGES = np.array(
-    [(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)]
-)
+_EDGES = np.array([(0, 1), (2, 3), (4, 5), (6, 7), (0, 2), (1, 3), (4, 6), (5, 7), (0, 4), (1, 5), (2, 6), (3, 7)])
 """Cell edges by corner bits (x = 1, y = 2, z = 4): four along x, four along y, four along z."""
 
 
-@numba.njit(cache=True)
-def _crossings(vertices, triangles, axis, shape, out_line, out_at):  # type: ignore[no-untyped-def]
-    """Where lattice lines along ``axis`` cross the triangles (lattice units); every crossing found exactly once."""
+def _crossings(vertices: FloatArray, triangles: IntArray, axis: int, shape: npt.NDArray[np.int64]) -> Crossings:
+    """Where the lattice lines along ``axis`` cross a closed surface (lattice units), sorted.
+
+    Rows and columns are half-open and each edge is evaluated from its lower
+    vertex index, so that two neighbours never both claim a line, nor neither.
+    """
     u, v = (axis + 1) % 3, (axis + 2) % 3
-    found = 0
-    for t in range(len(triangles)):
-        corner = triangles[t]
-        low_u = max(int(np.ceil(min(vertices[corner[0], u], vertices[corner[1], u], vertices[corner[2], u]))), 0)
-        high_u = min(int(max(vertices[corner[0], u], vertices[corner[1], u], vertices[corner[2], u])), shape[u] - 1)
-        low_v = max(int(np.ceil(min(vertices[corner[0], v], vertices[corner[1], v], vertices[corner[2], v]))), 0)
-        high_v = min(int(max(vertices[corner[0], v], vertices[corner[1], v], vertices[corner[2], v])), shape[v] - 1)
-        for i in range(low_u, high_u + 1):
-            for j in range(low_v, high_v + 1):
-                sides = 0
-                total = 0.0
-                depth = 0.0
-                for k in range(3):
-                    a, b = corner[k], corner[(k + 1) % 3]
-                    flip = a > b
-                    if flip:
-                        a, b = b, a
-                    area = (vertices[b, u] - vertices[a, u]) * (j - vertices[a, v]) - (
-                        vertices[b, v] - vertices[a, v]
-                    ) * (i - vertices[a, u])
-                    positive = area >= 0
-                    if flip:
-                        area = -area
-                        positive = not positive
-                    sides += 1 if positive else 0
-                    total += area
-                    depth += area * vertices[corner[(k + 2) % 3], axis]
-                if (sides == 3 or sides == 0) and total != 0:
-                    if found < len(out_line):
-                        out_line[found] = i * shape[v] + j
-                        out_at[found] = depth / total
-                    found += 1
-    return found
+    ends = np.sort(triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    a, b = vertices[ends[:, 0]], vertices[ends[:, 1]]
+    first = np.ceil(np.minimum(a[:, u], b[:, u])).astype(np.int64)
+    rows = np.ceil(np.maximum(a[:, u], b[:, u])).astype(np.int64) - first
+    which, row = _spread(first, rows)
+    a, b = a[which], b[which]
+    at = a[:, v] + (row - a[:, u]) / (b[:, u] - a[:, u]) * (b[:, v] - a[:, v])
+    order = np.lexsort((at, row, which // 3))
+    face, row, at = (which // 3)[order][::2], row[order][::2], at[order]
+    start = np.ceil(at[::2]).astype(np.int64)
+    which, column = _spread(start, np.ceil(at[1::2]).astype(np.int64) - start)
+    face, row = face[which], row[which]
+    corners = vertices[triangles[face]]
+    side, other, here = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0], corners[:, 0]
+    normal = np.cross(side, other)
+    rise = normal[:, u] * (row - here[:, u]) + normal[:, v] * (column - here[:, v])
+    depth = here[:, axis] - rise / np.where(normal[:, axis] == 0, np.inf, normal[:, axis])
+    depth = np.clip(depth, corners[:, :, axis].min(axis=1), corners[:, :, axis].max(axis=1))
+    line = row * shape[v] + column
+    order = np.lexsort((depth, line))
+    return line[order], depth[order]
 
 
-@numba.njit(cache=True)
-def _fill(inside, line, at, shape):  # type: ignore[no-untyped-def]
-    """Marks lattice points inside the solid, from crossings along z sorted by line then height."""
-    k = 0
-    while k + 1 < len(line):
-        if line[k] != line[k + 1]:
-            k += 1
-            continue
-        i, j = line[k] // shape[1], line[k] % shape[1]
-        for z in range(max(int(np.ceil(at[k])), 0), min(int(np.ceil(at[k + 1])), shape[2])):
-            inside[i, j, z] = True
-        k += 2
+def _spread(first: npt.NDArray[np.int64], count: npt.NDArray[np.int64]) -> tuple[IntArray, IntArray]:
+    """For ranges of ``count`` whole numbers from ``first``: each number, and the range it is in."""
+    which = np.repeat(np.arange(len(first)), count)
+    return which, np.arange(len(which)) + np.repeat(first - np.cumsum(count) + count, count)
+
+
+def _filled(crossings: Crossings, shape: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Which lattice points lie inside, by counting crossings along z from below."""
+    line, at = crossings
+    places, times = np.unique(line * shape[2] + np.ceil(at).astype(np.int64), return_counts=True)
+    turns = np.zeros(shape, bool)
+    turns.ravel()[places[times % 2 == 1]] = True
+    return np.logical_xor.accumulate(turns, axis=2)
 
 
 @lru_cache(maxsize=1)
@@ -130,29 +119,13 @@ def _unambiguous(inside: npt.NDArray[np.bool_]) -> None:
             return
 
 
-def _lattice_crossings(local: FloatArray, triangles: IntArray, shape: npt.NDArray[np.int64]) -> list[Crossings]:
-    found = []
-    for axis in range(3):
-        room = 4 * len(local) + 4 * int(shape.max()) ** 2
-        while True:
-            line, at = np.empty(room, np.int64), np.empty(room)
-            count = _crossings(local, triangles, axis, shape, line, at)
-            if count <= room:
-                break
-            room = count
-        order = np.lexsort((at[:count], line[:count]))
-        found.append((line[:count][order], at[:count][order]))
-    return found
-
-
 def evenly_meshed(exact: Mesh, pitch: float, rng: np.random.Generator) -> Mesh:
     """A closed, even triangulation whose vertices lie near the exact surface (within about half a pitch)."""
     origin = exact.vertices.min(axis=0) - pitch * rng.uniform(1.2, 2.2, 3)
     local = (exact.vertices - origin) / pitch
     shape = np.ceil(local.max(axis=0)).astype(np.int64) + 3
-    crossings = _lattice_crossings(local, exact.triangles, shape)
-    inside = np.zeros(shape, bool)
-    _fill(inside, *crossings[2], shape)
+    crossings = [_crossings(local, exact.triangles, axis, shape) for axis in range(3)]
+    inside = _filled(crossings[2], shape)
     _unambiguous(inside)
     strides = np.array([shape[1] * shape[2], shape[2], 1])
     corner_step = np.array([(c & 1) * strides[0] + (c >> 1 & 1) * strides[1] + (c >> 2) * strides[2] for c in range(8)])

@@ -56,6 +56,12 @@ def rgb01(colour: str) -> tuple[float, float, float]:
     return red, green, blue
 
 
+def blend(below: str, above: str, strength: float) -> Bytes:
+    """One colour laid over another."""
+    mixed = (1.0 - strength) * rgb(below).astype(float) + strength * rgb(above).astype(float)
+    return np.round(mixed).astype(np.uint8)
+
+
 def gap_colours(gap_mm: npt.ArrayLike, limit_mm: float, tolerance_mm: float = 0.0) -> Bytes:
     """Colours (n, 3) of signed gaps: blue where open, brown-red where overlapping, grey where touching.
 
@@ -104,7 +110,7 @@ def style_sheet(p: Palette) -> str:
     QMenu::separator {{ height: 1px; background: {p.rule}; margin: 3px 8px; }}
     #card, #cardSheet, #cardScroll, #panel {{ background: {p.card}; }}
     #cardScroll {{ border: none; border-right: 2px solid {p.rule}; }}
-    #cardHead {{ border-bottom: 3px double {p.ink}; }}
+    #cardHead {{ border: none; border-bottom: 2px solid {p.ink}; }}
     #cardTitle {{ font-weight: bold; letter-spacing: 3px; }}
     #faded {{ color: {p.faded}; }}
     #row {{ background: {p.card}; border: none; border-bottom: 1px solid {p.rule}; }}
@@ -116,7 +122,7 @@ def style_sheet(p: Palette) -> str:
     #opTitle {{ font-weight: bold; }}
     #nextMark {{ color: {p.mark}; font-weight: bold; }}
     #doneMark {{ color: {p.good}; font-weight: bold; }}
-    #caution {{ color: {p.ink}; border-left: 4px solid {p.mark}; padding-left: 6px; }}
+    #caution {{ color: {p.ink}; border: none; border-left: 4px solid {p.mark}; padding-left: 6px; }}
     #good {{ color: {p.good}; }}
     #bad {{ color: {p.bad}; font-weight: bold; }}
     QPushButton, QToolButton {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule};
@@ -125,17 +131,17 @@ def style_sheet(p: Palette) -> str:
     QPushButton:focus, QToolButton:focus {{ border: 2px solid {p.accent}; padding: 3px 9px; }}
     QPushButton:disabled, QToolButton:disabled {{ color: {p.faded}; background: {p.card}; }}
     QPushButton:checked, QToolButton:checked {{ background: {p.accent}; color: {p.on_accent}; }}
+    QToolButton#fold, QToolButton#fold:checked {{ background: transparent; color: {p.ink}; border: none; padding: 3px 2px;
+        font-weight: bold; }}
+    QToolButton#fold:hover {{ color: {p.accent}; }}
+    QToolButton#fold:focus {{ border: 1px dashed {p.accent}; }}
     QPushButton#main {{ background: {p.accent}; color: {p.on_accent}; font-weight: bold; border: none; padding: 6px 12px; }}
     QPushButton#main:focus {{ border: 2px solid {p.mark}; padding: 4px 10px; }}
     QPushButton#main:disabled {{ background: {p.rule}; color: {p.faded}; }}
-    QLineEdit, QDoubleSpinBox, QSpinBox, QComboBox, QTreeWidget, QListWidget, QTableWidget {{
-        background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule}; selection-background-color: {p.accent};
-        selection-color: {p.on_accent}; }}
-    QDoubleSpinBox, QSpinBox, QComboBox, QLineEdit {{ padding: 2px 4px; }}
-    QComboBox QAbstractItemView {{ background: {p.raised}; color: {p.ink}; }}
+    QTreeWidget, QListWidget {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule};
+        selection-background-color: {p.accent}; selection-color: {p.on_accent}; }}
     QHeaderView::section {{ background: {p.card}; color: {p.faded}; border: none; border-bottom: 1px solid {p.rule};
         padding: 2px 4px; }}
-    QCheckBox, QRadioButton {{ background: transparent; }}
     #strip {{ background: {p.card}; border-top: 2px solid {p.rule}; }}
     QProgressBar {{ background: {p.raised}; border: 1px solid {p.rule}; border-radius: 3px; text-align: center; }}
     QProgressBar::chunk {{ background: {p.accent}; }}

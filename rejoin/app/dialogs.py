@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtWidgets import QDialog, QDialogButtonBox, QFileDialog, QLabel, QMessageBox, QRadioButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QDialog,
+    QDialogButtonBox,
+    QFileDialog,
+    QLabel,
+    QMessageBox,
+    QRadioButton,
+    QVBoxLayout,
+    QWidget,
+)
 
 SCANS = "Scans (*.ply *.stl *.obj *.3mf *.xyz *.txt *.csv *.asc *.pts);;All files (*)"
 WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}

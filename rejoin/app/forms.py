@@ -87,6 +87,7 @@ class Fold(QWidget):
     def __init__(self, title: str, content: QWidget, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.button = QToolButton(checkable=True, text=title, autoRaise=True)
+        self.button.setObjectName("fold")
         self.button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
         self.button.setArrowType(Qt.ArrowType.RightArrow)
         self.content = content

@@ -17,7 +17,8 @@ from rejoin.app.picking import Hit, Picker, polydata
 from rejoin.app.poses import world_poses
 from rejoin.app.view import View
 from rejoin.core.meshes import vertex_normals
-from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh, Project
+from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Mesh, Project
+from rejoin.core.transforms import inverse
 
 MODES = ("scans", "faces", "join", "gap", "whole")
 
@@ -118,12 +119,17 @@ class Scene(QObject):
         for number, drawn in self._fragments.items():
             visible = not shows_whole and number not in self.hidden
             drawn.actor.SetVisibility(visible)
+            # a darkened colour would not be found on the colour bar again
+            drawn.actor.GetProperty().SetAmbient(0.65 if self.mode == "gap" else 0.42)
+            drawn.actor.GetProperty().SetDiffuse(0.38 if self.mode == "gap" else 0.62)
             if drawn.label is not None:
                 drawn.label.SetVisibility(visible)
                 drawn.label.GetTextProperty().SetColor(*colours.rgb01(self._palette.ink))
             self._colour_fragment(number, drawn)
         if self._whole is not None:
             self._whole.actor.SetVisibility(shows_whole)
+            self._whole.actor.GetProperty().SetAmbient(0.42)
+            self._whole.actor.GetProperty().SetDiffuse(0.62)
             self._colour_whole(self._whole)
         self._move_all()
         self.view.update()
@@ -133,16 +139,20 @@ class Scene(QObject):
         self.view.renderer.GetActiveCamera().SetFocalPoint(0, 0, 0)
         self.look_from((0.45, -1.0, 0.55), (0, 0, 1))
 
+    def fit(self) -> None:
+        """Bring everything into sight, from where the camera looks."""
+        self.view.renderer.ResetCamera()
+        self.view.renderer.GetActiveCamera().Zoom(1.15)
+        self.view.renderer.ResetCameraClippingRange()
+        self.view.update()
+
     def look_from(self, direction: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         """Look from a direction, all in sight."""
         camera = self.view.renderer.GetActiveCamera()
         focus = np.array(camera.GetFocalPoint())
         camera.SetPosition(*(focus + np.array(direction)))
         camera.SetViewUp(*up)
-        self.view.renderer.ResetCamera()
-        camera.Zoom(1.15)
-        self.view.renderer.ResetCameraClippingRange()
-        self.view.update()
+        self.fit()
 
     # under the pointer
 
@@ -240,8 +250,6 @@ class Scene(QObject):
         actor = vtkActor()
         actor.SetMapper(mapper)
         look = actor.GetProperty()
-        look.SetAmbient(0.42)
-        look.SetDiffuse(0.62)
         look.SetSpecular(0.0)
         look.SetInterpolationToPhong()
         drawn = _Drawn(mesh, data, mapper, actor)
@@ -267,12 +275,20 @@ class Scene(QObject):
             return
         shown = np.tile(colours.rgb(drawn.colour), (len(drawn.mesh.triangles), 1))
         if self.mode in ("faces", "join"):
-            for face in self.project.faces:
-                if face.fragment == number:
-                    shown[face.triangles] = colours.rgb(colours.FACE)
+            for face, strength in self._strengths(number):
+                shown[face.triangles] = colours.blend(drawn.colour, colours.FACE, strength)
         for triangles in drawn.tints.values():
             shown[triangles] = colours.rgb(colours.FACE_HOVER)
         _set_colours(drawn, shown, of_points=False)
+
+    def _strengths(self, number: int) -> list[tuple[FractureFace, float]]:
+        """Faces of a fragment and how strongly to tint them, faint ones first: the program only ranks its finds."""
+        used = [(face, 1.0) for face in sentences.in_joints(self.project) if face.fragment == number]
+        if used or self.mode == "join":
+            return used
+        own = [face for face in self.project.faces if face.fragment == number]
+        ranked = [(face, 1.0 if face.chosen_by == "person" else max(0.85 * 0.6**i, 0.1)) for i, face in enumerate(own)]
+        return ranked[::-1]
 
     def _colour_whole(self, drawn: _Drawn) -> None:
         whole = self.project.whole
@@ -300,6 +316,13 @@ class Scene(QObject):
             found += [fit.vertices_b] if joint.b == number else []
         return np.unique(np.concatenate(found))
 
+    def _world_from_part(self) -> FloatArray:
+        joined = world_poses(self.project, 0.0)
+        for pose, placement in zip(joined, self.project.placements, strict=False):
+            if placement.part_from_scan is not None:
+                return pose @ inverse(placement.part_from_scan)
+        return np.eye(4)
+
     def _move_all(self) -> None:
         poses = self.poses()
         for number, drawn in self._fragments.items():
@@ -307,6 +330,8 @@ class Scene(QObject):
             drawn.actor.SetUserMatrix(_matrix(pose))
             if drawn.label is not None:
                 drawn.label.SetPosition(*_above(self.project.fragments[number], pose))
+        if self._whole is not None:
+            self._whole.actor.SetUserMatrix(_matrix(self._world_from_part()))
         for fragment, actor, point in self._marks:
             if fragment in poses:
                 actor.SetPosition(*(poses[fragment][:3, :3] @ point + poses[fragment][:3, 3]))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.records import FitReport, Fragment, FractureFace, Joint, Mesh, Placement, Project, Whole
+from rejoin.core.records import FitReport, FractureFace, Fragment, Joint, Mesh, Placement, Project, Whole
 
 CAUTION = (
     "A good geometric fit says nothing about hidden cracks or strength. Have the part crack-tested "
@@ -95,10 +95,22 @@ def scans(project: Project, units: Units) -> str:
 def faces(project: Project, units: Units) -> str:
     if not project.faces:
         return "Not looked for yet" if project.fragments else "Waits for scans"
+    used = in_joints(project)
+    if used:
+        return f"{counted(len(used), 'face')} in joints, {units.area(sum(face.area_mm2 for face in used))}"
     by_hand = sum(face.chosen_by == "person" for face in project.faces)
-    area = units.area(sum(face.area_mm2 for face in project.faces))
-    extra = f", {by_hand} by hand" if by_hand else ""
-    return f"{counted(len(project.faces), 'face')}, {area}{extra}"
+    found = len(project.faces) - by_hand
+    words = [f"{counted(found, 'surface')} to try"] if found else []
+    return ", ".join([*words, f"{counted(by_hand, 'face')} chosen by you"] if by_hand else words)
+
+
+def in_joints(project: Project) -> tuple[FractureFace, ...]:
+    """The faces that joints between placed fragments use."""
+    if placed_count(project) < 2:
+        return ()
+    return tuple(
+        face for joint in project.joints if joint.state != "rejected" for face in (joint.face_a, joint.face_b)
+    )
 
 
 def placed_count(project: Project) -> int:
@@ -144,7 +156,13 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
 
 
 def face_line(project: Project, face: FractureFace, units: Units) -> str:
-    who = "chosen by you" if face.chosen_by == "person" else "found"
+    if face.chosen_by == "person":
+        who = "chosen by you"
+    elif any(face.fragment == used.fragment and face.triangles is used.triangles for used in in_joints(project)):
+        who = "in a joint"
+    else:
+        rank = [f for f in project.faces if f.fragment == face.fragment].index(face)
+        who = "most likely" if rank == 0 else "to try"
     return f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}"
 
 
@@ -206,8 +224,8 @@ def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
     return "\n".join(lines)
 
 
-def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool, str], ...]:
-    """Each check as (passed, sentence)."""
+def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], ...]:
+    """Each check as (passed, sentence); None where the number speaks for itself."""
     holes = "no through-hole" if not whole.genus else counted(whole.genus, "through-hole")
     closed = sum(fill.kind == "hole" for fill in whole.fills)
     chips = len(whole.fills) - closed
@@ -218,10 +236,10 @@ def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool, str], ...]:
         (whole.shells == 1, "One shell" if whole.shells == 1 else f"{whole.shells} separate shells"),
         (whole.crossing_pairs == 0, "Crosses itself nowhere" if not whole.crossing_pairs
          else f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"),
-        (True, holes[0].upper() + holes[1:]),
-        (True, f"{said[0].upper() + said[1:]}, {units.volume(whole.filled_mm3)} added" if said
+        (None, holes[0].upper() + holes[1:]),
+        (None, f"{said[0].upper() + said[1:]}, {units.volume(whole.filled_mm3)} added" if said
          else f"{units.volume(whole.filled_mm3)} added at the crack and holes"),
-        (True, f"Original surface moved by {units.length(whole.original_moved_mm)} at most"),
+        (None, f"Original surface moved by {units.length(whole.original_moved_mm)} at most"),
     )  # fmt: skip
 
 

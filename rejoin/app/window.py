@@ -99,7 +99,7 @@ class Window(QMainWindow):
         self.apart = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=100)
         self.apart.setToolTip("Move the fragments from joined to lying on the bench.")
         self.apart.setAccessibleName("Apart")
-        self.apart.setMaximumWidth(260)
+        self.apart.setFixedWidth(220)
         self.apart.valueChanged.connect(lambda value: self.scene.set_apart(value / 100.0))
         self.pointed = QLabel()
         self.pointed.setMinimumWidth(40)
@@ -185,9 +185,11 @@ class Window(QMainWindow):
     def _slide(self, value: int, at_once: bool = False) -> None:
         if at_once or not self.animated or not self.isVisible():
             self.apart.setValue(value)
+            self.scene.fit()
             return
         motion = QVariantAnimation(self, startValue=self.apart.value(), endValue=value, duration=700)
         motion.valueChanged.connect(lambda at: self.apart.setValue(int(at)))
+        motion.finished.connect(self.scene.fit)
         motion.start(QVariantAnimation.DeletionPolicy.DeleteWhenStopped)
 
     def _title(self) -> None:
@@ -228,6 +230,10 @@ class Window(QMainWindow):
         """Say in the strip what comes next."""
         row = self.card.next_row()
         done = f"{title}: done. " if title else ""
+        if title.startswith("Join") and sentences.placed_count(self.bench.project) < 2:
+            self.strip.say("trouble", "The fragments could not be joined.",
+                           "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
+            return
         if row is None:
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")
         else:

@@ -16,14 +16,13 @@ from rejoin.core.project import changed
 from rejoin.core.records import (
     Evidence,
     FloatArray,
-    Fragment,
     FractureFace,
+    Fragment,
     IntArray,
     Joint,
     Mesh,
     Placement,
     Project,
-
 )
 from rejoin.core.settings import UNITS
 from rejoin.core.transforms import apply, identity, inverse, rigid
@@ -88,31 +87,35 @@ def remove_fragment(project: Project, fragment: int) -> Project:
 def choose_face(project: Project, fragment: int, triangles: npt.ArrayLike) -> Project:
     """Make ``triangles`` (k,) of a fragment a fracture face of its own.
 
-    Triangles that another face held go over to this one. From then on all
-    faces of this fragment count as chosen by the person, so that a new search
-    leaves them alone.
+    The person's word stands above the program's: the faces that the program
+    held for possible on this fragment are dropped, and a new search leaves
+    the fragment alone. Triangles of the person's other faces go over to this one.
     """
     wanted = _checked(project, fragment, triangles)
     if not len(wanted):
         raise WrongUse("A fracture face needs triangles.", "Click on the broken surface.")
-    project = remove_triangles(project, fragment, wanted)
-    return changed(project, faces=(*project.faces, _face(project, fragment, wanted)))
+    others = _others(project, fragment, wanted, spared=None)
+    return changed(project, faces=(*others, _face(project, fragment, wanted)))
 
 
 def add_triangles(project: Project, face: int, triangles: npt.ArrayLike) -> Project:
-    """Add ``triangles`` (k,) to an existing face; other faces of the fragment give them up."""
+    """Add ``triangles`` (k,) to an existing face, which thereby becomes the person's choice."""
     fragment = project.faces[face].fragment
-    wanted = _checked(project, fragment, triangles)
+    wanted = np.union1d(project.faces[face].triangles, _checked(project, fragment, triangles))
+    others = _others(project, fragment, wanted, spared=face)
+    return changed(project, faces=(*others, _face(project, fragment, wanted)))
+
+
+def _others(project: Project, fragment: int, wanted: IntArray, spared: int | None) -> tuple[FractureFace, ...]:
+    """Faces of other fragments, and the person's own on this one without ``wanted``."""
     faces: list[FractureFace] = []
-    for number, other in enumerate(project.faces):
-        if number == face:
-            faces.append(_face(project, fragment, np.union1d(other.triangles, wanted)))
-        elif other.fragment == fragment:
-            rest = np.setdiff1d(other.triangles, wanted)
+    for number, face in enumerate(project.faces):
+        if face.fragment != fragment:
+            faces.append(face)
+        elif number != spared and face.chosen_by == "person":
+            rest = np.setdiff1d(face.triangles, wanted)
             faces += [_face(project, fragment, rest)] if len(rest) else []
-        else:
-            faces.append(other)
-    return changed(project, faces=tuple(faces))
+    return tuple(faces)
 
 
 def remove_triangles(project: Project, fragment: int, triangles: npt.ArrayLike) -> Project:
@@ -124,8 +127,10 @@ def remove_triangles(project: Project, fragment: int, triangles: npt.ArrayLike) 
             faces.append(face)
             continue
         rest = np.setdiff1d(face.triangles, unwanted)
-        if len(rest):
-            faces.append(_face(project, fragment, rest))
+        if len(rest) == len(face.triangles):
+            faces.append(face)
+        elif len(rest):
+            faces.append(replace(_face(project, fragment, rest), chosen_by=face.chosen_by, confidence=face.confidence))
     return changed(project, faces=tuple(faces))
 
 

@@ -25,7 +25,6 @@ class JoinPanel(Panel):
             "for first where none are known.", bench.join, main=True)  # fmt: skip
         self.placed = self.text()
         self.list = QListWidget()
-        self.list.setMaximumHeight(84)
         self.list.setAccessibleName("Joints")
         self.list.currentRowChanged.connect(lambda row: self._selected())
         self.evidence = self.text(name="faded")
@@ -63,6 +62,8 @@ class JoinPanel(Panel):
             self.list.setCurrentRow(min(row, len(project.joints) - 1))
         self.list.blockSignals(False)
         self.list.setVisible(bool(project.joints))
+        line = self.list.sizeHintForRow(0) if project.joints else 0
+        self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
         lines = [sentences.placement_line(i, p, units) for i, p in enumerate(project.placements)]
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))

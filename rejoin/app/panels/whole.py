@@ -61,7 +61,8 @@ class WholePanel(Panel):
             layout.takeAt(0).widget().deleteLater()
         if project.whole is not None:
             for passed, words in sentences.whole_checks(project.whole, self.bench.units):
-                layout.addWidget(self.text(f"{'✓' if passed else '✗'}  {words}", "good" if passed else "bad"))
+                sign, look = {True: ("✓", "good"), False: ("✗", "bad"), None: ("·", "")}[passed]
+                layout.addWidget(self.text(f"{sign}  {words}", look))
         notes = "\n".join(project.whole.notes) if project.whole else ""
         self.notes.setText(notes)
         self.notes.setVisible(bool(notes))

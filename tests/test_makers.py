@@ -5,7 +5,10 @@ The nearest-point distances come from scipy's k-d tree and trimesh, not from the
 
 from __future__ import annotations
 
+import csv
+import json
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,9 +18,11 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.records import Mesh
 from rejoin.core.transforms import apply, from_vector, inverse
+from tests.make_samples import READING_ERROR_MM, SAMPLES, Sample
 from tests.makers import SHAPES, Case, make_case, worst_error_mm, write_case
 from tests.makers.fracture import random_surface
 
+ROOT = Path(__file__).resolve().parents[1]
 Broken = Callable[..., Case]
 GENUS = {"rocker": 3, "bracket": 4, "elbow": 9, "plate": 5, "treadle": 14, "connecting_rod": 2, "knob": 0}
 
@@ -194,3 +199,35 @@ def test_written_scans_read_back_elsewhere(fmt: str, unit: str, scale: float, br
         read = trimesh.load(path)
         assert read.is_watertight and len(read.faces) == len(scan.triangles)
         assert read.volume * scale**3 == pytest.approx(meshes.volume(scan), rel=1e-4)
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
+def test_committed_samples_agree_with_their_truth(sample: Sample) -> None:
+    """Read by trimesh; the placed scans fill the part, and the readings are distances in it."""
+    folder = ROOT / "sample_scans" / sample.name
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    placed = {file: np.array(m) for file, m in zip(truth["files"], truth["part_from_scan_mm"], strict=True)}
+    scans = {file: trimesh.load(folder / file) for file in placed}
+    for scan in scans.values():
+        assert 25_000 < len(scan.vertices) < 90_000
+    if all(scan.is_watertight for scan in scans.values()):
+        assert sum(scan.volume for scan in scans.values()) == pytest.approx(truth["intact_volume_mm3"], rel=4e-3)
+    with (folder / "readings.csv").open(encoding="utf-8", newline="") as lines:
+        rows = list(csv.DictReader(lines))
+    assert len(rows) >= 3
+    for row in rows:
+        ends = [apply(placed[row[f"file_{e}"]], np.array([row[f"point_{e}"].split()], float))[0] for e in "ab"]
+        assert abs(np.linalg.norm(ends[1] - ends[0]) - float(row["value_mm"])) < 3 * READING_ERROR_MM + 0.006
+        if row["kind"] == "points":
+            for end, file in zip(ends, (row["file_a"], row["file_b"]), strict=True):
+                corners = apply(placed[file], scans[file].vertices)
+                assert np.linalg.norm(corners - end, axis=1).min() < 2 * truth["spacing_mm"]
+    known = json.loads((folder / "known.json").read_text(encoding="utf-8"))
+    assert known and all(item["a"]["file"] != item["b"]["file"] for item in known)
+    about = (folder / "about.md").read_text(encoding="utf-8")
+    assert about.count(". ") == 1
+
+
+def test_samples_stay_small_enough_to_clone() -> None:
+    total = sum(path.stat().st_size for path in (ROOT / "sample_scans").rglob("*") if path.is_file())
+    assert total < 30e6

@@ -11,19 +11,23 @@ from scipy.stats import chi2
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.settings import Report, silent
 
-WINDOW = 6.0
-"""Radius of a window, in spacings: wide enough to see noise that is correlated over about 3."""
-SAMPLES = 600
-LOW = 0.25
-"""The share of windows taken to be calm original surface: fracture, edges and texture lie above it."""
-FEWEST, MOST = 40, 200
-"""Vertices in a window that is used."""
+RADII = (6.0, 4.5, 3.2)
+"""Radii of windows, in spacings: wide enough to see noise that is correlated over about 3; narrower where
+a part is too small for that."""
+SAMPLES = 1000
+CALM = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.08, 0.05)
+"""Shares of the windows, from the quietest up, that may be calm original surface."""
+ALIKE = 0.1
+"""Windows are of one noise when their quantiles, each over its chi-square one, spread no more than this (log)."""
+QUANTILES = np.array([0.03, 0.06, 0.12, 0.2, 0.35, 0.5, 0.65, 0.8])
 LENGTHS = (0.5, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0)
 """Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²) ..."""
-WHITE = (0.0, 0.25, 0.5, 0.75, 1.0)
+WHITE = (0.0, 0.125, 0.25, 0.375, 0.5, 0.75, 1.0)
 """... for all but this share of the variance, which is independent from vertex to vertex."""
 LAGS = (0.0, 1.4, 2.2, 3.2, 4.5)
 """Limits of the classes of distance, in spacings, over which residuals are compared."""
+LIKENESS_SD = 0.03
+"""How well some hundred windows tell a correlation; models that fit about as well are averaged."""
 LEAST = 1e-3
 """No scanner is better than this share of its spacing; keeps ratios to the noise finite."""
 
@@ -31,11 +35,12 @@ LEAST = 1e-3
 def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Report = silent) -> float:
     """One sigma of the noise along the normal, mm.
 
-    A quadric is fitted to each of `SAMPLES` windows. The fit swallows part of
-    noise that is correlated from vertex to vertex; how much follows from the
-    noise's correlation, which the residuals' own correlation tells. A low
-    quantile over the windows is taken, corrected for its place in the
-    chi-square distribution with the window's effective degrees of freedom.
+    A quadric is fitted to each of `SAMPLES` windows. Windows on fracture,
+    edges and texture stray more than noise does; the calm ones are the largest
+    share, from the quietest up, whose mean squares are spread as chi-square of
+    one variance. The fit swallows part of noise that is correlated from vertex
+    to vertex; how much follows from the noise's correlation, which the
+    residuals' own correlation tells.
 
     Parameters
     ----------
@@ -48,38 +53,61 @@ def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Repo
     Returns
     -------
     float
+        At least `LEAST` spacings.
     """
-    least = LEAST * spacing_mm
     centres = np.sort(np.random.default_rng(0).permutation(len(mesh.vertices))[:SAMPLES]).astype(np.int32)
-    points, used = _windows(mesh, graph, centres, spacing_mm)
-    report(0.5, "Measuring the scan's noise")
-    if len(points) == 0:
-        return least
+    best = (np.inf, 0.0)
+    for number, radius in enumerate(RADII):
+        report(number / len(RADII), "Measuring the scan's noise")
+        points, used = _windows(mesh, graph, centres, spacing_mm, radius)
+        if len(points) == 0:
+            continue
+        best = min(best, _calm_level(points, used, radius))
+        if best[0] <= ALIKE:
+            break
+    return max(best[1], LEAST) * spacing_mm
+
+
+def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> tuple[float, float]:
+    """How unlike the calm windows are (log spread), and their noise in spacings."""
     left = _residuals(points, used)
     square = (left**2).sum(axis=1) / used.sum(axis=1)
-    calm = square <= np.quantile(square, 2 * LOW)
-    likeness = _likeness(points[calm], used[calm], left[calm])
-    share, freedom = _explained(likeness)
-    level = float(np.quantile(square, LOW)) / (chi2.ppf(LOW, freedom) / freedom)
-    return max(float(np.sqrt(level / share)) * spacing_mm, least)
+    order = np.argsort(square, kind="stable")
+    best = (np.inf, float(np.sqrt(square[order[0]])))
+    for calm in CALM:
+        count = int(calm * len(order))
+        if square[order[max(count - 1, 0)]] <= 0.0:
+            return 0.0, 0.0
+        if count < 30 and np.isfinite(best[0]):
+            break
+        middle = order[np.unique(np.linspace(0.2, 0.8, 128) * max(count - 1, 0)).astype(int)]
+        share, freedom = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
+        usual = chi2.ppf(QUANTILES, freedom) / freedom
+        level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
+        best = min(best, (float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share))))
+        if best[0] <= ALIKE:
+            break
+    return best
 
 
-def _windows(mesh: Mesh, graph: csr_matrix, centres: IntArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+def _windows(
+    mesh: Mesh, graph: csr_matrix, centres: IntArray, spacing: float, radius: float
+) -> tuple[FloatArray, FloatArray]:
     """Points (w, k, 3) about each window's mean, in spacings, and which are used (w, k), 1 or 0.
 
-    A window is what lies within `WINDOW` spacings of its centre and is reached along the surface.
+    A window is what lies within ``radius`` spacings of its centre and is reached along the surface.
     """
     count = len(centres)
     reached = csr_matrix((np.ones(count, np.float32), (np.arange(count), centres)), (count, len(mesh.vertices)))
-    for _ in range(int(WINDOW) + 1):
+    for _ in range(int(radius) + 1):
         reached = reached + reached @ graph
         reached.data[:] = 1.0
     window, member = np.repeat(np.arange(count), np.diff(reached.indptr)), reached.indices
-    near = np.linalg.norm(mesh.vertices[member] - mesh.vertices[centres[window]], axis=1) <= WINDOW * spacing
+    near = np.linalg.norm(mesh.vertices[member] - mesh.vertices[centres[window]], axis=1) <= radius * spacing
     window, member = window[near], member[near]
     size = np.bincount(window, minlength=count)
     place = np.arange(len(window)) - (np.cumsum(size) - size)[window]
-    kept = np.flatnonzero((size >= FEWEST) & (size <= MOST))
+    kept = np.flatnonzero((size >= 1.7 * radius**2) & (size <= 5.6 * radius**2))
     row = np.full(count, -1)
     row[kept] = np.arange(len(kept))
     inside = row[window] >= 0
@@ -118,8 +146,8 @@ def _likeness(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatAr
     return total / np.maximum(number, 1.0)
 
 
-@lru_cache(maxsize=1)
-def _table() -> tuple[FloatArray, FloatArray, FloatArray]:
+@lru_cache(maxsize=len(RADII))
+def _table(radius: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """For each model (`LENGTHS` by `WHITE`): likeness expected, share of the variance left, degrees of freedom.
 
     Exact for a hexagonal lattice of unit spacing, with the covariance C of the
@@ -128,7 +156,7 @@ def _table() -> tuple[FloatArray, FloatArray, FloatArray]:
     """
     i, j = np.meshgrid(np.arange(-10, 11), np.arange(-10, 11))
     x, y = (i + j / 2.0).ravel(), (j * np.sqrt(0.75)).ravel()
-    inside = np.hypot(x, y) <= WINDOW
+    inside = np.hypot(x, y) <= radius
     x, y = x[inside], y[inside]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     keeps = np.eye(len(x)) - terms @ np.linalg.pinv(terms)
@@ -140,15 +168,19 @@ def _table() -> tuple[FloatArray, FloatArray, FloatArray]:
         for white in WHITE:
             residual = (1 - white) * smooth + white * keeps
             trace = float(np.trace(residual))
-            likeness.append([residual[one].mean() / (trace / len(x)) for one in classes])
+            likeness.append([residual[one].mean() * len(x) / trace for one in classes])
             share.append(trace / len(x))
             freedom.append(trace**2 / float((residual**2).sum()))
     return np.array(likeness), np.array(share), np.array(freedom)
 
 
-def _explained(likeness: FloatArray) -> tuple[float, float]:
+def _explained(likeness: FloatArray, radius: float) -> tuple[float, float]:
     """Share of the variance left and degrees of freedom of the noise that would look like this."""
-    expected, share, freedom = _table()
-    misfit = ((expected - likeness) ** 2).sum(axis=1)
-    best = int(np.argmin(misfit))
-    return float(share[best]), float(freedom[best])
+    expected, share, freedom = _table(radius)
+    misfit = ((expected - likeness) ** 2).mean(axis=1)
+    weight = np.exp(-(misfit - misfit.min()) / (2.0 * LIKENESS_SD**2))
+    return _log_mean(share, weight), _log_mean(freedom, weight)
+
+
+def _log_mean(values: FloatArray, weight: FloatArray) -> float:
+    return float(np.exp(np.average(np.log(values), weights=weight)))

@@ -1,0 +1,152 @@
+"""The doorway to lib3mf: 3MF packages (3MF core specification 1.4), which state their unit."""
+
+from __future__ import annotations
+
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rejoin.core.errors import FileTrouble
+from rejoin.core.records import FloatArray, IntArray, Mesh
+
+UNITS_BY_NUMBER = ("micron", "mm", "cm", "inch", "ft", "m")
+"""Our unit names in the order of the specification's unit attribute (ST_Unit)."""
+MOST_TRIANGLES = 200_000_000
+_EXPORT_AGAIN = "Export the scan again, or ask for it once more."
+
+
+@dataclass(frozen=True)
+class Read3mf:
+    """What the build of a package holds: vertices (n, 3) and triangles (m, 3), in ``unit``."""
+
+    vertices: FloatArray
+    triangles: IntArray
+    unit: str
+
+
+def read_3mf(path: Path) -> Read3mf:
+    """All solids that the package's build places, in the package's own unit.
+
+    The package is read strictly: what breaks the specification is refused.
+
+    Raises
+    ------
+    FileTrouble
+        No 3MF package, or one that breaks the specification.
+    """
+    import lib3mf
+
+    _check_package(path)
+    try:
+        model = lib3mf.get_wrapper().CreateModel()
+        reader = model.QueryReader("3mf")
+        reader.SetStrictModeActive(True)
+        reader.ReadFromFile(str(path))
+        if reader.GetWarningCount():
+            raise _broken(path.name, str(reader.GetWarning(0)[0]))
+        parts: list[tuple[FloatArray, IntArray]] = []
+        items = model.GetBuildItems()
+        while items.MoveNext():
+            item = items.GetCurrent()
+            motion = _matrix(item.GetObjectTransform()) if item.HasObjectTransform() else np.eye(4)
+            _gather(item.GetObjectResource(), motion, parts, path.name, 0)
+        unit = UNITS_BY_NUMBER[int(model.GetUnit())]
+    except lib3mf.ELib3MFException as error:
+        raise _broken(path.name, str(error)) from error
+    if not parts:
+        raise FileTrouble(f"{path.name} places no solid.", _EXPORT_AGAIN)
+    offsets = np.cumsum([0, *(len(vertices) for vertices, _ in parts)])
+    return Read3mf(
+        np.concatenate([vertices for vertices, _ in parts]),
+        np.concatenate([triangles + int(start) for (_, triangles), start in zip(parts, offsets, strict=False)]),
+        unit,
+    )
+
+
+def write_3mf(mesh: Mesh, path: Path, unit: str, name: str, description: str = "") -> bool:
+    """Write one solid; the vertices are taken as they are, in ``unit``.
+
+    Returns
+    -------
+    bool
+        Whether lib3mf finds the mesh closed and oriented, as the specification asks of a solid.
+
+    Raises
+    ------
+    FileTrouble
+        Where lib3mf cannot write it.
+    """
+    import lib3mf
+
+    try:
+        model = lib3mf.get_wrapper().CreateModel()
+        model.SetUnit(lib3mf.ModelUnit(UNITS_BY_NUMBER.index(unit)))
+        solid = model.AddMeshObject()
+        points = np.array(mesh.vertices, np.float32, order="C")
+        corners = np.array(mesh.triangles, np.uint32, order="C")
+        solid.SetGeometry((lib3mf.Position * len(points)).from_buffer(points),
+                          (lib3mf.Triangle * len(corners)).from_buffer(corners))  # fmt: skip
+        solid.SetName(name)
+        if description:
+            model.GetMetaDataGroup().AddMetaData("", "Description", description, "xs:string", True)
+        model.AddBuildItem(solid, lib3mf.get_wrapper().GetIdentityTransform())
+        model.QueryWriter("3mf").WriteToFile(str(path))
+        return bool(solid.IsManifoldAndOriented())
+    except lib3mf.ELib3MFException as error:
+        raise FileTrouble(f"{name} cannot be written as 3MF ({_plain(str(error))}).", "Write another kind of file.") from error
+
+
+def _check_package(path: Path) -> None:
+    """A zip whose members do not swell out of all proportion."""
+    try:
+        with zipfile.ZipFile(path) as package:
+            members = package.infolist()
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+        raise FileTrouble(f"{path.name} is no 3MF package, or it is damaged.", _EXPORT_AGAIN) from error
+    swollen = any(m.file_size > 50_000_000 and m.file_size > 200 * max(m.compress_size, 1) for m in members)
+    if swollen or sum(m.file_size for m in members) > 16_000_000_000:
+        raise FileTrouble(f"{path.name} would unpack to an unreasonable size.", _EXPORT_AGAIN)
+
+
+def _gather(thing: Any, motion: FloatArray, parts: list[tuple[FloatArray, IntArray]], name: str, depth: int) -> None:
+    """Adds a mesh, or all components of an object, moved to the build's frame."""
+    import lib3mf
+
+    if thing.GetType() in (lib3mf.ObjectType.Other, lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport):
+        return
+    if depth > 20 or sum(len(triangles) for _, triangles in parts) > MOST_TRIANGLES or len(parts) > 100_000:
+        raise FileTrouble(f"{name} nests or repeats its parts without end.", _EXPORT_AGAIN)
+    if thing.IsComponentsObject():
+        for index in range(thing.GetComponentCount()):
+            component = thing.GetComponent(index)
+            inner = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4)
+            _gather(component.GetObjectResource(), motion @ inner, parts, name, depth + 1)
+    elif thing.IsMeshObject() and thing.GetTriangleCount():
+        # The list's items are views of one block of memory, taken here as a whole.
+        vertices = np.frombuffer(thing.GetVertices()[0]._b_base_, np.float32).reshape(-1, 3).astype(np.float64)
+        triangles = np.frombuffer(thing.GetTriangleIndices()[0]._b_base_, np.uint32).reshape(-1, 3).astype(np.int32)
+        if np.linalg.det(motion[:3, :3]) < 0:
+            triangles = triangles[:, ::-1]
+        if not np.array_equal(motion, np.eye(4)):
+            vertices = vertices @ motion[:3, :3].T + motion[:3, 3]
+        parts.append((vertices, triangles))
+
+
+def _matrix(transform: Any) -> FloatArray:
+    """(4, 4) of lib3mf's four rows x, y, z, shift."""
+    rows = np.array([list(row) for row in transform.Fields], dtype=np.float64)
+    matrix = np.eye(4)
+    matrix[:3] = rows.T
+    return matrix
+
+
+def _broken(name: str, detail: str) -> FileTrouble:
+    return FileTrouble(f"{name} breaks the 3MF specification ({_plain(detail)}).", _EXPORT_AGAIN)
+
+
+def _plain(message: str) -> str:
+    """The library's message without its code names and full stop."""
+    return message.split(":", 1)[-1].strip().rstrip(".")[:160]

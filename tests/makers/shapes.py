@@ -65,7 +65,7 @@ def rocker(rng: np.random.Generator) -> Manifold:
     left, right = rng.uniform(52, 62), rng.uniform(46, 58)
     lift, drop = rng.uniform(4, 12), rng.uniform(-8, 8)
     centre = _circle(15)
-    plan = _hull(centre, _circle(10, -left, lift)) + _hull(centre, _circle(8.5, right, drop))
+    plan = _hull(centre, _circle(12, -left, lift)) + _hull(centre, _circle(10.5, right, drop))
     plan = _filleted(plan, 2.5)
     solid = _slab(plan, -4, 4) + _slab(plan - _offset(plan, -4.0), -9, 9)
     for x, y, radius, half in ((0.0, 0.0, 12.0, 14.0), (-left, lift, 9.0, 11.0), (right, drop, 7.5, 12.0)):

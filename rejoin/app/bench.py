@@ -43,7 +43,7 @@ class Bench(QObject):
     recent_changed = Signal()
 
     def __init__(self, memory: QSettings | None = None, recovery: Path | None = None,
-                 parent: QObject | None = None) -> None:  # fmt: skip
+                 parent: QObject | None = None, warm: bool = True) -> None:  # fmt: skip
         super().__init__(parent)
         self.memory = memory if memory is not None else QSettings("rejoin", "rejoin")
         self.recovery_root = recovery or Path(_data_folder()) / "recovery"
@@ -51,7 +51,7 @@ class Bench(QObject):
         self.recovery_root.mkdir(parents=True, exist_ok=True)
         self._lock = QLockFile(str(self.recovery.with_suffix(".lock")))  # tells other windows that this run lives
         self._lock.tryLock(0)
-        self.session, self.jobs = Session(self), Jobs(self)
+        self.session, self.jobs = Session(self), Jobs(self, warm)
         self.settings: dict[str, Settings] = {}
         self.units = sentences.Units(str(self.memory.value("units", "mm")))
         self.ask_unit: UnitQuestion = lambda question, readings: "mm"

@@ -21,6 +21,8 @@ from rejoin.app.worker import main as worker_main
 from rejoin.core.records import Project
 
 Task = Callable[..., Project]
+MOST_EARLY_DEATHS = 3
+"""Workers that may die before they are ready until no further one is started unasked."""
 
 
 class _Worker:
@@ -64,14 +66,15 @@ class Jobs(QObject):
     ready = Signal()
     _arrived = Signal(int, object)
 
-    def __init__(self, parent: QObject | None = None) -> None:
+    def __init__(self, parent: QObject | None = None, warm: bool = True) -> None:
         super().__init__(parent)
         self._arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
         self._generation = self._number = 0
         self._title: str | None = None
         self._tag: Any = None
         self._closed = False
-        self._worker = self._spawn()
+        self._early_deaths = 0
+        self._worker: _Worker | None = self._spawn() if warm else None
 
     @property
     def busy(self) -> bool:
@@ -83,7 +86,7 @@ class Jobs(QObject):
 
     @property
     def process_id(self) -> int | None:
-        return self._worker.process.pid
+        return self._worker.process.pid if self._worker else None
 
     def start(
         self, title: str, task: Task, project: Project, tag: Any = None, recovery: str | None = None, **wishes: Any
@@ -91,6 +94,7 @@ class Jobs(QObject):
         """Run ``task(project, report, **wishes)``; False where another one is still running."""
         if self.busy or self._closed:
             return False
+        self._worker = self._worker or self._spawn()
         self._number += 1
         self._title, self._tag = title, tag
         self.busy_changed.emit(True)
@@ -113,7 +117,8 @@ class Jobs(QObject):
         """End the worker for good."""
         self._closed = True
         self._generation += 1
-        self._worker.end()
+        if self._worker:
+            self._worker.end()
 
     def _spawn(self) -> _Worker:
         self._generation += 1
@@ -122,7 +127,8 @@ class Jobs(QObject):
     def _restart(self) -> None:
         old = self._worker
         self._worker = self._spawn()
-        old.end()
+        if old:
+            old.end()
 
     def _tell(self, generation: int, message: Any) -> None:
         with contextlib.suppress(RuntimeError):  # the window is gone
@@ -137,6 +143,7 @@ class Jobs(QObject):
             return
         kind, number, *rest = message
         if kind == "ready":
+            self._early_deaths = 0
             self.ready.emit()
         elif kind == "gone":
             self._crashed()
@@ -153,7 +160,11 @@ class Jobs(QObject):
 
     def _crashed(self) -> None:
         busy, title, tag = self.busy, self.title, self._tag
-        self._restart()
+        self._early_deaths += 1
+        if self._early_deaths < MOST_EARLY_DEATHS:
+            self._restart()
+        else:  # it does not even start: try again only when it is asked for
+            self._worker = None
         if busy:
             self._idle()
             self.failed.emit(

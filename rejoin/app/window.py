@@ -345,6 +345,8 @@ def _qt_palette(chosen: colours.Palette) -> QPalette:
                          (role.HighlightedText, chosen.on_accent), (role.PlaceholderText, chosen.faded),
                          (role.ToolTipBase, chosen.raised), (role.ToolTipText, chosen.ink)):  # fmt: skip
         palette.setColor(kind, QColor(colour))
+    if chosen is colours.LAMP:  # the style draws frames in a darker shade of Window, which would vanish here
+        palette.setColor(role.Window, QColor(chosen.rule).lighter(190))
     for kind in (role.WindowText, role.Text, role.ButtonText):
         palette.setColor(QPalette.ColorGroup.Disabled, kind, QColor(chosen.faded))
     return palette

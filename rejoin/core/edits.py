@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import adjacency, placed, triangle_centres, vertex_areas, vertex_normals
+from rejoin.core.meshes import adjacency, placed, triangle_centres, triangle_crosses, vertex_areas, vertex_normals
 from rejoin.core.project import changed
 from rejoin.core.records import (
     Evidence,
@@ -280,7 +280,11 @@ def grow_face_to_rim(surface: Surface, triangle: int) -> IntArray:
         mean = (surface.normals[region] * surface.areas[region, None]).sum(axis=0)
         mean /= max(float(np.linalg.norm(mean)), 1e-12)
     region = _without_islands(surface.neighbours, region)
-    inside = region[surface.mesh.triangles].all(axis=1)
+    corners_in = region[surface.mesh.triangles]
+    crosses = triangle_crosses(surface.mesh)
+    leaning = crosses @ mean > np.cos(np.radians(CONE_DEG)) * np.linalg.norm(crosses, axis=1)
+    # averaging rounds the rim off: its last triangles are known by their own normals
+    inside = corners_in.all(axis=1) | (corners_in.any(axis=1) & leaning)
     inside[triangle] = True
     return np.flatnonzero(inside).astype(np.int32)
 

@@ -33,8 +33,8 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
     """
     typed: list[str] = arguments.fragments
     _check_join(arguments)
-    with Progress() as progress:
-        project = steps.read(typed, ReadSettings(unit=arguments.unit), progress.step("read"))
+    with Progress() as reading:
+        project = steps.read(typed, ReadSettings(unit=arguments.unit), reading.step("read"))
     _say_unit(project.scans)
     project, left_out = _without_repeats(project, typed)
     known = _known(arguments.known, project, typed, left_out)
@@ -48,28 +48,31 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
                 project = step(project, settings[name], progress.step(name), **wish)
         except RejoinError as error:
             failure = error
-    return _hand_over(arguments, project, left_out, failure)
+    return _hand_over(arguments, project, left_out, failure, {**reading.seconds, **progress.seconds})
 
 
 def _hand_over(
-    arguments: argparse.Namespace, project: Project, left_out: dict[int, tuple[Scan, str]], failure: RejoinError | None
+    arguments: argparse.Namespace,
+    project: Project,
+    left_out: dict[int, tuple[Scan, str]],
+    failure: RejoinError | None,
+    seconds: dict[str, float],
 ) -> int:
     """Write whole, project and FIT, tell the outcome, and give the exit code."""
-    first_unit = left_out[0][0].unit if 0 in left_out else project.scans[0].unit
     written = None
     with Progress() as progress:
         try:
             mesh = telling.whole_in_common_frame(project)
             if mesh is not None and arguments.out:
                 progress.step("write")
-                write_mesh(mesh, arguments.out, WriteSettings(unit=first_unit))
+                write_mesh(mesh, arguments.out, WriteSettings(unit=project.scans[0].unit))
                 written = arguments.out
             if arguments.save:
                 save_project(project, arguments.save)
         except RejoinError as error:
             failure = failure or error
     why = telling.NOT_JOINED if failure is None else str(failure)
-    seconds = {"write": progress.seconds["write"]} if written else {}
+    seconds = {**seconds, **progress.seconds}
     content = telling.fit_content(project, arguments.fragments, __version__, left_out, written, why, seconds)
     if arguments.json:
         telling.write_json(arguments.json, content)

@@ -21,7 +21,7 @@ from rejoin import __version__
 from rejoin.cli import main, parser
 from rejoin.core import report as telling
 from rejoin.core import steps
-from rejoin.core.errors import NoAnswer
+from rejoin.core.errors import FileTrouble, NoAnswer
 from rejoin.core.files import read_fragment
 from rejoin.core.records import Mesh, Scan
 from tests.makers import Case, make_case, worst_error_mm, write_case
@@ -66,6 +66,7 @@ def joined(scans: list[Path], tmp_path_factory: pytest.TempPathFactory) -> dict[
     out, fit, saved = folder / "whole.ply", folder / "fit.json", folder / "rod.rejoin"
     command = [sys.executable, "-m", "rejoin", "join", *scans, "--out", out, "--json", fit, "--save", saved]
     done = subprocess.run([str(c) for c in command], capture_output=True, text=True, cwd=ROOT, timeout=300)
+    assert fit.exists(), done.stderr
     return {
         "done": done,
         "out": out,
@@ -440,7 +441,8 @@ def test_scans_counts_what_is_wrong(tmp_path: Path, rejoin: Any) -> None:
     assert rejoin("scans", path, "--json", tmp_path / "s.json").code == 0
     row = json.loads((tmp_path / "s.json").read_text())["scans"][0]
     assert row["closed"] is False and row["holes"] >= 1 and row["specks"] == 3
-    assert row["repairs"] and all(is_a_sentence(repair["sentence"]) for repair in row["repairs"])
+    assert {repair["kind"] for repair in row["repairs"]} >= {"specks", "holes"}
+    assert all(repair["sentence"] for repair in row["repairs"])
 
 
 def test_a_bad_file_does_not_hold_up_the_others(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:
@@ -496,7 +498,7 @@ def test_json_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "replace", refuse)
-    with pytest.raises(telling.FileTrouble, match="No space left"):
+    with pytest.raises(FileTrouble, match="No space left"):
         telling.write_json(path, {"new": 2})
     assert json.loads(path.read_text()) == {"old": 1} and list(tmp_path.iterdir()) == [path]
 

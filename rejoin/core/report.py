@@ -114,7 +114,7 @@ def fit_content(
     why : str
         The reason for fragments of which the project says nothing.
     seconds : mapping, optional
-        Seconds of work besides the steps in the project's history.
+        Seconds of each step; those of the project's history by default.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def fit_content(
         "fragments": fragments,
         "joints": [joint_content(project, n, joint_names) for n in told_joints(project)],
         "whole": whole_content(project, whole_file, unit),
-        "seconds": {**{record.step: record.seconds for record in project.history}, **(seconds or {})},
+        "seconds": seconds or {record.step: record.seconds for record in project.history},
         "version": version,
     })  # fmt: skip
     return content

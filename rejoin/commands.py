@@ -14,11 +14,11 @@ from rejoin import __version__
 from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
-from rejoin.core.files import READABLE, WRITABLE, write_mesh
+from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
-from rejoin.core.samples import sample_folder, sample_names
-from rejoin.core.settings import ReadSettings, Settings, WriteSettings
+from rejoin.core.samples import sample_about, sample_folder, sample_fragments, sample_names
+from rejoin.core.settings import ReadSettings, Settings
 from rejoin.core.storage import SUFFIX, save_project
 from rejoin.terminal import Progress, say, say_error
 
@@ -65,7 +65,7 @@ def _hand_over(
             mesh = telling.whole_in_common_frame(project)
             if mesh is not None and arguments.out:
                 progress.step("write")
-                write_mesh(mesh, arguments.out, WriteSettings(unit=project.scans[0].unit))
+                write_mesh(mesh, arguments.out, project.scans[0].unit)
                 written = arguments.out
             if arguments.save:
                 save_project(project, arguments.save)
@@ -147,8 +147,7 @@ def sample_command(arguments: argparse.Namespace) -> int:
         if arguments.to:
             raise WrongUse("Which sample is to be copied was not said.", f"Choose one of: {', '.join(sample_names())}.")
         for name in sample_names():
-            scans = [p.name for p in sorted(sample_folder(name).iterdir()) if p.suffix.lower() in READABLE]
-            print(f"{name}: {', '.join(scans)}")
+            print(f"{name}: {len(sample_fragments(name))} fragments. {sample_about(name)}")
         return 0
     source = sample_folder(arguments.name)
     if not arguments.to:

@@ -21,8 +21,9 @@ from rejoin import __version__
 from rejoin.cli import main, parser
 from rejoin.core import report as telling
 from rejoin.core import steps
-from rejoin.core.errors import FileTrouble, NoAnswer
+from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError
 from rejoin.core.files import read_fragment
+from rejoin.core.known import read_known
 from rejoin.core.records import Mesh, Scan
 from tests.makers import Case, make_case, worst_error_mm, write_case
 
@@ -146,10 +147,9 @@ def test_no_temporary_file_is_left(joined: dict[str, Any]) -> None:
 def test_units_are_kept_and_mixed_units_converted(scans: list[Path], case: Case, tmp_path: Path, rejoin: Any) -> None:
     """The same part with one scan in inches: 3MF states its unit, so only the first goes without one."""
     from rejoin import write_mesh
-    from rejoin.core.settings import WriteSettings
 
     inch = tmp_path / "second.3mf"
-    write_mesh(read_fragment(scans[1]).mesh, inch, WriteSettings(unit="inch"))
+    write_mesh(read_fragment(scans[1]).mesh, inch, "inch")
     fit = tmp_path / "fit.json"
     assert rejoin("join", scans[0], inch, "--unit", "mm", "--json", fit).code == 0
     told = json.loads(fit.read_text())
@@ -458,6 +458,82 @@ def test_bare_points_are_taken_as_a_surface_or_refused_in_words(case: Case, tmp_
     told = rejoin("scans", path)
     assert told.code in (0, 4) and "Traceback" not in told.err
     assert "points" in told.out + told.err
+
+
+# ---- samples and known dimensions ----
+
+
+def test_samples_are_listed_and_copied(tmp_path: Path, rejoin: Any) -> None:
+    from rejoin.core.samples import sample_names
+
+    listed = rejoin("sample").out
+    assert all(f"{name}: " in listed for name in sample_names())
+    name = sample_names()[0]
+    told = rejoin("sample", name, "--to", tmp_path / "new" / "part")
+    copied = [Path(line) for line in told.out.splitlines()]
+    assert told.code == 0 and len(copied) >= 3 and all(path.is_file() for path in copied)
+    assert (ROOT / "sample_scans" / name / copied[0].name).read_bytes() == copied[0].read_bytes()
+    (tmp_path / "file").write_text("x")
+    told = rejoin("sample", name, "--to", tmp_path / "file")
+    assert told.code == 4 and is_a_sentence(told.err)
+    assert rejoin("sample", name).code == 2
+
+
+def _known(**change: Any) -> list[dict[str, Any]]:
+    end = {"file": "a.stl", "point": [1, 2, 3.5]}
+    return [{"kind": "points", "a": end, "b": {**end, "file": "b.stl"}, "value": 40, "limit": 0.1, **change}]
+
+
+def test_known_dimensions_are_read_into_millimetres(tmp_path: Path) -> None:
+    scans = [replace(_scan(name, name), unit=unit) for name, unit in (("a", "inch"), ("b", "cm"))]
+    path = tmp_path / "known.json"
+    path.write_text(json.dumps(_known()))
+    (known,) = read_known(path, scans, ["somewhere/a.stl", "b.stl"])
+    assert (known.fragment_a, known.fragment_b, known.kind) == (0, 1, "points")
+    assert np.allclose(known.point_a_mm, [25.4, 50.8, 88.9]) and np.allclose(known.point_b_mm, [10, 20, 35])
+    assert (known.value_mm, known.limit_mm) == (pytest.approx(1016), pytest.approx(2.54))
+
+
+@pytest.mark.parametrize("name", ["bracket", "pump_rocker", "treadle"])
+def test_the_samples_known_dimensions_are_true(name: str) -> None:
+    """Against the exact placements beside them, within the stated limits and a reading's error."""
+    from rejoin.core.samples import sample_folder, sample_fragments
+
+    truth = json.loads((sample_folder(name) / "truth.json").read_text())
+    files = sample_fragments(name)
+    scans = [read_fragment(path) for path in files]
+    places = [np.array(matrix) for matrix in truth["part_from_scan_mm"]]
+    known = read_known(sample_folder(name) / "known.json", scans, [str(path) for path in files])
+    assert known
+    for item in known:
+        a, b = (
+            np.append(p, 1) @ places[n].T
+            for n, p in ((item.fragment_a, item.point_a_mm), (item.fragment_b, item.point_b_mm))
+        )
+        assert np.linalg.norm(a - b) == pytest.approx(item.value_mm, abs=2 * item.limit_mm)
+
+
+@pytest.mark.parametrize("content, code, word", [
+    ("{", 4, "JSON"),
+    ("{}", 2, "list"),
+    ("[3]", 2, "dimension 1"),
+    (json.dumps(_known(kind="guess")), 2, "bore centres"),
+    (json.dumps(_known(value=-1)), 2, "value"),
+    (json.dumps(_known(limit=0)), 2, "limit"),
+    (json.dumps(_known(value=True)), 2, "value"),
+    (json.dumps(_known(value=math.nan)), 2, "value"),
+    (json.dumps(_known(b={"file": "c.stl", "point": [0, 0, 0]})), 2, "c.stl"),
+    (json.dumps(_known(b={"file": "a.stl", "point": [0, 0, 0]})), 2, "two different"),
+    (json.dumps(_known(b={"file": "b.stl", "point": [0, 0]})), 2, "three numbers"),
+    (json.dumps(_known(b={"file": "b.stl", "point": [0, 0, "x"]})), 2, "three numbers"),
+    (json.dumps(_known(unit="mm")), 2, "nothing else"),
+])  # fmt: skip
+def test_a_wrong_known_dimension_is_told_in_words(content: str, code: int, word: str, tmp_path: Path) -> None:
+    path = tmp_path / "known.json"
+    path.write_text(content)
+    with pytest.raises(RejoinError, match=word) as caught:
+        read_known(path, [_scan("a", "1"), _scan("b", "2")], ["a.stl", "b.stl"])
+    assert caught.value.exit_code == code and "known.json" in str(caught.value)
 
 
 # ---- settings, JSON and small pieces ----

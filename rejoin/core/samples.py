@@ -47,3 +47,8 @@ def sample_fragments(name: str) -> tuple[Path, ...]:
     folder = sample_folder(name)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     return tuple(folder / file for file in truth["files"])
+
+
+def sample_about(name: str) -> str:
+    """What a sample part is, in a few sentences."""
+    return (sample_folder(name) / "about.md").read_text(encoding="utf-8").strip()

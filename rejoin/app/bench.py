@@ -57,7 +57,7 @@ class Bench(QObject):
         self.ask_unit: UnitQuestion = lambda question, readings: "mm"
         self.jobs.finished.connect(self._finished)
         self.jobs.failed.connect(self._failed)
-        self.jobs.cancelled.connect(lambda title, tag: self.said.emit("info", f"{title}: cancelled.", "Nothing was changed."))
+        self.jobs.cancelled.connect(self._cancelled)
 
     @property
     def project(self) -> Project:
@@ -208,6 +208,9 @@ class Bench(QObject):
 
     def _failed(self, title: str, what_happened: str, what_to_do: str, tag: Any) -> None:
         self.said.emit("trouble", what_happened, what_to_do)
+
+    def _cancelled(self, title: str, tag: Any) -> None:
+        self.said.emit("info", f"{title}: cancelled.", "Nothing was changed.")
 
     def _remember(self, path: str) -> None:
         names = [str(Path(path).resolve())]

@@ -11,7 +11,7 @@ from typing import Any
 from rejoin.core import steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import Project
-from rejoin.core.settings import ReadSettings, Report, WriteSettings, part_of
+from rejoin.core.settings import ReadSettings, Report, part_of
 
 BEFORE_FIT: tuple[tuple[str, float], ...] = (("match", 0.6), ("align", 0.3), ("measure_fit", 0.1))
 
@@ -65,7 +65,7 @@ def write_whole(project: Project, report: Report, path: str, unit: str = "mm") -
     if project.whole is None:
         raise NoAnswer("There is no whole to save yet.", "Fuse the fragments first.")
     report(0.1, f"Writing {Path(path).name}")
-    write_mesh(project.whole.mesh, path, WriteSettings(unit=unit))
+    write_mesh(project.whole.mesh, path, unit)
     return project
 
 

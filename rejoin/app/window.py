@@ -43,7 +43,7 @@ class Window(QMainWindow):
     def __init__(self, bench: Bench | None = None, animated: bool = True) -> None:
         super().__init__()
         self.bench = bench or Bench(parent=self)
-        self.animated = animated
+        self.animated, self._closed = animated, False
         self.ask_keep = dialogs.ask_keep
         self.bench.ask_unit = dialogs.ask_unit(self)
         self.palette_name = str(self.bench.memory.value("palette", _system_palette()))
@@ -114,7 +114,7 @@ class Window(QMainWindow):
     def _connect(self) -> None:
         session = self.bench.session
         session.changed.connect(self._show)
-        session.stack.cleanChanged.connect(lambda clean: self._title())
+        session.stack.cleanChanged.connect(self._title)
         self.bench.said.connect(self.strip.say)
         self.bench.done.connect(self._done)
         self.bench.units_changed.connect(self._units)
@@ -192,7 +192,7 @@ class Window(QMainWindow):
         motion.finished.connect(self.scene.fit)
         motion.start(QVariantAnimation.DeletionPolicy.DeleteWhenStopped)
 
-    def _title(self) -> None:
+    def _title(self, clean: bool = True) -> None:
         path = self.bench.session.path
         self.setWindowTitle(f"{path.name if path else 'New job'}[*] – rejoin")
         self.setWindowModified(self.bench.session.modified)
@@ -322,9 +322,13 @@ class Window(QMainWindow):
         event.acceptProposedAction()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if not self.may_leave():
-            event.ignore()
+        if self._closed or not self.may_leave():
+            event.setAccepted(self._closed)
             return
+        self._closed = True
+        session = self.bench.session
+        session.changed.disconnect(self._show)
+        session.stack.cleanChanged.disconnect(self._title)
         self.bench.close()
         self.view.close()
         event.accept()

@@ -1,0 +1,108 @@
+"""What the view shows, and where."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rejoin.app import colours
+from rejoin.app.poses import bench as bench_poses
+from rejoin.app.poses import world_poses
+from rejoin.core.transforms import apply, inverse
+from tests.app import made_up
+
+
+def picture(window):
+    window.scene.view.repaint()
+    image = window.grab().toImage().convertToFormat(window.grab().toImage().Format.Format_RGB888)
+    buffer = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.bytesPerLine())
+    whole = buffer[:, : 3 * image.width()].reshape(image.height(), image.width(), 3)
+    ratio = window.devicePixelRatioF()
+    corner = window.view.mapTo(window, window.view.rect().topLeft())
+    left, top = int(corner.x() * ratio), int(corner.y() * ratio)
+    size = int(window.view.width() * ratio), int(window.view.height() * ratio)
+    return whole[top : top + size[1], left : left + size[0]].astype(int)
+
+
+def test_joined_fragments_stand_as_the_placements_say():
+    project = made_up.joined()
+    first, second = world_poses(project, 0.0)
+    a, b = (p.part_from_scan for p in project.placements)
+    assert np.allclose(inverse(first) @ second, inverse(a) @ b)
+
+
+def test_bench_poses_do_not_overlap_and_stand_on_one_table():
+    project = made_up.cleaned()
+    boxes = [apply(pose, f.mesh.vertices) for pose, f in zip(bench_poses(project.fragments), project.fragments, strict=True)]
+    assert boxes[0][:, 0].max() < boxes[1][:, 0].min()
+    assert np.allclose([box[:, 2].min() for box in boxes], 0.0)
+
+
+@pytest.mark.parametrize("apart", [0.1, 0.5, 0.75, 1.0])
+def test_every_pose_on_the_way_is_rigid_and_the_way_has_no_jump(apart):
+    project = made_up.joined()
+    here, near = world_poses(project, apart), world_poses(project, apart - 1e-4)
+    for one, other in zip(here, near, strict=True):
+        assert np.allclose(one[:3, :3] @ one[:3, :3].T, np.eye(3)) and np.linalg.det(one[:3, :3]) > 0
+        assert np.abs(one - other).max() < 0.1
+
+
+def test_an_unplaced_fragment_stays_on_the_bench_and_out_of_the_way():
+    from dataclasses import replace
+
+    project = made_up.joined()
+    third = replace(project.fragments[0])
+    nowhere = replace(project.placements[1], part_from_scan=None, why="It fits nowhere.")
+    project = replace(project, fragments=(*project.fragments, third), placements=(*project.placements, nowhere))
+    poses = world_poses(project, 0.0)
+    alone = apply(poses[2], third.mesh.vertices)
+    joined = np.vstack([apply(poses[i], project.fragments[i].mesh.vertices) for i in (0, 1)])
+    assert alone[:, 0].max() < joined[:, 0].min() or alone[:, 0].min() > joined[:, 0].max()
+
+
+def test_the_view_is_drawn_and_fragments_appear(window):
+    empty = picture(window)
+    assert empty.std() > 0 and empty.mean() > 60, "a light ground, not black"
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    shown = picture(window)
+    assert (np.abs(shown - empty).max(axis=2) > 20).mean() > 0.03
+
+
+def test_open_gaps_are_shown_blue(window):
+    window.bench.session.apply("Join", made_up.joined(shift_mm=0.6))
+    window.card.unfold(3)
+    window.gap.limit.setValue(0.6)
+    window.apart.setValue(50)
+    window.scene.look_from((0.9, -0.5, 0.2), (0, 0, 1))
+    shown = picture(window)
+    blue = (shown[..., 2] - shown[..., 0] > 60).mean()
+    red = (shown[..., 0] - shown[..., 2] > 60).mean()
+    assert blue > 0.005 and blue > 20 * red
+
+
+def test_a_fragment_can_be_hidden(window):
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    both = picture(window)
+    from PySide6.QtCore import Qt
+
+    window.scans.table.topLevelItem(1).setCheckState(0, Qt.CheckState.Unchecked)
+    assert (np.abs(picture(window) - both).max(axis=2) > 20).mean() > 0.01
+
+
+def test_palettes_colour_the_ground(window):
+    for name in ("dark", "light"):
+        window.set_colours(name)
+        corner = picture(window)[5:15, 5:15].mean()
+        palette = colours.LAMP if name == "dark" else colours.PAPER
+        assert corner == pytest.approx(colours.rgb(palette.sky).mean(), abs=12)
+
+
+def test_the_whole_stands_where_the_joined_fragments_stood(window):
+    window.bench.session.apply("Fuse", made_up.whole())
+    window.card.unfold(4)
+    scene = window.scene
+    bounds = np.array(scene._whole.actor.GetBounds()).reshape(3, 2)
+    poses = world_poses(made_up.whole(), 0.0)
+    project = window.bench.project
+    cloud = np.vstack([apply(pose, f.mesh.vertices) for pose, f in zip(poses, project.fragments, strict=True)])
+    assert np.allclose(bounds[:, 0], cloud.min(axis=0), atol=0.5) and np.allclose(bounds[:, 1], cloud.max(axis=0), atol=0.5)

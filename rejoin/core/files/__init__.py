@@ -5,7 +5,7 @@ is made; what it cannot vouch for it refuses in words (`FileTrouble`).
 """
 
 from rejoin.core.files.reading import READABLE, read_fragment
-from rejoin.core.files.writing import WRITABLE
+from rejoin.core.files.writing import WRITABLE, write_mesh
 from rejoin.core.settings import UNITS
 
-__all__ = ["READABLE", "UNITS", "WRITABLE", "read_fragment"]
+__all__ = ["READABLE", "UNITS", "WRITABLE", "read_fragment", "write_mesh"]

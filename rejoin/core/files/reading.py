@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from rejoin.core.errors import FileTrouble
+from rejoin.core.files.gltf import parse_gltf
 from rejoin.core.files.parsed import EXPORT_AGAIN, Parsed, checked, checked_size
 from rejoin.core.files.ply import parse_ply
 from rejoin.core.files.stl import parse_stl
+from rejoin.core.files.text import parse_obj, parse_off, parse_xyz
 from rejoin.core.records import FloatArray, Mesh, Repair, Scan
 from rejoin.core.settings import UNITS, ReadSettings, Report, silent
 
@@ -20,46 +22,22 @@ LARGEST_FILE = 8_000_000_000
 """Bytes; a larger file is refused before it is opened."""
 
 
-def _obj(data: bytes, path: Path) -> Parsed:
-    from rejoin.core.files.text import parse_obj
-
-    return parse_obj(data, path.name)
-
-
-def _off(data: bytes, path: Path) -> Parsed:
-    from rejoin.core.files.text import parse_off
-
-    return parse_off(data, path.name)
-
-
-def _xyz(data: bytes, path: Path) -> Parsed:
-    from rejoin.core.files.text import parse_xyz
-
-    return parse_xyz(data, path.name)
-
-
-def _gltf(data: bytes, path: Path) -> Parsed:
-    from rejoin.core.files.gltf import parse_gltf
-
-    return parse_gltf(data, path)
-
-
 def _threemf(data: bytes, path: Path) -> Parsed:
     from rejoin.core.libraries.threemf import read_3mf
 
-    vertices, triangles, unit = read_3mf(data, path.name)
-    return Parsed(vertices, triangles, unit)
+    read = read_3mf(path)
+    return Parsed(read.vertices, read.triangles, read.unit)
 
 
 _READERS: dict[str, Callable[[bytes, Path], Parsed]] = {
     ".stl": lambda data, path: parse_stl(data, path.name),
     ".ply": lambda data, path: parse_ply(data, path.name),
-    ".obj": _obj,
-    ".off": _off,
-    ".glb": _gltf,
-    ".gltf": _gltf,
+    ".obj": lambda data, path: parse_obj(data, path.name),
+    ".off": lambda data, path: parse_off(data, path.name),
+    ".glb": parse_gltf,
+    ".gltf": parse_gltf,
     ".3mf": _threemf,
-    ".xyz": _xyz,
+    **dict.fromkeys((".xyz", ".asc", ".pts"), lambda data, path: parse_xyz(data, path.name)),
 }
 READABLE = tuple(_READERS)
 """Suffixes of the files that `read_fragment` reads."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
+import numpy.typing as npt
 
 from rejoin.core.errors import FileTrouble
 from rejoin.core.files.parsed import EXPORT_AGAIN, Parsed, cut_short, damaged, numbers
@@ -26,18 +27,32 @@ def parse_stl(data: bytes, name: str) -> Parsed:
     FileTrouble
         Wrong facet count, no facets, cut short, or neither kind of STL.
     """
-    count = int.from_bytes(data[80:_HEADER], "little") if len(data) >= _HEADER else -1
-    if count >= 0 and len(data) == _HEADER + FACET.itemsize * count:
-        if count == 0:
-            raise FileTrouble(f"{name} holds no triangles.", EXPORT_AGAIN)
-        corners = np.frombuffer(data, FACET, count, _HEADER)["corners"]
-        return Parsed(*welded_exactly(corners.reshape(-1, 3)))
-    if data[:256].lstrip().lower().startswith(b"solid") and b"\0" not in data:
+    if not _is_binary(data) and data[:256].lstrip().lower().startswith(b"solid") and b"\0" not in data:
         return _ascii(data, name)
-    if count < 0:
-        raise cut_short(name) if data else FileTrouble(f"{name} is empty.", EXPORT_AGAIN)
-    held = (len(data) - _HEADER) // FACET.itemsize
-    raise damaged(name, f"its header promises {count} triangles, but there is room for {held}")
+    return Parsed(*welded_exactly(binary_facets(data, name)["corners"].reshape(-1, 3)))
+
+
+def _is_binary(data: bytes) -> bool:
+    count = int.from_bytes(data[80:_HEADER], "little")
+    return len(data) == _HEADER + FACET.itemsize * count
+
+
+def binary_facets(data: bytes, name: str) -> npt.NDArray[np.void]:
+    """The facets (m,) of a binary STL, of dtype `FACET`.
+
+    Raises
+    ------
+    FileTrouble
+        Cut short, wrong count, or none.
+    """
+    if len(data) < _HEADER:
+        raise cut_short(name)
+    count, held = int.from_bytes(data[80:_HEADER], "little"), (len(data) - _HEADER) // FACET.itemsize
+    if not _is_binary(data):
+        raise damaged(name, f"its header promises {count} triangles, but there is room for {held}")
+    if count == 0:
+        raise FileTrouble(f"{name} holds no triangles.", EXPORT_AGAIN)
+    return np.frombuffer(data, FACET, count, _HEADER)
 
 
 def _ascii(data: bytes, name: str) -> Parsed:

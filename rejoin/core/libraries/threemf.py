@@ -93,7 +93,11 @@ def write_3mf(mesh: Mesh, path: Path, unit: str, name: str, description: str = "
         if description:
             model.GetMetaDataGroup().AddMetaData("", "Description", description, "xs:string", True)
         model.AddBuildItem(solid, lib3mf.get_wrapper().GetIdentityTransform())
-        model.QueryWriter("3mf").WriteToFile(str(path))
+        writer = model.QueryWriter("3mf")
+        # Enough decimals for single precision: seven significant digits of the largest coordinate, and two more.
+        largest = max(float(np.abs(points).max()), 1e-9)
+        writer.SetDecimalPrecision(int(np.clip(9 - np.ceil(np.log10(largest)), 4, 15)))
+        writer.WriteToFile(str(path))
         return bool(solid.IsManifoldAndOriented())
     except lib3mf.ELib3MFException as error:
         raise FileTrouble(f"{name} cannot be written as 3MF ({_plain(str(error))}).", "Write another kind of file.") from error

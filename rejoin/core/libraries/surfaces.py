@@ -1,0 +1,74 @@
+"""The doorway to open3d's surface reconstruction: bare points to triangles."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.errors import FileTrouble
+from rejoin.core.meshes import compacted
+from rejoin.core.records import FloatArray, Mesh
+
+MOST_POINTS = 3_000_000
+ORIENTED = 60_000
+"""Points whose normals are made to agree with each other; the others follow their nearest one."""
+REACH = 3.0
+"""Surface farther from every point than this many spacings was made up, and is cut away."""
+
+
+def surface_from_points(points: FloatArray, name: str) -> Mesh:
+    """A surface through bare points (screened Poisson, Kazhdan and Hoppe 2013), only where there are points.
+
+    Parameters
+    ----------
+    points : (n, 3)
+        mm.
+    name : str
+        Of the file, for the messages.
+
+    Returns
+    -------
+    Mesh
+        May have a border and loose parts; which side is out is for the cleaning to settle.
+
+    Raises
+    ------
+    FileTrouble
+        Too many points, or none that make a surface.
+    """
+    import open3d as o3d
+
+    points = np.unique(points, axis=0)
+    if not 100 <= len(points) <= MOST_POINTS:
+        raise FileTrouble(f"{name} holds {len(points):,} bare points; between 100 and {MOST_POINTS:,} can be used.",
+                          "Export a surface (triangles) from the scanner's program.")  # fmt: skip
+    middle = points.mean(axis=0)
+    tree = cKDTree(points)
+    spacing = float(np.median(tree.query(points[:: max(1, len(points) // 20_000)], k=4)[0][:, 1:].mean(axis=1)))
+    size = float(np.linalg.norm(np.ptp(points, axis=0)))
+    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points - middle))
+    cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(16))
+    cloud.normals = o3d.utility.Vector3dVector(_agreeing(np.asarray(cloud.points), np.asarray(cloud.normals)))
+    depth = int(np.clip(np.ceil(np.log2(1.1 * size / spacing)), 5, 11))
+    with o3d.utility.VerbosityContextManager(o3d.utility.VerbosityLevel.Error):
+        made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(cloud, depth=depth, n_threads=1)
+    vertices = np.array(made.vertices) + middle
+    triangles = np.array(made.triangles, dtype=np.int32)
+    near = tree.query(vertices, distance_upper_bound=REACH * spacing)[0] < np.inf if len(vertices) else np.empty(0, bool)
+    keep = np.flatnonzero(near[triangles].all(axis=1)) if len(triangles) else np.empty(0, np.int64)
+    if len(keep) < 4:
+        raise FileTrouble(f"No surface could be made of the points in {name}.", "Export a surface (triangles).")
+    return compacted(Mesh(vertices, triangles), keep.astype(np.int32))[0]
+
+
+def _agreeing(points: FloatArray, normals: FloatArray) -> FloatArray:
+    """The normals (n, 3), turned so that neighbours agree (minimum spanning tree, Hoppe and others 1992)."""
+    import open3d as o3d
+
+    chosen = np.random.default_rng(0).permutation(len(points))[:ORIENTED]
+    few = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points[chosen]))
+    few.normals = o3d.utility.Vector3dVector(normals[chosen])
+    few.orient_normals_consistent_tangent_plane(12)
+    nearest = cKDTree(points[chosen]).query(points)[1]
+    agree = np.einsum("ij,ij->i", normals, np.asarray(few.normals)[nearest])
+    return normals * np.where(agree < 0, -1.0, 1.0)[:, None]

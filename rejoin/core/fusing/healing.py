@@ -1,0 +1,99 @@
+"""The healing surface: along the crack, continuing the original surfaces of all fragments at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from rejoin.core.fusing.contour import contour, pack, unpack
+from rejoin.core.libraries.winding import WindingField
+from rejoin.core.records import FloatArray, Mesh
+
+MARGIN = 4
+"""Grid cells kept free around the field."""
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """Values at sparse grid points (sorted ``keys``); positive inside the healed part."""
+
+    keys: npt.NDArray[np.int64]
+    values: FloatArray
+    origin: FloatArray
+    step_mm: float
+
+    def points(self) -> FloatArray:
+        """Positions (n, 3), mm."""
+        return self.origin + self.step_mm * unpack(self.keys)
+
+    def surface(self, closed: bool) -> Mesh:
+        """Where the field crosses zero; closed at the ends of the grid, or open there."""
+        return contour(self.keys, self.values, self.origin, self.step_mm, closed=closed)
+
+
+def ball_keys(centres: FloatArray, radius_mm: float, origin: FloatArray, step_mm: float) -> npt.NDArray[np.int64]:
+    """Sorted keys of the grid points within about ``radius_mm`` of any centre."""
+    reach = int(np.ceil(radius_mm / step_mm))
+    axis = np.arange(-reach, reach + 1)
+    offsets = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+    offsets = offsets[(offsets**2).sum(axis=1) * step_mm**2 <= radius_mm**2]
+    cells = np.unique(pack(np.rint((centres - origin) / step_mm).astype(np.int64)))
+    shifts = (offsets[:, 0] << 40) + (offsets[:, 1] << 20) + offsets[:, 2]
+    found = [
+        np.unique((cells[start : start + 20_000, None] + shifts[None, :]).ravel())
+        for start in range(0, len(cells), 20_000)
+    ]
+    return np.unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
+
+
+def healing_field(
+    border: FloatArray, given_up: FloatArray, winding: WindingField, strip_mm: float, spacing_mm: float
+) -> Field:
+    """One field for all fragments, around the strip that was given up along the crack.
+
+    The winding number of the kept triangles bridges the strip; its level is
+    set by what the strip's own vertices still show of the original surface.
+
+    Parameters
+    ----------
+    border : (k, 3) border vertices of the kept surfaces, part frame, mm
+    given_up : (r, 3) vertices given up, strip and fracture faces
+    winding : WindingField of the kept triangles
+    strip_mm, spacing_mm : float
+    """
+    step, radius = 0.5 * spacing_mm, strip_mm + 2.0 * spacing_mm
+    origin = border.min(axis=0) - radius - MARGIN * step
+    keys = ball_keys(border, radius, origin, step)
+    empty = Field(keys, np.zeros(len(keys)), origin, step)
+    level = _Level(border, given_up, winding, strip_mm, spacing_mm)
+    points = empty.points()
+    return Field(keys, winding(points) - level(points), origin, step)
+
+
+class _Level:
+    """The winding number of the original surface near the strip, place by place.
+
+    Inside the strip the fragments' own outermost vertices show it: their
+    lower third within about the strip's width. Fracture vertices lie deeper
+    and have higher values.
+    """
+
+    def __init__(
+        self, border: FloatArray, given_up: FloatArray, winding: WindingField, strip_mm: float, spacing_mm: float
+    ) -> None:
+        nearest = cKDTree(border).query(given_up, distance_upper_bound=strip_mm + spacing_mm, workers=-1)[0]
+        samples = given_up[np.isfinite(nearest)]
+        values = winding(samples)
+        self._tree = cKDTree(samples)
+        count = min(32, len(values))
+        _, around = self._tree.query(samples, k=count, workers=-1)
+        lower = np.sort(values[np.reshape(around, (len(values), count))], axis=1)[:, : max(1, count // 3)].mean(axis=1)
+        self._values = np.clip(lower, 0.1, 0.9)
+
+    def __call__(self, points: FloatArray) -> FloatArray:
+        count = min(8, len(self._values))
+        _, around = self._tree.query(points, k=count, workers=-1)
+        return np.asarray(self._values[np.reshape(around, (len(points), count))].mean(axis=1))

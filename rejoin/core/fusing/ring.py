@@ -1,0 +1,110 @@
+"""Where the fragments meet: what is removed around the crack, and the border of what stays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.records import FloatArray, IntArray, Mesh
+
+BoolArray = npt.NDArray[np.bool_]
+
+REACH = 12.0
+"""How far, in spacings, another fragment is looked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class Contact:
+    """What one placed fragment sees of the others.
+
+    ``distance_mm`` (n,) to the nearest vertex of another fragment (inf beyond
+    reach), ``removed`` (n,) vertices given up around the crack, ``border``
+    (k,) kept vertices next to removed ones.
+    """
+
+    distance_mm: FloatArray
+    removed: BoolArray
+    border: IntArray
+    strip_mm: float
+
+
+def distances(parts: list[Mesh], normals: list[FloatArray], spacing_mm: float) -> tuple[list[FloatArray], float]:
+    """Distance of each vertex to the nearest vertex of another fragment, and the usual open gap of the faces (mm)."""
+    reach = REACH * spacing_mm
+    trees = [cKDTree(part.vertices) for part in parts]
+    result, gaps = [], []
+    for number, part in enumerate(parts):
+        best = np.full(len(part.vertices), np.inf)
+        for other, tree in enumerate(trees):
+            if other == number:
+                continue
+            low, high = tree.mins - reach, tree.maxes + reach
+            near = np.flatnonzero(((part.vertices >= low) & (part.vertices <= high)).all(axis=1))
+            if len(near) == 0:
+                continue
+            length, at = tree.query(part.vertices[near], distance_upper_bound=reach, workers=-1)
+            best[near] = np.minimum(best[near], length)
+            hit = np.isfinite(length)
+            gaps.append(_facing_gaps(part, normals[number], near[hit], parts[other], normals[other], at[hit], spacing_mm))
+        result.append(best)
+    samples = np.concatenate(gaps) if gaps else np.zeros(0)
+    return result, float(np.median(samples)) if len(samples) else 0.0
+
+
+def _facing_gaps(
+    a: Mesh, normals_a: FloatArray, at_a: IntArray, b: Mesh, normals_b: FloatArray, at_b: IntArray, spacing_mm: float
+) -> FloatArray:
+    """Gaps along the normal where a faces b within a few spacings and with little offset sideways."""
+    between = b.vertices[at_b] - a.vertices[at_a]
+    along = np.einsum("ij,ij->i", between, normals_a[at_a])
+    sideways = np.sqrt(np.maximum(np.einsum("ij,ij->i", between, between) - along**2, 0.0))
+    facing = np.einsum("ij,ij->i", normals_a[at_a], normals_b[at_b]) < -0.7
+    return np.asarray(along[facing & (sideways < spacing_mm) & (np.abs(along) < 6.0 * spacing_mm)])
+
+
+def contacts(parts: list[Mesh], spacing_mm: float, noise_mm: float) -> list[Contact]:
+    """Label on each placed fragment the zone within the strip's width of another fragment.
+
+    The strip is wider than the sampling and the noise, and grows with the
+    gap, so that both sides of the crack are given up everywhere along it.
+    """
+    normals = [meshes.vertex_normals(part) for part in parts]
+    apart, gap = distances(parts, normals, spacing_mm)
+    strip = max(1.9 * spacing_mm, 10.0 * noise_mm) + 1.5 * max(0.0, abs(gap) - 2.0 * noise_mm)
+    return [_contact(part, distance, strip, spacing_mm) for part, distance in zip(parts, apart, strict=True)]
+
+
+def _contact(part: Mesh, distance: FloatArray, strip: float, spacing_mm: float) -> Contact:
+    removed = distance < strip
+    removed = without_islands(part, removed, (5.0 * spacing_mm) ** 2)
+    return Contact(distance, removed, border_of(part, removed), strip)
+
+
+def border_of(part: Mesh, removed: BoolArray) -> IntArray:
+    """Kept vertices that share a triangle with a removed one."""
+    flags = removed[part.triangles]
+    mixed = flags.any(axis=1) & ~flags.all(axis=1)
+    corners = part.triangles[mixed].ravel()
+    return np.unique(corners[~removed[corners]]).astype(np.int32)
+
+
+def without_islands(part: Mesh, removed: BoolArray, smallest_mm2: float) -> BoolArray:
+    """Turn over the small patches of either label (smaller than an area)."""
+    result = removed.copy()
+    for label in (False, True):
+        flags = result[part.triangles]
+        same = (flags == label).any(axis=1)
+        near = ~(flags == label).all(axis=1)
+        if not near.any():
+            continue
+        graph = meshes.adjacency(Mesh(part.vertices, part.triangles[same]))
+        inside = np.flatnonzero(result == label)
+        number, piece = connected_components(graph[inside][:, inside], directed=False)
+        area = np.bincount(piece, meshes.vertex_areas(part)[inside], number)
+        result[inside[area[piece] < smallest_mm2]] = not label
+    return result

@@ -1,0 +1,240 @@
+"""From placed fragments to the whole: the order of work, and what is reported."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core import meshes
+from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.crossings import crossing_pairs
+from rejoin.core.fusing.holes import Closed, Patch, closed
+from rejoin.core.fusing.ring import Contact, contacts
+from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn, smoothed
+from rejoin.core.fusing.soundness import outer_triangles, output_checks
+from rejoin.core.fusing.uniting import united
+from rejoin.core.records import Fill, FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement, Whole
+from rejoin.core.settings import FuseSettings, Report, silent
+from rejoin.core.transforms import apply
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A placed fragment with its holes closed; ``index`` is its place among the fragments."""
+
+    index: int
+    mesh: Mesh
+    holes: tuple[Patch, ...]
+    own_vertices: int
+
+
+def fuse_fragments(
+    fragments: Sequence[Fragment],
+    placements: Sequence[Placement],
+    joints: Sequence[Joint],
+    fits: Sequence[FitReport],
+    settings: FuseSettings | None = None,
+    report: Report = silent,
+) -> Whole:
+    """One whole from all placed fragments, in the part's frame (mm).
+
+    Parameters
+    ----------
+    fragments, placements : sequences, parallel
+        Fragments without a placement are left out.
+    joints, fits : sequences
+        The joints' fracture faces tell chips from the part's own recesses.
+    settings : FuseSettings, optional
+    report : Report, optional
+
+    Returns
+    -------
+    Whole
+        ``notes`` says what is open, left out or doubtful.
+
+    Raises
+    ------
+    NoAnswer
+        Where no fragment is placed.
+    """
+    settings = settings or FuseSettings()
+    report(0.0, "Closing holes of the scans")
+    notes: list[str] = []
+    pieces = _pieces(fragments, placements, notes)
+    if not pieces:
+        raise NoAnswer("No fragment is placed, so there is nothing to fuse.", "Join the fragments first.")
+    spacing = max(fragments[piece.index].spacing_mm for piece in pieces)
+    noise = max(fragments[piece.index].noise_mm for piece in pieces)
+    parts = [piece.mesh for piece in pieces]
+    report(0.2, "Looking for the crack")
+    sides = contacts(parts, spacing, noise)
+    report(0.3, "Closing the crack")
+    result = _closed_crack(parts, sides, spacing, notes)
+    report(0.8, "Checking the whole")
+    whole = _reported(result, pieces, sides, spacing, noise, settings, notes)
+    report(1.0, "The whole is made")
+    return whole
+
+
+def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], notes: list[str]) -> list[Piece]:
+    """The placed fragments, outward and with every hole closed for the time being."""
+    pieces = []
+    for index, (fragment, placement) in enumerate(zip(fragments, placements, strict=True)):
+        if placement.part_from_scan is None:
+            continue
+        placed = Mesh(apply(placement.part_from_scan, fragment.mesh.vertices), fragment.mesh.triangles)
+        if len(placed.triangles) == 0:
+            notes.append(f"{fragment.scan.name} holds no surface and was left out.")
+            continue
+        if meshes.is_closed(placed):
+            shut = Closed(placed, ())
+        else:
+            shut = closed(placed, fragment.spacing_mm)
+        mesh = shut.mesh
+        if meshes.volume(mesh) < 0:
+            mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, ::-1]))
+            notes.append(f"{fragment.scan.name} was inside out and was turned.")
+        pieces.append(Piece(index, mesh, shut.patches, len(fragment.mesh.vertices)))
+    return pieces
+
+
+def _closed_crack(parts: list[Mesh], sides: list[Contact], spacing_mm: float, notes: list[str]) -> Sewn:
+    """Sewn where the borders pair up, else united with a plug, else united, else side by side."""
+    if len(parts) > 1 and any(side.removed.any() for side in sides):
+        try:
+            result = _outer(sewn(parts, sides, spacing_mm))
+            if meshes.is_closed(result.mesh):
+                return Sewn(smoothed(result), result.origin)
+        except CannotSew:
+            pass
+        try:
+            return _outer(united(parts, crack_field(parts, sides, spacing_mm)))
+        except NoAnswer:
+            pass
+    try:
+        return _outer(united(parts, None))
+    except NoAnswer:
+        notes.append("The fragments could not be united; they stand side by side in the whole.")
+        mesh = joined(parts)
+        return Sewn(mesh, np.arange(len(mesh.vertices)))
+
+
+def _outer(result: Sewn) -> Sewn:
+    """Without inner shells and specks."""
+    keep, _ = outer_triangles(result.mesh)
+    if len(keep) == len(result.mesh.triangles):
+        return result
+    mesh, old = meshes.compacted(result.mesh, keep)
+    return Sewn(mesh, result.origin[old])
+
+
+def _reported(
+    result: Sewn,
+    pieces: list[Piece],
+    sides: list[Contact],
+    spacing_mm: float,
+    noise_mm: float,
+    settings: FuseSettings,
+    notes: list[str],
+) -> Whole:
+    mesh, origin = result.mesh, result.origin
+    all_closed = meshes.is_closed(mesh)
+    shells = len(np.unique(meshes.components(mesh)[1][mesh.triangles]))
+    genus = meshes.genus(mesh) if all_closed else 0
+    volume, area = meshes.volume(mesh), float(meshes.triangle_areas(mesh).sum())
+    new = origin < 0
+    seam = np.flatnonzero(new[mesh.triangles].any(axis=1))
+    near = np.flatnonzero(_around(mesh, new)[mesh.triangles].any(axis=1))
+    crossings = len(crossing_pairs(mesh, near))
+    expected = sum(meshes.volume(piece.mesh) for piece in pieces)
+    strip = max((side.strip_mm for side in sides), default=0.0)
+    allowed = 0.002 * expected + float(meshes.triangle_areas(mesh)[seam].sum()) * spacing_mm
+    notes.extend(
+        output_checks(mesh, [piece.mesh for piece in pieces], expected, allowed, 3.0 * spacing_mm + strip, all_closed)
+    )
+    mesh, seam, filled, fills, is_open = _with_holes(result, seam, pieces, sides, settings, notes)
+    moved = _moved(mesh, origin, pieces)
+    return Whole(
+        mesh=mesh,
+        volume_mm3=volume,
+        area_mm2=area,
+        closed=all_closed and not is_open,
+        shells=shells,
+        genus=genus,
+        seam_triangles=seam.astype(np.int32),
+        filled_triangles=filled,
+        filled_mm3=float(sum(fill.volume_mm3 for fill in fills)),
+        fills=tuple(fills),
+        crossing_pairs=crossings,
+        original_moved_mm=moved,
+        notes=tuple(notes),
+    )
+
+
+def _around(mesh: Mesh, chosen: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+    """The chosen vertices and their neighbours."""
+    touched = chosen[mesh.triangles].any(axis=1)
+    result = chosen.copy()
+    result[mesh.triangles[touched].ravel()] = True
+    return result
+
+
+def _moved(mesh: Mesh, origin: np.ndarray, pieces: list[Piece]) -> float:  # type: ignore[type-arg]
+    """How far kept vertices stand from where the placement put them."""
+    placed: FloatArray = np.concatenate([piece.mesh.vertices for piece in pieces])
+    kept = np.flatnonzero(origin >= 0)
+    return float(np.abs(mesh.vertices[kept] - placed[origin[kept]]).max()) if len(kept) else 0.0
+
+
+def _with_holes(
+    result: Sewn,
+    seam: np.ndarray,  # type: ignore[type-arg]
+    pieces: list[Piece],
+    sides: list[Contact],
+    settings: FuseSettings,
+    notes: list[str],
+) -> tuple[Mesh, np.ndarray, IntArray, list[Fill], bool]:  # type: ignore[type-arg]
+    """List the closed scan holes; open again those that are too large."""
+    mesh, origin = result.mesh, result.origin
+    total = sum(len(piece.mesh.vertices) for piece in pieces)
+    label = np.full(total + 1, -1, np.int64)
+    found: list[Patch] = []
+    first = 0
+    for piece in pieces:
+        for patch in piece.holes:
+            label[first + patch.vertices] = len(found)
+            found.append(patch)
+        first += len(piece.mesh.vertices)
+    owner = label[origin][mesh.triangles].max(axis=1) if found else np.full(len(mesh.triangles), -1, np.int64)
+    fills: list[Fill] = []
+    reopened = np.zeros(len(mesh.triangles), bool)
+    filled = np.zeros(len(mesh.triangles), bool)
+    for number, patch in enumerate(found):
+        mine = owner == number
+        if not mine.any():
+            continue
+        if patch.across_mm > settings.largest_hole_mm:
+            reopened |= mine
+            notes.append(f"A hole {patch.across_mm:.1f} mm across was left open.")
+            continue
+        filled |= mine
+        fills.append(_fill(mesh, np.flatnonzero(mine), patch.across_mm, "scan hole"))
+    if reopened.any():
+        keep = np.flatnonzero(~reopened)
+        new_index = np.cumsum(~reopened) - 1
+        mesh = Mesh(mesh.vertices, mesh.triangles[keep])
+        seam = new_index[seam[~reopened[seam]]]
+        filled = filled[keep]
+    return mesh, seam, np.flatnonzero(filled).astype(np.int32), fills, bool(reopened.any())
+
+
+def _fill(mesh: Mesh, triangles: np.ndarray, across_mm: float, kind: str) -> Fill:  # type: ignore[type-arg]
+    """A patch as a record; its volume is what it adds over a flat lid from its border's middle."""
+    patch, _ = meshes.compacted(mesh, triangles.astype(np.int32))
+    border = meshes.border_edges(patch)
+    centre = patch.vertices[border[:, 0]].mean(axis=0)
+    a, b, c = (patch.vertices[patch.triangles[:, i]] - centre for i in range(3))
+    volume = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+    return Fill(kind, across_mm, volume, centre)

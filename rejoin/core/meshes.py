@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 
@@ -61,13 +62,21 @@ def edges(mesh: Mesh) -> IntArray:
     return mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
 
 
+def sorted_unique(values: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """The distinct values (k,), ascending; by sorting, for hashing is slow on packed grid and edge keys."""
+    ordered = np.sort(values, axis=None)
+    return ordered[np.concatenate([[True], ordered[1:] != ordered[:-1]])] if len(ordered) else ordered
+
+
 def border_edges(mesh: Mesh) -> IntArray:
     """Directed edges (k, 2) that have no opposite partner."""
     directed = edges(mesh).astype(np.int64)
     count = len(mesh.vertices)
     forward = directed[:, 0] * count + directed[:, 1]
     backward = directed[:, 1] * count + directed[:, 0]
-    return edges(mesh)[~np.isin(forward, backward)]
+    backward.sort()
+    at = np.minimum(np.searchsorted(backward, forward), len(backward) - 1)
+    return edges(mesh)[backward[at] != forward] if len(forward) else edges(mesh)
 
 
 def adjacency(mesh: Mesh) -> csr_matrix:

@@ -20,7 +20,7 @@ from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 from rejoin.core.uncertainty.bounds import Certainty, certainties
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement, normal_equations, statement
-from rejoin.core.uncertainty.layers import Layer, no_layers, weighed_layers
+from rejoin.core.uncertainty.layers import Layer, no_layers, rein, weighed_layers
 from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome, known_equations, known_outcomes
 
 TUKEY = 5.0
@@ -118,7 +118,10 @@ def adjust(
     if not settings.missing_layer:
         report(0.95, "Weighing the joints")
         return solver.finished(touching, no_layers(len(joints)))
+    if len(joints) > 1 or known:
+        touching = solver.heard(touching)
     loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
+    loose = solver.heard(loose)
     report(0.85, "Weighing whether material is missing")
     layers = weighed_layers(solver.layout, loose.contacts, loose.statements, loose.layers, solver.known_matrix(loose))
     wanted = np.array([layer.mean_mm for layer in layers])
@@ -221,11 +224,14 @@ class _Solver:
                 state, moved = self._round(state, free, most)
                 if moved < tolerance:
                     break
-        contacts = self._contacts(state, None)
-        statements = [statement(c) for c in contacts]
+        return replace(state, settled=moved < 10 * finest)
+
+    def heard(self, state: _State) -> _State:
+        """The state with what its joints say. From then on their noise is known to be correlated."""
+        statements = [statement(contact) for contact in state.contacts]
         # How much less a pair is worth than an independent one: this balances joints and dimensions.
-        self.inflation = [1.0 / (s.weight * c.scale_mm**2) for s, c in zip(statements, contacts, strict=True)]
-        return replace(state, contacts=contacts, statements=statements, settled=moved < 10 * finest)
+        self.inflation = [1.0 / (s.weight * c.scale_mm**2) for s, c in zip(statements, state.contacts, strict=True)]
+        return replace(state, statements=statements)
 
     def _contacts(self, state: _State, most: int | None) -> list[Contact]:
         contacts = []
@@ -253,17 +259,24 @@ class _Solver:
         contacts = self._contacts(state, most)
         for _ in range(2):
             layout = self._layout(poses)
-            solution = self._solved(layout, contacts, poses, free)
+            solution = self._solved(layout, contacts, poses, state.layers if free else None)
+            step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
+            # A step past the reach would leave the surfaces the pairs were made of.
+            solution *= min(1.0, min(self.reach) / max(step, 1e-300))
             moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
             poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
-            layers = layers + (solution[6 * len(self.movable):] if free else 0.0)
+            layers = layers + (solution[layout.layers] if free else 0.0)
             contacts = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
-            steps = [np.linalg.norm(solution[layout.pose(n)][3:]) +
-                     self.sizes[n] * np.linalg.norm(solution[layout.pose(n)][:3]) for n in self.movable]
-            farthest = max(farthest, *[float(step) for step in steps])
-        return replace(state, poses=poses, layers=layers), farthest
+            farthest = max(farthest, step)
+        return replace(state, poses=poses, layers=layers, contacts=contacts), farthest
 
-    def _solved(self, layout: Layout, contacts: list[Contact], poses: Poses, free: bool) -> FloatArray:
+    def _step(self, motion: FloatArray, fragment: int) -> float:
+        """Bound on how far a motion moves the fragment's points."""
+        return float(np.linalg.norm(motion[3:]) + self.sizes[fragment] * np.linalg.norm(motion[:3]))
+
+    def _solved(
+        self, layout: Layout, contacts: list[Contact], poses: Poses, layers: FloatArray | None
+    ) -> FloatArray:
         weights = [1.0 / (f * c.scale_mm**2) for f, c in zip(self.inflation, contacts, strict=True)]
         matrices, right = [], np.zeros(layout.size)
         for number, contact in enumerate(contacts):
@@ -272,13 +285,19 @@ class _Solver:
             right += weights[number] * layout.columns(contact, number).T @ side
         matrix = layout.assembled(contacts, matrices, weights)
         extra, extra_right = known_equations(self.known, poses, layout)
-        return _solution(matrix + extra, right + extra_right, layout, free)
+        if layers is not None:
+            held = rein(contacts)
+            extra[layout.layers, layout.layers] += np.diag(held)
+            extra_right[layout.layers] -= held * layers
+        return _solution(matrix + extra, right + extra_right, layout, layers is not None)
 
     def known_matrix(self, state: _State) -> FloatArray:
         """(size, size) information of the stated dimensions."""
         return known_equations(self.known, state.poses, self._layout(state.poses))[0]
 
     def finished(self, state: _State, layers: list[Layer]) -> Adjustment:
+        """The answer with its certainty."""
+        state = self.heard(state)
         layout = self._layout(state.poses)
         outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements)
         certainty = certainties(

@@ -195,7 +195,7 @@ def row(r: Result) -> str:
         f"{_shown(r.error_mm, '.3f'):>8}{_shown(r.over_limit, '.1f'):>8}{f'{r.bounds_kept}/{r.bounds_told}':>7}"
         f"{r.false_good + r.strangers_placed:6d}{closed:>7}{_shown(r.volume_percent, '+.2f'):>7}"
         f"{_shown(r.genus_off, '+d'):>6}{r.seconds:6.0f}{_shown(r.memory_mb, '.0f'):>6}"
-        f"{_shown(r.stock_error_mm, '.2f'):>8}{_shown(r.stock_seconds, '.0f'):>6}{'' if r.right else '  <--'}"
+        f"{_shown(r.stock_error_mm, '.2f'):>8}{_shown(r.stock_seconds, '.0f'):>6}{'' if r.right else '  <-- ' + r.said[:70]}"
     )
 
 

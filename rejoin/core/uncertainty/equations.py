@@ -133,8 +133,9 @@ def correlated_scores(contact: Contact) -> FloatArray:
 def patch_scores(contact: Contact) -> FloatArray:
     """(6, 6) covariance of the pose's right side from leaving out one patch after the other."""
     cells = np.floor(contact.pairs.middles / (PATCH * contact.spacing_mm)).astype(np.int64)
-    _, patch = np.unique(cells, axis=0, return_inverse=True)
-    patch = patch.reshape(-1)
+    cells -= cells.min(axis=0)
+    spans = cells.max(axis=0) + 1
+    _, patch = np.unique((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2], return_inverse=True)
     jacobian, weights = contact.jacobian()[:, :6], contact.shares * contact.robust
     number = int(patch.max()) + 1
     scores = np.stack([np.bincount(patch, weights * contact.residuals * jacobian[:, i]) for i in range(6)], axis=1)
@@ -192,6 +193,10 @@ class Layout:
     @property
     def poses(self) -> slice:
         return slice(0, 6 * len(self.movable))
+
+    @property
+    def layers(self) -> slice:
+        return slice(6 * len(self.movable), self.size)
 
     def layer(self, joint: int) -> int:
         return 6 * len(self.movable) + joint

@@ -79,6 +79,14 @@ def no_layers(count: int) -> list[Layer]:
     return [Layer(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)] * count
 
 
+def rein(contacts: list[Contact]) -> FloatArray:
+    """Information (joints,), 1/mm², that keeps a free layer near zero where a flat face leaves it open.
+
+    Loose enough to matter only there; `weighed_layers` takes it off again.
+    """
+    return np.array([1.0 / (2.0 * USUAL_LAYER * c.spacing_mm) ** 2 for c in contacts])
+
+
 def weighed_layers(
     layout: Layout, contacts: list[Contact], statements: list[Statement], measured: FloatArray, known: FloatArray
 ) -> list[Layer]:
@@ -98,6 +106,10 @@ def weighed_layers(
     list of Layer
     """
     weights = [s.weight for s in statements]
+    plain = layout.assembled(contacts, [s.plain for s in statements], weights) + known
+    for number, held in enumerate(rein(contacts)):
+        plain[layout.layer(number), layout.layer(number)] += held
+    reined = scaled_inverse(plain)
     faces = layout.assembled(contacts, [s.information for s in statements], weights)
     inverse_faces = scaled_inverse(faces)
     meat = layout.assembled(contacts, [s.meat for s in statements], [w * w for w in weights]) + known
@@ -113,7 +125,8 @@ def weighed_layers(
     for number, (contact, said) in enumerate(zip(contacts, statements, strict=True)):
         place = layout.layer(number)
         hold = float(np.sqrt(1.0 / (bread[place, place] * said.weight * said.total)))
-        layers.append(posterior(float(measured[number]), float(np.sqrt(covariance[place, place])),
+        free = float(measured[number]) / max(1.0 - rein(contacts)[number] * reined[place, place], 0.1)
+        layers.append(posterior(free, float(np.sqrt(covariance[place, place])),
                                 USUAL_LAYER * contact.spacing_mm, max(hold, holds[number])))
     return layers
 

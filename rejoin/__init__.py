@@ -23,10 +23,25 @@ _HOMES = {
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
-__all__ = sorted([
-    "Cancelled", "FileTrouble", "NoAnswer", "Project", "RejoinError", "WrongUse", "align", "clean", "find_faces",
-    "fuse", "join", "load_project", "match", "measure_fit", "read", "save_project", "write_mesh",
-])  # fmt: skip
+__all__ = [
+    "Cancelled",
+    "FileTrouble",
+    "NoAnswer",
+    "Project",
+    "RejoinError",
+    "WrongUse",
+    "align",
+    "clean",
+    "find_faces",
+    "fuse",
+    "join",
+    "load_project",
+    "match",
+    "measure_fit",
+    "read",
+    "save_project",
+    "write_mesh",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -244,7 +244,7 @@ def _forgetter(number: int) -> Callable[[Any], None]:
 
 
 def _made(kind: type[Record], values: dict[str, Any]) -> Record:
-    hints = _hints(kind)
+    hints = _hints(kind)  # type: ignore[arg-type]
     needed = {f.name for f in fields(kind) if f.default is MISSING and f.default_factory is MISSING}  # type: ignore[arg-type]
     if not needed <= values.keys() <= hints.keys():
         raise _unsound(f"a {kind.__name__} lacks a part or has one too many")

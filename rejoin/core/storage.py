@@ -79,7 +79,9 @@ def load_project(path: str | Path) -> Project:
     except FileNotFoundError as error:
         raise FileTrouble(f"There is no project file {path}.", "Look at the name and the folder.") from error
     except OSError as error:
-        raise FileTrouble(f"{path.name} cannot be read ({error.strerror}).", "Look at the file's permissions.") from error
+        raise FileTrouble(
+            f"{path.name} cannot be read ({error.strerror}).", "Look at the file's permissions."
+        ) from error
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError, KeyError) as error:
         raise _damaged(path.name) from error
     return unpack_as(Project, skeleton, arrays)
@@ -114,7 +116,9 @@ def save_recovery(project: Project, folder: str | Path, table: Table | None = No
             if left.stem not in arrays:
                 left.unlink(missing_ok=True)
     except OSError as error:
-        raise FileTrouble(f"The recovery copy cannot be written ({error.strerror}).", "Save the project by hand.") from error
+        raise FileTrouble(
+            f"The recovery copy cannot be written ({error.strerror}).", "Save the project by hand."
+        ) from error
 
 
 def load_recovery(folder: str | Path) -> Project:

@@ -91,8 +91,12 @@ def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
     if not turned:
         return
     if not settings.flip_inside_out:
-        work.note("inside out", len(turned), "The scan is inside out and was left so",
-                  "{} parts of the scan are inside out and were left so")
+        work.note(
+            "inside out",
+            len(turned),
+            "The scan is inside out and was left so",
+            "{} parts of the scan are inside out and were left so",
+        )
         return
     chosen = np.isin(shell, turned)
     work.turn(chosen)
@@ -103,8 +107,12 @@ def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
     target = np.maximum(partner, 0)
     moved = np.where(chosen[target // 3], target - target % 3 + swap[target % 3], target)
     work.partner = np.where(partner < 0, -1, moved).astype(np.int32).ravel()
-    work.note("inside out", len(turned), "The scan was inside out and was turned",
-              "{} parts of the scan were inside out and were turned")
+    work.note(
+        "inside out",
+        len(turned),
+        "The scan was inside out and was turned",
+        "{} parts of the scan were inside out and were turned",
+    )
 
 
 def _result(scan: Scan, work: Work) -> Mesh:
@@ -114,8 +122,9 @@ def _result(scan: Scan, work: Work) -> Mesh:
     if not work.repairs or work.triangles is scan.mesh.triangles:
         if used.all():
             return scan.mesh
-        work.note("unused", int((~used).sum()), "1 point without a triangle left out",
-                  "{} points without a triangle left out")
+        work.note(
+            "unused", int((~used).sum()), "1 point without a triangle left out", "{} points without a triangle left out"
+        )
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
     return Mesh(work.vertices[used], number[work.triangles])
 

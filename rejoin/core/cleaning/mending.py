@@ -117,12 +117,16 @@ def mended(mesh: Mesh) -> Work:
     if fan_count.max(initial=0) > 1:
         work.triangles, copies = parted(work.partner, work.triangles, len(work.vertices), fan_count)
         work.vertices = np.concatenate([work.vertices, work.vertices[copies]])
-        work.note("touching", len(copies), "1 point where surfaces only touch was parted",
-                  "{} points where surfaces only touch were parted")
+        work.note(
+            "touching",
+            len(copies),
+            "1 point where surfaces only touch was parted",
+            "{} points where surfaces only touch were parted",
+        )
     return work
 
 
-def _keep(work: Work, keep: np.ndarray) -> None:
+def _keep(work: Work, keep: Bools) -> None:
     work.triangles = work.triangles[keep]
 
 
@@ -160,8 +164,12 @@ def _weld(work: Work, use: EdgeUse) -> EdgeUse:
     into = lowest[label].astype(np.int32)
     used = np.zeros(count, bool)
     used[work.triangles] = True
-    work.note("welded", int((used & (into != np.arange(count))).sum()),
-              "1 doubled point made one", "{} doubled points made one")
+    work.note(
+        "welded",
+        int((used & (into != np.arange(count))).sum()),
+        "1 doubled point made one",
+        "{} doubled points made one",
+    )
     work.triangles = into[work.triangles]
     _drop_degenerate(work)
     return work.edges()
@@ -191,10 +199,14 @@ def _drop_fins(work: Work, use: EdgeUse) -> EdgeUse:
         if not hanging.any():
             break
         total += int(hanging.sum())
-        _keep(work, ~hanging)
+        _keep(work, np.logical_not(hanging))
         use = work.edges()
-    work.note("fins", total, "1 triangle that stuck out of the surface dropped",
-              "{} triangles that stuck out of the surface dropped")
+    work.note(
+        "fins",
+        total,
+        "1 triangle that stuck out of the surface dropped",
+        "{} triangles that stuck out of the surface dropped",
+    )
     return use
 
 
@@ -204,8 +216,12 @@ def _turn(work: Work, use: EdgeUse) -> EdgeUse:
     turn = consistent_turns(work.triangles, use, work.sizes().areas)
     if turn.any():
         work.turn(turn)
-        work.note("turned", int(turn.sum()), "1 triangle turned the right way round",
-                  "{} triangles turned the right way round")
+        work.note(
+            "turned",
+            int(turn.sum()),
+            "1 triangle turned the right way round",
+            "{} triangles turned the right way round",
+        )
     return work.edges()
 
 
@@ -217,7 +233,7 @@ def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
         thin = np.flatnonzero(2.0 * sizes.areas <= work.tolerance * np.sqrt(sizes.squares.max(axis=1)))
         if not len(thin):
             break
-        swapped = _swap_long_edges(work, use, thin)
+        swapped = _swap_long_edges(work, use, thin.tolist())
         if not swapped:
             break
         total += swapped
@@ -226,12 +242,12 @@ def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
     return use
 
 
-def _swap_long_edges(work: Work, use: EdgeUse, thin: IntArray) -> int:
+def _swap_long_edges(work: Work, use: EdgeUse, thin: list[int]) -> int:
     first, last = starts_ends(work.triangles)
     apex = turned_columns(work.triangles, 2)
     known = set(zip(np.minimum(first, last).tolist(), np.maximum(first, last).tolist(), strict=True))
     triangles, touched, swapped = work.triangles.copy(), set(), 0
-    for t in thin.tolist():
+    for t in thin:
         halves = [3 * t, 3 * t + 1, 3 * t + 2]
         length = np.linalg.norm(work.vertices[last[halves]] - work.vertices[first[halves]], axis=1)
         half = halves[int(np.argmax(length))]
@@ -250,8 +266,16 @@ def _swap_long_edges(work: Work, use: EdgeUse, thin: IntArray) -> int:
 
 
 def _share_out(work: Work, use: EdgeUse) -> IntArray:
-    work.note("crowded", len(np.unique(use.group[use.crowded])), "1 edge with more than two triangles parted",
-              "{} edges with more than two triangles parted")
-    work.note("one-sided", int(use.against.sum()) // 2, "1 edge cut where the surface is one-sided",
-              "{} edges cut where the surface is one-sided")
+    work.note(
+        "crowded",
+        len(np.unique(use.group[use.crowded])),
+        "1 edge with more than two triangles parted",
+        "{} edges with more than two triangles parted",
+    )
+    work.note(
+        "one-sided",
+        int(use.against.sum()) // 2,
+        "1 edge cut where the surface is one-sided",
+        "{} edges cut where the surface is one-sided",
+    )
     return paired_around_crowded(work.vertices, work.triangles, use)

@@ -11,7 +11,7 @@ from rejoin.core.cleaning.halfedges import starts_ends
 from rejoin.core.records import FloatArray, Hole, IntArray, Mesh
 
 FLAT = 0.3
-"""Above this ratio of vector area to area a shell is an open sheet (half a sphere: 0.5): it has no inside to judge by."""
+"""Above this ratio of vector area to area a shell is an open sheet (half a sphere: 0.5) without an inside."""
 
 
 def graph_of(triangles: IntArray, vertex_count: int) -> csr_matrix:
@@ -91,16 +91,18 @@ def inside_out_shells(
         Border loops, the surface at their left.
     """
     count, middle = int(shell.max()) + 1, vertices.mean(axis=0)
-    volume = np.bincount(shell, np.einsum("ij,ij->i", vertices[triangles[:, 0]] - middle, crosses) / 6.0, count)
+    volume: FloatArray = np.bincount(
+        shell, np.einsum("ij,ij->i", vertices[triangles[:, 0]] - middle, crosses) / 6.0, count
+    )
     area = np.bincount(shell, np.sqrt(np.einsum("ij,ij->i", crosses, crosses)), count)
     vector = np.stack([np.bincount(shell, crosses[:, i], count) for i in range(3)], axis=1)
-    volume += _cones(vertices - middle, triangles, shell, loops, count)
+    volume = volume + _cones(vertices - middle, triangles, shell, loops, count)
     judged = np.linalg.norm(vector, axis=1) <= FLAT * area
     turned: list[int] = []
     for number in np.argsort(-np.abs(volume), kind="stable"):
         if not judged[number]:
             continue
-        larger = [s for s in np.flatnonzero(np.abs(volume) > abs(volume[number])) if judged[s]]
+        larger = [int(s) for s in np.flatnonzero(np.abs(volume) > abs(volume[number])) if judged[s]]
         around = _around(vertices, triangles, shell, int(number), larger, volume) if larger else []
         if (around and around[0] in turned) or (not around and volume[number] < 0):
             turned.append(int(number))
@@ -123,14 +125,21 @@ def _cones(vertices: FloatArray, triangles: IntArray, shell: IntArray, loops: li
 def _around(
     vertices: FloatArray, triangles: IntArray, shell: IntArray, number: int, larger: list[int], volume: FloatArray
 ) -> list[int]:
-    """Of the larger shells, those that hold this one (their winding number at one of its points), nearest size first."""
+    """Of the larger shells, those that hold this one (by winding number at one of its points), nearest size first."""
     point = vertices[triangles[np.argmax(shell == number), 0]]
     found = []
     for other in sorted(larger, key=lambda s: abs(volume[s])):
         corners = vertices[triangles[shell == other]]
         if (point < corners.min(axis=(0, 1))).any() or (point > corners.max(axis=(0, 1))).any():
             continue
-        if abs(winding_number(Mesh(corners.reshape(-1, 3), np.arange(len(corners) * 3).reshape(-1, 3)), point)) > 0.5:
+        if (
+            abs(
+                winding_number(
+                    Mesh(corners.reshape(-1, 3), np.arange(len(corners) * 3, dtype=np.int32).reshape(-1, 3)), point
+                )
+            )
+            > 0.5
+        ):
             found.append(int(other))
     return found
 

@@ -61,7 +61,8 @@ class _Document:
             raise FileTrouble(f"{self.name} is not of glTF version 2.", EXPORT_AGAIN)
         if length != len(data) or length < 20:
             raise cut_short(self.name)
-        at, found = 12, {}
+        found: dict[bytes, bytes] = {}
+        at = 12
         while at + 8 <= length:
             size = int.from_bytes(data[at : at + 4], "little")
             if at + 8 + size > length:
@@ -113,13 +114,15 @@ class _Document:
         if np.linalg.det(motion[:3, :3]) < 0:
             triangles = triangles[:, ::-1]
         if len(triangles):
-            self.parts.append((points @ motion[:3, :3].T + motion[:3, 3], triangles))
+            self.parts.append((points @ motion[:3, :3].T + motion[:3, 3], triangles.astype(np.int32)))
 
     def _accessor(self, number: int, kind: str) -> npt.NDArray[Any]:
         """(count, width) values; their place in the buffer is checked before anything is made."""
         accessor = self.tree["accessors"][_index(number)]
         if accessor["type"] != kind or "sparse" in accessor or "bufferView" not in accessor:
-            raise FileTrouble(f"{self.name} is packed in a way that is not read here.", "Export it without compression.")
+            raise FileTrouble(
+                f"{self.name} is packed in a way that is not read here.", "Export it without compression."
+            )
         view = self.tree["bufferViews"][_index(accessor["bufferView"])]
         buffer = self._buffer(_index(view["buffer"]))
         dtype, count = np.dtype(_KINDS[accessor["componentType"]]), _index(accessor["count"])

@@ -34,7 +34,9 @@ def written_whole(path: Path, write: Callable[[Path], None]) -> Path:
         _settle(path.parent)
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise FileTrouble(f"{path.name} cannot be written ({reason}).", "Choose another folder, or free some room.") from error
+        raise FileTrouble(
+            f"{path.name} cannot be written ({reason}).", "Choose another folder, or free some room."
+        ) from error
     finally:
         if beside is not None:
             beside.unlink(missing_ok=True)

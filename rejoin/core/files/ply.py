@@ -67,7 +67,9 @@ def parse_ply(data: bytes, name: str) -> Parsed:
         elif element.name == "face":
             triangles, at = _faces(element, tokens, body, at, order, name)
         elif element.name == "tristrips":
-            raise FileTrouble(f"{name} stores its triangles as strips, which cannot be read.", "Export plain triangles.")
+            raise FileTrouble(
+                f"{name} stores its triangles as strips, which cannot be read.", "Export plain triangles."
+            )
         else:
             at = _passed_over(element, tokens, body, at, order, name)
     return Parsed(points, triangles)
@@ -186,7 +188,12 @@ def _triangulated(corners: npt.NDArray[np.generic], counts: npt.NDArray[np.int64
 
 
 def _uniform(
-    element: Element, tokens: npt.NDArray[np.float64] | None, body: bytes | memoryview, at: int, order: str, corners: int
+    element: Element,
+    tokens: npt.NDArray[np.float64] | None,
+    body: bytes | memoryview,
+    at: int,
+    order: str,
+    corners: int,
 ) -> tuple[npt.NDArray[np.generic], int] | None:
     """Corners (m, ``corners``) when every face has that many, else None."""
     column = next(i for i, item in enumerate(element.properties) if item.counted)

@@ -84,7 +84,9 @@ def read_fragment(path: str | Path, settings: ReadSettings | None = None, report
 
         report(0.3, f"{file.name} holds bare points; making a surface of them")
         mesh = surface_from_points(vertices, file.name)
-        notes += (Repair("points", len(vertices), f"A surface was made from {len(vertices):,} bare points; look it over."),)
+        notes += (
+            Repair("points", len(vertices), f"A surface was made from {len(vertices):,} bare points; look it over."),
+        )
     report(1.0, f"Read {file.name}: {len(mesh.triangles):,} triangles")
     return Scan(
         name=Path(path).name if Path(path).is_dir() else Path(path).stem,
@@ -103,29 +105,39 @@ def _the_file(path: Path) -> Path:
         if path.is_dir():
             found = sorted(p for p in path.iterdir() if p.suffix.lower() in READABLE and not p.name.startswith("."))
             if not found:
-                raise FileTrouble(f"The folder {path.name} holds no scan.", f"It should hold one of {', '.join(READABLE)}.")
+                raise FileTrouble(
+                    f"The folder {path.name} holds no scan.", f"It should hold one of {', '.join(READABLE)}."
+                )
             if len(found) > 1:
                 raise FileTrouble(
-                    f"The folder {path.name} holds {len(found)} scans; several views of one fragment are not yet joined.",
+                    f"The folder {path.name} holds {len(found)} scans; views of one fragment are not yet joined.",
                     "Join the views in the scanner's program, or give each fragment its own file.",
                 )
             path = found[0]
         if not path.is_file():
             raise FileTrouble(f"There is no file {path}.", "Look at the name and the folder.")
     except OSError as error:
-        raise FileTrouble(f"{path.name} cannot be opened ({error.strerror}).", "Look at the folder's permissions.") from error
+        raise FileTrouble(
+            f"{path.name} cannot be opened ({error.strerror}).", "Look at the folder's permissions."
+        ) from error
     if path.suffix.lower() not in READABLE:
-        raise FileTrouble(f"{path.name} is not a kind of scan file that is known here.", f"Known: {', '.join(READABLE)}.")
+        raise FileTrouble(
+            f"{path.name} is not a kind of scan file that is known here.", f"Known: {', '.join(READABLE)}."
+        )
     return path
 
 
 def _bytes(file: Path) -> bytes:
     try:
         if file.stat().st_size > LARGEST_FILE:
-            raise FileTrouble(f"{file.name} is larger than {LARGEST_FILE // 10**9} GB.", "Export the scan with fewer points.")
+            raise FileTrouble(
+                f"{file.name} is larger than {LARGEST_FILE // 10**9} GB.", "Export the scan with fewer points."
+            )
         data = file.read_bytes()
     except OSError as error:
-        raise FileTrouble(f"{file.name} cannot be read ({error.strerror}).", "Look at the file's permissions.") from error
+        raise FileTrouble(
+            f"{file.name} cannot be read ({error.strerror}).", "Look at the file's permissions."
+        ) from error
     if not data:
         raise FileTrouble(f"{file.name} is empty.", EXPORT_AGAIN)
     return data
@@ -143,5 +155,5 @@ def _notes(vertices_mm: FloatArray, unit: str | None) -> tuple[Repair, ...]:
     size = float(np.linalg.norm(vertices_mm.max(axis=0) - vertices_mm.min(axis=0)))
     if unit is not None or 5.0 <= size <= 5000.0:
         return ()
-    return (Repair("unit", 1, f"The file does not say its unit; in mm the scan is only {size:.3g} mm across."
-                   if size < 5.0 else f"The file does not say its unit; in mm the scan is {size / 1000:.3g} m across."),)
+    told = f"only {size:.3g} mm" if size < 5.0 else f"{size / 1000:.3g} m"
+    return (Repair("unit", 1, f"The file does not say its unit; in mm the scan is {told} across."),)

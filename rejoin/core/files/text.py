@@ -32,7 +32,7 @@ def _widths(text: bytes) -> npt.NDArray[np.int64]:
     blank = letters <= 32
     begins = ~blank
     begins[1:] &= blank[:-1]
-    return np.diff(np.cumsum(begins)[letters == 10], prepend=0)
+    return np.asarray(np.diff(np.cumsum(begins)[letters == 10], prepend=0), np.int64)
 
 
 def _line_starts(text: bytes) -> npt.NDArray[np.int64]:

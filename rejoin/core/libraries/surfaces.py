@@ -54,7 +54,9 @@ def surface_from_points(points: FloatArray, name: str) -> Mesh:
         made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(cloud, depth=depth, n_threads=1)
     vertices = np.array(made.vertices) + middle
     triangles = np.array(made.triangles, dtype=np.int32)
-    near = tree.query(vertices, distance_upper_bound=REACH * spacing)[0] < np.inf if len(vertices) else np.empty(0, bool)
+    near = (
+        tree.query(vertices, distance_upper_bound=REACH * spacing)[0] < np.inf if len(vertices) else np.empty(0, bool)
+    )
     keep = np.flatnonzero(near[triangles].all(axis=1)) if len(triangles) else np.empty(0, np.int64)
     if len(keep) < 4:
         raise FileTrouble(f"No surface could be made of the points in {name}.", "Export a surface (triangles).")

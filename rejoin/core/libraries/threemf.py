@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ctypes
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from rejoin.core.errors import FileTrouble
 from rejoin.core.records import FloatArray, IntArray, Mesh
@@ -87,8 +89,7 @@ def write_3mf(mesh: Mesh, path: Path, unit: str, name: str, description: str = "
         solid = model.AddMeshObject()
         points = np.array(mesh.vertices, np.float32, order="C")
         corners = np.array(mesh.triangles, np.uint32, order="C")
-        solid.SetGeometry((lib3mf.Position * len(points)).from_buffer(points),
-                          (lib3mf.Triangle * len(corners)).from_buffer(corners))  # fmt: skip
+        _set_geometry(solid, points, corners)
         solid.SetName(name)
         if description:
             model.GetMetaDataGroup().AddMetaData("", "Description", description, "xs:string", True)
@@ -100,7 +101,9 @@ def write_3mf(mesh: Mesh, path: Path, unit: str, name: str, description: str = "
         writer.WriteToFile(str(path))
         return bool(solid.IsManifoldAndOriented())
     except lib3mf.ELib3MFException as error:
-        raise FileTrouble(f"{name} cannot be written as 3MF ({_plain(str(error))}).", "Write another kind of file.") from error
+        raise FileTrouble(
+            f"{name} cannot be written as 3MF ({_plain(str(error))}).", "Write another kind of file."
+        ) from error
 
 
 def _check_package(path: Path) -> None:
@@ -129,14 +132,45 @@ def _gather(thing: Any, motion: FloatArray, parts: list[tuple[FloatArray, IntArr
             inner = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4)
             _gather(component.GetObjectResource(), motion @ inner, parts, name, depth + 1)
     elif thing.IsMeshObject() and thing.GetTriangleCount():
-        # The list's items are views of one block of memory, taken here as a whole.
-        vertices = np.frombuffer(thing.GetVertices()[0]._b_base_, np.float32).reshape(-1, 3).astype(np.float64)
-        triangles = np.frombuffer(thing.GetTriangleIndices()[0]._b_base_, np.uint32).reshape(-1, 3).astype(np.int32)
+        vertices, triangles = _geometry(thing)
         if np.linalg.det(motion[:3, :3]) < 0:
             triangles = triangles[:, ::-1]
         if not np.array_equal(motion, np.eye(4)):
             vertices = vertices @ motion[:3, :3].T + motion[:3, 3]
         parts.append((vertices, triangles))
+
+
+# The binding's own GetVertices and SetGeometry copy each point as a Python object (half a minute for a million);
+# the calls under them take a block of memory as it is.
+
+
+def _geometry(solid: Any) -> tuple[FloatArray, IntArray]:
+    """Vertices (n, 3) and triangles (m, 3) of a mesh object."""
+    import lib3mf
+
+    points = np.empty((solid.GetVertexCount(), 3), np.float32)
+    corners = np.empty((solid.GetTriangleCount(), 3), np.uint32)
+    calls, found = solid._wrapper.lib, ctypes.c_uint64(0)
+    for get, values, kind in (
+        (calls.lib3mf_meshobject_getvertices, points, lib3mf.Position),
+        (calls.lib3mf_meshobject_gettriangleindices, corners, lib3mf.Triangle),
+    ):
+        block = (kind * len(values)).from_buffer(values)
+        solid._wrapper.checkError(solid, get(solid._handle, ctypes.c_uint64(len(values)), found, block))
+    return points.astype(np.float64), corners.astype(np.int32)
+
+
+def _set_geometry(solid: Any, points: npt.NDArray[np.float32], corners: npt.NDArray[np.uint32]) -> None:
+    import lib3mf
+
+    code = solid._wrapper.lib.lib3mf_meshobject_setgeometry(
+        solid._handle,
+        ctypes.c_uint64(len(points)),
+        (lib3mf.Position * len(points)).from_buffer(points),
+        ctypes.c_uint64(len(corners)),
+        (lib3mf.Triangle * len(corners)).from_buffer(corners),
+    )
+    solid._wrapper.checkError(solid, code)
 
 
 def _matrix(transform: Any) -> FloatArray:

@@ -91,9 +91,8 @@ def inside_out_shells(
         Border loops, the surface at their left.
     """
     count, middle = int(shell.max()) + 1, vertices.mean(axis=0)
-    volume: FloatArray = np.bincount(
-        shell, np.einsum("ij,ij->i", vertices[triangles[:, 0]] - middle, crosses) / 6.0, count
-    )
+    sixth = np.einsum("ij,ij->i", vertices[triangles[:, 0]] - middle, crosses) / 6.0
+    volume = np.asarray(np.bincount(shell, sixth, count), np.float64)
     area = np.bincount(shell, np.sqrt(np.einsum("ij,ij->i", crosses, crosses)), count)
     vector = np.stack([np.bincount(shell, crosses[:, i], count) for i in range(3)], axis=1)
     volume = volume + _cones(vertices - middle, triangles, shell, loops, count)

@@ -100,7 +100,7 @@ def checked_size(vertices_mm: FloatArray, name: str) -> None:
     FileTrouble
     """
     low, high = vertices_mm.min(axis=0), vertices_mm.max(axis=0)
-    size = float(np.linalg.norm(high - low))
+    size = float((high - low).max())
     if size == 0.0:
         raise FileTrouble(f"{name} has no size: all its points are the same.", EXPORT_AGAIN)
     if size > 1e6:

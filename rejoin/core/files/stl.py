@@ -60,11 +60,11 @@ def _ascii(data: bytes, name: str) -> Parsed:
     words = _STRUCTURE.findall(text)
     if b"facet" not in text:
         raise FileTrouble(f"{name} holds no triangles.", EXPORT_AGAIN)
+    if re.search(rb"end\s*solid[^\r\n]*\s*\Z", data[-4096:], re.IGNORECASE) is None:
+        raise cut_short(name)
     facets, rest = divmod(len(words), 7)
     if b"".join(b"".join(words).split()) != b"facetnormalouterloopvertexvertexvertexendloopendfacet" * facets or rest:
         raise damaged(name, "a facet does not have one normal and three corners")
-    if re.search(rb"end\s*solid[^\r\n]*\s*\Z", data[-4096:], re.IGNORECASE) is None:
-        raise cut_short(name)
     values = numbers(_STRUCTURE.sub(b" ", text), name)
     if len(values) != 12 * facets:
         raise damaged(name, "a facet does not have one normal and three corners")

@@ -11,6 +11,8 @@ import contextlib
 import multiprocessing
 import threading
 from collections.abc import Callable
+from functools import cache
+from itertools import count
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -25,22 +27,42 @@ MOST_EARLY_DEATHS = 3
 """Workers that may die before they are ready until no further one is started unasked."""
 
 
+class _Relay(QObject):
+    """Carries messages from reader threads into the window's thread.
+
+    There is one for the whole run and it is never deleted: a reader thread
+    that emitted on an object which the window has just deleted would crash.
+    """
+
+    arrived = Signal(int, object)
+
+
+@cache
+def _relay() -> _Relay:
+    return _Relay()
+
+
+_generations = count(1)
+
+
 class _Worker:
     """A worker process, its wire and the arrays it shares with this side."""
 
-    def __init__(self, generation: int, tell: Callable[[int, Any], None]) -> None:
+    def __init__(self) -> None:
         context = multiprocessing.get_context("spawn")
         self.wire, far_end = context.Pipe()
         self.exchange = Exchange()
-        self.generation = generation
+        self.generation = next(_generations)
         self.process = context.Process(target=worker_main, args=(far_end,), daemon=True, name="rejoin worker")
         self.process.start()
         far_end.close()
-        threading.Thread(target=_listen, args=(self.wire, self, tell), daemon=True).start()
+        self._reader = threading.Thread(target=_listen, args=(self.wire, self, _relay()), daemon=True)
+        self._reader.start()
 
     def end(self) -> None:
         self.process.kill()
         self.process.join(1.0)
+        self._reader.join(1.0)
 
 
 class Jobs(QObject):
@@ -64,17 +86,16 @@ class Jobs(QObject):
     cancelled = Signal(str, object)
     busy_changed = Signal(bool)
     ready = Signal()
-    _arrived = Signal(int, object)
 
     def __init__(self, parent: QObject | None = None, warm: bool = True) -> None:
         super().__init__(parent)
-        self._arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
-        self._generation = self._number = 0
+        _relay().arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
+        self._number = 0
         self._title: str | None = None
         self._tag: Any = None
         self._closed = False
         self._early_deaths = 0
-        self._worker: _Worker | None = self._spawn() if warm else None
+        self._worker: _Worker | None = _Worker() if warm else None
 
     @property
     def busy(self) -> bool:
@@ -94,7 +115,7 @@ class Jobs(QObject):
         """Run ``task(project, report, **wishes)``; False where another one is still running."""
         if self.busy or self._closed:
             return False
-        self._worker = self._worker or self._spawn()
+        self._worker = self._worker or _Worker()
         self._number += 1
         self._title, self._tag = title, tag
         self.busy_changed.emit(True)
@@ -115,31 +136,25 @@ class Jobs(QObject):
 
     def close(self) -> None:
         """End the worker for good."""
+        if self._closed:
+            return
         self._closed = True
-        self._generation += 1
+        _relay().arrived.disconnect(self._take)
         if self._worker:
             self._worker.end()
 
-    def _spawn(self) -> _Worker:
-        self._generation += 1
-        return _Worker(self._generation, self._tell)
-
     def _restart(self) -> None:
         old = self._worker
-        self._worker = self._spawn()
+        self._worker = _Worker()
         if old:
             old.end()
-
-    def _tell(self, generation: int, message: Any) -> None:
-        with contextlib.suppress(RuntimeError):  # the window is gone
-            self._arrived.emit(generation, message)
 
     def _idle(self) -> None:
         self._title = self._tag = None
         self.busy_changed.emit(False)
 
     def _take(self, generation: int, message: Any) -> None:
-        if self._closed or generation != self._generation:
+        if self._closed or self._worker is None or generation != self._worker.generation:
             return
         kind, number, *rest = message
         if kind == "ready":
@@ -175,17 +190,17 @@ class Jobs(QObject):
             )
 
 
-def _listen(wire: Connection, worker: _Worker, tell: Callable[[int, Any], None]) -> None:
+def _listen(wire: Connection, worker: _Worker, relay: _Relay) -> None:
     while True:
         try:
             message = wire.recv()
         except (EOFError, OSError):
-            tell(worker.generation, ("gone", 0))
+            relay.arrived.emit(worker.generation, ("gone", 0))
             return
         if message[0] == "done":
             kind, number, packed = message
             message = kind, number, worker.exchange.read(packed, question=False)
-        tell(worker.generation, message)
+        relay.arrived.emit(worker.generation, message)
 
 
 def _feed(

@@ -23,8 +23,9 @@ def main(wire: Connection) -> None:
     ``("done", number, project message)`` or ``("failed", number, what, to do)``.
     """
     exchange = Exchange()
-    _warm_up()
     wire.send(("ready", 0))
+    if not wire.poll():  # nothing to do yet: load the libraries meanwhile
+        _warm_up()
     while True:
         try:
             number, task, message, wishes, recovery = wire.recv()

@@ -1,0 +1,189 @@
+"""A scripted person at the window: real mouse and key events, waiting as a person waits."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+from PySide6.QtCore import QPoint, Qt, QTimer
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QAbstractItemView, QApplication, QFileDialog, QLineEdit, QMenu, QWidget
+
+from rejoin.app.dialogs import UnitDialog
+from rejoin.app.forms import Fold
+from rejoin.app.window import Window
+from rejoin.core.records import FloatArray
+from rejoin.core.transforms import apply
+
+LEFT, NONE, CONTROL = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ControlModifier
+
+
+class Person:
+    """Uses a window; ``pictures`` is where it takes a picture of every state, if anywhere."""
+
+    def __init__(self, window: Window, pictures: Path | None = None) -> None:
+        self.window, self.pictures, self.taken = window, pictures, 0
+        self.troubles: list[str] = []
+        window.bench.said.connect(self._hears)
+
+    def click(self, widget: QWidget) -> None:
+        """Click the middle of a widget that can be seen and used."""
+        self.window.card.ensureWidgetVisible(widget)
+        self.pause(30)
+        assert widget.isVisible(), f"{widget.objectName()} {getattr(widget, 'text', str)()} cannot be seen"
+        assert widget.isEnabled(), f"{getattr(widget, 'text', str)()} cannot be used"
+        QTest.mouseClick(widget, LEFT, NONE, widget.rect().center())
+
+    def open_row(self, number: int) -> None:
+        """Click the row of an operation of the job card."""
+        index = [panel.number for panel in self.window.panels].index(number)
+        self.click(self.window.card.heads[index])
+        assert self.window.card.open_row == index
+
+    def unfold(self, panel: QWidget, title: str) -> None:
+        fold = next(f for f in panel.findChildren(Fold) if f.button.text() == title)
+        if not fold.button.isChecked():
+            self.click(fold.button)
+
+    def key(self, key: Qt.Key, modifiers: Qt.KeyboardModifier = NONE) -> None:
+        if not self.window.isActiveWindow():
+            self.window.activateWindow()
+            self.window.setFocus()
+            QTest.qWaitForWindowActive(self.window, 2000)
+        QTest.keyClick(self.window.focusWidget() or self.window, key, modifiers)
+        self.pause(20)
+
+    def open_scans(self, paths: Sequence[Path]) -> None:
+        """By the button and the dialog; says that the files are in millimetres."""
+        self.window.bench.memory.setValue("folder", str(paths[0].parent))
+        self.when_asked(QFileDialog, lambda d: self._type(d, " ".join(f'"{p}"' for p in paths)))
+        self.when_asked(UnitDialog, lambda d: QTest.keyClick(d, Qt.Key.Key_Return))
+        self.click(self.window.scans.open_button)
+        self.wait_until_done()
+
+    def open_sample(self, name: str) -> None:
+        """By the samples button and the arrow keys."""
+        def choose() -> None:
+            menu = QApplication.activePopupWidget()
+            assert isinstance(menu, QMenu)
+            texts = [action.text() for action in menu.actions()]
+            for _ in range(texts.index(name.replace("_", " ").capitalize()) + 1):
+                QTest.keyClick(menu, Qt.Key.Key_Down)
+            QTest.keyClick(menu, Qt.Key.Key_Return)
+
+        QTimer.singleShot(300, choose)
+        self.click(self.window.scans.samples_button)
+        self.wait_until_done()
+
+    def save_whole(self, path: Path) -> None:
+        self.when_asked(QFileDialog, lambda d: self._type(d, str(path)))
+        self.click(self.window.whole.save_button)
+        self.wait_until_done()
+
+    def save_project(self, path: Path) -> None:
+        self.when_asked(QFileDialog, lambda d: self._type(d, str(path)))
+        self.key(Qt.Key.Key_S, CONTROL)
+        self.wait_until_done()
+
+    def select_rows(self, view: QAbstractItemView, rows: Sequence[int]) -> None:
+        """Click rows of a list, the further ones with Ctrl."""
+        for count, row in enumerate(rows):
+            index = view.model().index(row, 0)
+            view.scrollTo(index)
+            self.pause(20)
+            middle = view.visualRect(index).center()
+            QTest.mouseClick(view.viewport(), LEFT, CONTROL if count else NONE, middle)
+
+    def see(self, fragment: int, point: FloatArray, normal: FloatArray) -> QPoint:
+        """Turn the view until a place of a fragment faces the person, and say where it appears."""
+        pose = self.window.scene.poses()[fragment]
+        out = pose[:3, :3] @ normal
+        up = (0, 0, 1) if abs(out[2]) < 0.9 else (0, 1, 0)
+        self.window.scene.look_from(tuple(out), up)
+        self.pause(60)
+        return self.window.view.widget_position(apply(pose, point[None])[0]).toPoint()
+
+    def click_view(self, position: QPoint, modifiers: Qt.KeyboardModifier = NONE) -> None:
+        QTest.mouseMove(self.window.view, position)
+        QTest.mouseClick(self.window.view, LEFT, modifiers, position)
+        self.pause(60)
+
+    def drag_view(self, start: QPoint, by: QPoint, modifiers: Qt.KeyboardModifier = NONE) -> None:
+        QTest.mousePress(self.window.view, LEFT, modifiers, start)
+        for step in range(1, 6):
+            QTest.mouseMove(self.window.view, start + by * step / 5)
+            self.pause(15)
+        QTest.mouseRelease(self.window.view, LEFT, modifiers, start + by)
+        self.pause(60)
+
+    def undo_everything(self) -> None:
+        for _ in range(self.window.bench.session.stack.index()):
+            self.key(Qt.Key.Key_Z, CONTROL)
+
+    def redo_everything(self) -> None:
+        stack = self.window.bench.session.stack
+        for _ in range(stack.count() - stack.index()):
+            self.key(Qt.Key.Key_Y, CONTROL)
+
+    def set_slider(self, slider: QWidget, share: float) -> None:
+        """Click into the groove, then the arrow keys for the rest."""
+        slider.setFocus()
+        QTest.keyClick(slider, Qt.Key.Key_Home)
+        for _ in range(int(round(share * 10))):
+            QTest.keyClick(slider, Qt.Key.Key_PageUp)
+        self.pause(60)
+
+    def wait_until_done(self, seconds: float = 600.0) -> None:
+        end = time.monotonic() + seconds
+        quiet = 0
+        while quiet < 5 and time.monotonic() < end:
+            self.pause(20)
+            quiet = 0 if self.window.bench.jobs.busy else quiet + 1
+        assert not self.window.bench.jobs.busy, "the work took too long"
+
+    def pause(self, milliseconds: int) -> None:
+        QTest.qWait(milliseconds)
+
+    def picture(self, name: str) -> None:
+        if self.pictures is not None:
+            self.pause(80)
+            self.taken += 1
+            self.window.grab().save(str(self.pictures / f"{self.taken:02d}_{name}.png"))
+
+    def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None], seconds: float = 600.0) -> None:
+        """Answer a dialog of ``kind`` when it comes up."""
+        end, timer = time.monotonic() + seconds, QTimer(self.window, interval=150)
+        seen: list[QWidget] = []
+
+        def look() -> None:
+            dialog = QApplication.activeModalWidget()
+            if isinstance(dialog, kind) and dialog.isVisible():
+                if len(seen) % 8 == 1:  # not at first sight: it is still reading its folder; and again, like a person
+                    answer(dialog)
+                seen.append(dialog)
+            elif seen or time.monotonic() > end:
+                timer.stop()
+
+        timer.timeout.connect(look)
+        timer.start()
+
+    def _type(self, dialog: QWidget, text: str) -> None:
+        line = dialog.findChild(QLineEdit, "fileNameEdit") or dialog.findChildren(QLineEdit)[0]
+        line.setFocus()
+        line.selectAll()
+        QTest.keyClicks(line, text)
+        QTest.keyClick(line, Qt.Key.Key_Return)
+
+    def _hears(self, kind: str, what: str, to_do: str) -> None:
+        if kind == "trouble":
+            self.troubles.append(f"{what} {to_do}")
+
+
+def facing_normal(window: Window, fragment: int, triangles) -> FloatArray:
+    """Mean outward normal of some triangles, scan frame."""
+    mesh = window.bench.project.fragments[fragment].mesh
+    a, b, c = (mesh.vertices[mesh.triangles[triangles, i]] for i in range(3))
+    normal = np.cross(b - a, c - a).sum(axis=0)
+    return normal / np.linalg.norm(normal)

@@ -13,6 +13,7 @@ from itertools import permutations
 import numpy as np
 import numpy.typing as npt
 
+from rejoin.core.meshes import sorted_unique
 from rejoin.core.records import FloatArray, Mesh
 
 Keys = npt.NDArray[np.int64]
@@ -32,6 +33,7 @@ def unpack(keys: Keys) -> npt.NDArray[np.int64]:
 
 
 _CORNER_KEYS = pack(_CORNERS)
+_SORTED_CORNERS = np.sort(_CORNER_KEYS)
 
 
 def _tetrahedra() -> npt.NDArray[np.int64]:
@@ -109,7 +111,7 @@ def contour(
     lowest = float(values.min()) if len(values) else -1.0
     beyond = min(lowest, -1e-3)
     positive = keys[values > 0]
-    cells = np.unique((positive[:, None] - _CORNER_KEYS[None, :]).ravel())
+    cells = sorted_unique(positive[:, None] - _CORNER_KEYS[None, :])
     spots = cells[:, None] + _CORNER_KEYS[None, :]
     at = np.searchsorted(keys, spots)
     at[at == len(keys)] = 0
@@ -140,12 +142,13 @@ def _assemble(
 ) -> Mesh:
     """One vertex for each crossed edge: ``ends`` (m, 3, 2) grid keys, inside first; ``levels`` alike."""
     flat, value = ends.reshape(-1, 2), levels.reshape(-1, 2)
-    low, direction = flat.min(axis=1), np.abs(flat[:, 0] - flat[:, 1])
-    number = np.searchsorted(_CORNER_KEYS, direction) if np.all(np.diff(_CORNER_KEYS) > 0) else None
-    if number is None:
-        order = np.argsort(_CORNER_KEYS)
-        number = order[np.searchsorted(_CORNER_KEYS[order], direction)]
-    _, first, inverse = np.unique(low * 8 + number, return_index=True, return_inverse=True)
+    low, direction = np.minimum(flat[:, 0], flat[:, 1]), np.abs(flat[:, 0] - flat[:, 1])
+    number = np.searchsorted(_SORTED_CORNERS, direction)
+    code = low * 8 + number
+    order = np.argsort(code, kind="stable")
+    fresh = np.concatenate([[True], code[order[1:]] != code[order[:-1]]])
+    first, inverse = order[fresh], np.empty(len(code), np.int64)
+    inverse[order] = np.cumsum(fresh) - 1
     share = value[first, 0] / (value[first, 0] - value[first, 1])
     share = np.clip(share, keep_clear, 1.0 - keep_clear)[:, None]
     start, end = unpack(flat[first, 0]), unpack(flat[first, 1])

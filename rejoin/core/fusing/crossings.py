@@ -33,6 +33,8 @@ def crossing_pairs(mesh: Mesh, among: npt.NDArray[np.int64] | None = None) -> Pa
         a, b = pairs[:, 0], pairs[:, 1]
         meet = ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
         pairs = pairs[meet]
+        for one, other in ((0, 1), (1, 0)):
+            pairs = pairs[_reaches_plane(corners, pairs[:, one], pairs[:, other])]
         if len(pairs):
             hit = _cross(mesh.triangles[chosen], corners, pairs)
             found.append(pairs[hit])
@@ -58,6 +60,14 @@ def _near_pairs(corners: FloatArray) -> list[Pairs]:
             near = trees[i].sparse_distance_matrix(trees[j], both, output_type="ndarray")
             result.append(np.stack([members[near["i"]], classes[j][near["j"]]], axis=1))
     return result
+
+
+def _reaches_plane(corners: FloatArray, a: Pairs, b: Pairs) -> npt.NDArray[np.bool_]:
+    """Whether triangle b has corners on both sides of (or on) the plane of a."""
+    base = corners[a, 0]
+    normal = np.cross(corners[a, 1] - base, corners[a, 2] - base)
+    height = np.einsum("ijk,ik->ij", corners[b] - base[:, None], normal)
+    return np.asarray((height.max(axis=1) >= 0) & (height.min(axis=1) <= 0))
 
 
 def _cross(triangles: npt.NDArray[np.int32], corners: FloatArray, pairs: Pairs) -> npt.NDArray[np.bool_]:

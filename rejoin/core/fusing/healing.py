@@ -10,8 +10,13 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.fusing.contour import contour, pack, unpack
 from rejoin.core.libraries.winding import WindingField
+from rejoin.core.meshes import sorted_unique
 from rejoin.core.records import FloatArray, Mesh
 
+STEP = 0.65
+"""Grid step, in spacings."""
+MOST_ROUNDS = 16
+"""How often the grid may follow the surface by about a spacing, where the opening is wider than the strip."""
 MARGIN = 4
 """Grid cells kept free around the field."""
 
@@ -40,18 +45,16 @@ def ball_keys(centres: FloatArray, radius_mm: float, origin: FloatArray, step_mm
     axis = np.arange(-reach, reach + 1)
     offsets = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     offsets = offsets[(offsets**2).sum(axis=1) * step_mm**2 <= radius_mm**2]
-    cells = np.unique(pack(np.rint((centres - origin) / step_mm).astype(np.int64)))
+    cells = sorted_unique(pack(np.rint((centres - origin) / step_mm).astype(np.int64)))
     shifts = (offsets[:, 0] << 40) + (offsets[:, 1] << 20) + offsets[:, 2]
     found = [
-        np.unique((cells[start : start + 20_000, None] + shifts[None, :]).ravel())
+        sorted_unique(cells[start : start + 20_000, None] + shifts[None, :])
         for start in range(0, len(cells), 20_000)
     ]
-    return np.unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
+    return sorted_unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
 
 
-def healing_field(
-    border: FloatArray, given_up: FloatArray, winding: WindingField, strip_mm: float, spacing_mm: float
-) -> Field:
+class Healing:
     """One field for all fragments, around the strip that was given up along the crack.
 
     The winding number of the kept triangles bridges the strip; its level is
@@ -64,13 +67,36 @@ def healing_field(
     winding : WindingField of the kept triangles
     strip_mm, spacing_mm : float
     """
-    step, radius = 0.5 * spacing_mm, strip_mm + 2.0 * spacing_mm
-    origin = border.min(axis=0) - radius - MARGIN * step
-    keys = ball_keys(border, radius, origin, step)
-    empty = Field(keys, np.zeros(len(keys)), origin, step)
-    level = _Level(border, given_up, winding, strip_mm, spacing_mm)
-    points = empty.points()
-    return Field(keys, winding(points) - level(points), origin, step)
+
+    def __init__(
+        self, border: FloatArray, given_up: FloatArray, winding: WindingField, strip_mm: float, spacing_mm: float
+    ) -> None:
+        self._winding = winding
+        self._level = _Level(border, given_up, winding, strip_mm, spacing_mm)
+        self._spacing = spacing_mm
+        step, radius = STEP * spacing_mm, strip_mm + 1.2 * spacing_mm
+        self._room = MOST_ROUNDS * spacing_mm
+        origin = border.min(axis=0) - radius - self._room - MARGIN * step
+        self.field = self._measured(ball_keys(border, radius, origin, step), origin, step)
+
+    def _measured(self, keys: npt.NDArray[np.int64], origin: FloatArray, step: float) -> Field:
+        points = Field(keys, np.zeros(0), origin, step).points()
+        return Field(keys, self._winding(points) - self._level(points), origin, step)
+
+    def grow(self, around: FloatArray) -> bool:
+        """Add the grid points near these; False where none is new."""
+        field = self.field
+        wanted = ball_keys(around, 2.0 * self._spacing, field.origin, field.step_mm)
+        at = np.minimum(np.searchsorted(field.keys, wanted), len(field.keys) - 1)
+        wanted = wanted[field.keys[at] != wanted]
+        if len(wanted) == 0:
+            return False
+        added = self._measured(wanted, field.origin, field.step_mm)
+        keys = np.concatenate([field.keys, added.keys])
+        order = np.argsort(keys)
+        values = np.concatenate([field.values, added.values])[order]
+        self.field = Field(keys[order], values, field.origin, field.step_mm)
+        return True
 
 
 class _Level:

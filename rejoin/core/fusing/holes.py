@@ -46,7 +46,7 @@ def closed(mesh: Mesh, spacing_mm: float) -> Closed:
     vertices, triangles, patches = [mesh.vertices], [mesh.triangles.astype(np.int64)], []
     count, size = len(mesh.vertices), len(mesh.triangles)
     for loop in loops:
-        points, added = _rings(mesh.vertices[loop], loop, count, spacing_mm)
+        points, added = rings(mesh.vertices[loop], loop, count, spacing_mm)
         across = _across(mesh.vertices[loop])
         patches.append(Patch(loop, np.arange(size, size + len(added)), np.arange(count, count + len(points)), across))
         vertices.append(points)
@@ -66,7 +66,7 @@ def _across(loop: FloatArray) -> float:
     return float(pdist(loop[::step]).max()) if len(loop) > 1 else 0.0
 
 
-def _rings(border: FloatArray, loop: Indices, first: int, spacing_mm: float) -> tuple[FloatArray, Indices]:
+def rings(border: FloatArray, loop: Indices, first: int, spacing_mm: float) -> tuple[FloatArray, Indices]:
     """Vertices and triangles from a border loop (material to the left) to its middle."""
     centre = border.mean(axis=0)
     length = np.linalg.norm(np.roll(border, -1, axis=0) - border, axis=1)

@@ -90,7 +90,7 @@ def border_of(part: Mesh, removed: BoolArray) -> IntArray:
     flags = removed[part.triangles]
     mixed = flags.any(axis=1) & ~flags.all(axis=1)
     corners = part.triangles[mixed].ravel()
-    return np.unique(corners[~removed[corners]]).astype(np.int32)
+    return meshes.sorted_unique(corners[~removed[corners]]).astype(np.int32)
 
 
 def without_islands(part: Mesh, removed: BoolArray, smallest_mm2: float) -> BoolArray:

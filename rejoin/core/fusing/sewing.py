@@ -10,7 +10,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.healing import Field, healing_field
+from rejoin.core.fusing.healing import MOST_ROUNDS, Field, Healing
+from rejoin.core.fusing.holes import rings
 from rejoin.core.fusing.ring import Contact
 from rejoin.core.fusing.stitching import (
     BoolArray,
@@ -58,11 +59,18 @@ def sewn(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> Sewn:
         Where the borders of strip and healing surface do not correspond.
     """
     ready = _prepared(parts, sides, spacing_mm)
-    kept, seam, field = ready.kept, ready.seam, ready.field
-    surface = field.surface(closed=False)
-    patch = clipped(surface, _beyond_border(surface, kept, seam, spacing_mm), OVERLAP * spacing_mm)
+    kept, seam = ready.kept, ready.seam
+    for _ in range(MOST_ROUNDS):
+        surface = ready.healing.field.surface(closed=False)
+        beyond = _beyond_border(surface, kept, seam, spacing_mm)
+        ends = np.zeros(len(surface.vertices), bool)
+        ends[meshes.border_edges(surface).ravel()] = True
+        ends &= beyond > spacing_mm
+        if not ends.any() or not ready.healing.grow(surface.vertices[ends]):
+            break
+    patch = clipped(surface, beyond, OVERLAP * spacing_mm)
     patch = without_specks(patch, spacing_mm)
-    return _sew(kept, ready.origin, ready.loops, seam, patch, spacing_mm)
+    return _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +79,7 @@ class _Ready:
     origin: Indices
     loops: list[Indices]
     seam: Seam
-    field: Field
+    healing: Healing
 
 
 def _prepared(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> _Ready:
@@ -87,14 +95,14 @@ def _prepared(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> _Re
     gone[origin] = False
     strip = max(side.strip_mm for side in sides)
     winding = WindingField(kept.vertices, kept.triangles)
-    field = healing_field(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
-    return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), field)
+    healing = Healing(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
+    return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing)
 
 
 def crack_field(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> Field | None:
     """The field along the crack alone; None where nothing is kept beside it."""
     try:
-        return _prepared(parts, sides, spacing_mm).field
+        return _prepared(parts, sides, spacing_mm).healing.field
     except CannotSew:
         return None
 
@@ -136,59 +144,58 @@ def without_specks(patch: Mesh, spacing_mm: float) -> Mesh:
 
 
 def _sew(
-    kept: Mesh, origin: Indices, loops: list[Indices], seam: Seam, patch: Mesh, spacing_mm: float
+    kept: Mesh, origin: Indices, loops: list[Indices], seam: Seam, patch: Mesh, strip_mm: float, spacing_mm: float
 ) -> Sewn:
     inner_loops = border_loops(patch.triangles, len(patch.vertices))
     if not inner_loops:
         raise CannotSew("the healing surface has no simple border")
-    partners = _partners(inner_loops, loops, seam, patch, spacing_mm)
+    partners, lonely = _partners(inner_loops, loops, seam, patch)
     count = len(kept.vertices)
+    vertices = np.concatenate([kept.vertices, patch.vertices])
     triangles: list[npt.NDArray[np.int64]] = [kept.triangles.astype(np.int64), patch.triangles.astype(np.int64) + count]
-    added: list[FloatArray] = []
     for number, (outer, place) in partners.items():
-        inner = inner_loops[number][::-1]
-        if outer >= 0:
-            band = zipped(loops[outer], inner + count, place[::-1])
-            if band is None:
-                raise CannotSew(f"a border of {len(loops[outer])} vertices is not followed once around")
-            triangles.append(band)
-        else:
-            centre = count + len(patch.vertices) + len(added)
-            added.append(patch.vertices[inner].mean(axis=0))
-            triangles.append(np.stack([inner + count, np.roll(inner, -1) + count, np.full(len(inner), centre)], axis=1))
-    vertices = [kept.vertices, patch.vertices, *[a[None] for a in added]]
-    mesh = Mesh(np.concatenate(vertices), np.concatenate(triangles).astype(np.int32))
-    return Sewn(mesh, np.concatenate([origin, np.full(len(mesh.vertices) - count, -1)]))
+        band = zipped(loops[outer], inner_loops[number][::-1] + count, place[::-1])
+        if band is None:
+            raise CannotSew(f"a border of {len(loops[outer])} vertices is not followed once around")
+        triangles.append(band)
+    for loop in lonely:
+        border = vertices[np.where(loop < 0, ~loop + count, loop)]
+        if np.ptp(border, axis=0).max() > 3.0 * strip_mm:
+            raise CannotSew(f"a border of {len(loop)} vertices has no partner")
+        added, fan = rings(border, np.where(loop < 0, ~loop + count, loop), len(vertices), spacing_mm)
+        vertices = np.concatenate([vertices, added])
+        triangles.append(fan)
+    mesh = Mesh(vertices, np.concatenate(triangles).astype(np.int32))
+    return Sewn(mesh, np.concatenate([origin, np.full(len(vertices) - count, -1)]))
 
 
 def _partners(
-    inner_loops: list[Indices], loops: list[Indices], seam: Seam, patch: Mesh, spacing_mm: float
-) -> dict[int, tuple[int, FloatArray]]:
-    """For each border of the patch the kept border it follows and where; (-1, ...) for a small hole to be closed."""
+    inner_loops: list[Indices], loops: list[Indices], seam: Seam, patch: Mesh
+) -> tuple[dict[int, tuple[int, FloatArray]], list[Indices]]:
+    """Which border of the patch follows which kept border, and where along it.
+
+    Returns
+    -------
+    dict
+        Patch border -> (kept border, place of each vertex along it).
+    list of (k,) int
+        Borders of either without a partner; those of the patch as ``~index``.
+    """
     result: dict[int, tuple[int, FloatArray]] = {}
-    best: dict[int, tuple[int, int]] = {}
+    best: dict[int, int] = {}
     for number, inner in enumerate(inner_loops):
         segment, share, _ = seam.nearest(patch.vertices[inner])
-        votes = np.bincount(seam.loop[segment], minlength=len(loops))
-        outer = int(votes.argmax())
-        good = seam.loop[segment] == outer
+        outer = int(np.bincount(seam.loop[segment], minlength=len(loops)).argmax())
+        good = np.flatnonzero(seam.loop[segment] == outer)
         place = (seam.position[segment] + share).astype(float)
-        if not good.all():
-            known = np.flatnonzero(good)
-            place = place[known[np.abs(np.arange(len(inner))[:, None] - known[None, :]).argmin(axis=1)]]
-        result[number] = (outer, place)
-        if outer not in best or best[outer][1] < len(inner):
-            best[outer] = (number, len(inner))
-    chosen = {number for number, _ in best.values()}
-    for number, inner in enumerate(inner_loops):
-        if number not in chosen:
-            if len(inner) > 24:
-                raise CannotSew(f"a border of {len(inner)} vertices has no partner")
-            result[number] = (-1, np.zeros(0))
-    missing = [len(loop) for k, loop in enumerate(loops) if k not in best]
-    if missing:
-        raise CannotSew(f"kept borders of {missing} vertices have no partner")
-    return result
+        at = np.clip(np.searchsorted(good, np.arange(len(inner))), 0, len(good) - 1)
+        result[number] = (outer, place[good[at]])
+        if outer not in best or len(inner_loops[best[outer]]) < len(inner):
+            best[outer] = number
+    chosen = {number: result[number] for number in best.values()}
+    lonely = [~inner for number, inner in enumerate(inner_loops) if number not in chosen]
+    lonely.extend(loop for number, loop in enumerate(loops) if number not in best)
+    return chosen, lonely
 
 
 def smoothed(sewn_mesh: Sewn, rounds: int = 3) -> Mesh:

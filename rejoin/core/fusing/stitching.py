@@ -20,7 +20,7 @@ BoolArray = npt.NDArray[np.bool_]
 def border_loops(triangles: IntArray, count: int) -> list[Indices] | None:
     """The border as ordered loops of vertices, material to the left; None where a vertex is on two."""
     border = meshes.border_edges(Mesh(np.zeros((count, 3)), triangles)).astype(np.int64)
-    if len(np.unique(border[:, 0])) != len(border) or len(np.unique(border[:, 1])) != len(border):
+    if np.bincount(border[:, 0], minlength=1).max() > 1 or np.bincount(border[:, 1], minlength=1).max() > 1:
         return None
     following = np.full(count, -1, np.int64)
     following[border[:, 0]] = border[:, 1]
@@ -136,7 +136,7 @@ def clipped(mesh: Mesh, values: FloatArray, level: float) -> Mesh:
     two = turned(number == 2, (~inside[number == 2]).argmax(axis=1))
     ab, ac = crossing(one[:, 0], one[:, 1]), crossing(one[:, 0], one[:, 2])
     po, qo = crossing(two[:, 1], two[:, 0]), crossing(two[:, 2], two[:, 0])
-    codes = np.unique(np.concatenate(edges))
+    codes = meshes.sorted_unique(np.concatenate(edges))
     low, high = codes // count, codes % count
     share = (gap[low] / (gap[low] - gap[high]))[:, None]
     added = mesh.vertices[low] + np.clip(share, 0.02, 0.98) * (mesh.vertices[high] - mesh.vertices[low])

@@ -13,15 +13,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rejoin.core.contact import Side, opposite, robust_scale, side_of, tukey
+from rejoin.core.contact import Side, opposite, robust_scale, rows, side_of, tukey
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 from rejoin.core.uncertainty.bounds import Certainty, certainties
-from rejoin.core.uncertainty.equations import Contact, Layout, Statement, normal_equations, statement
+from rejoin.core.uncertainty.equations import (
+    Contact,
+    Layout,
+    Statement,
+    drift_information,
+    firm_motions,
+    normal_equations,
+    statement,
+)
 from rejoin.core.uncertainty.layers import Layer, no_layers, rein, weighed_layers
-from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome, known_equations, known_outcomes
+from rejoin.core.uncertainty.stated import GROSS, KnownDimension, KnownOutcome, known_equations, known_outcomes
 
 TUKEY = 5.0
 """Tukey's limit in robust sigmas (4.7 is the usual 95 % efficiency)."""
@@ -115,17 +123,20 @@ def adjust(
     solver.approach(start)
     report(0.3, "Adjusting all joints")
     touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.3, 0.6))
-    if not settings.missing_layer:
+    if not settings.missing_layer and not known:
         report(0.95, "Weighing the joints")
         return solver.finished(touching, no_layers(len(joints)))
     if len(joints) > 1 or known:
         touching = solver.heard(touching)
+        solver.trust_dimensions(touching)
     loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
     loose = solver.heard(loose)
     report(0.85, "Weighing whether material is missing")
     layers = weighed_layers(solver.layout, loose.contacts, loose.statements, loose.layers, solver.known_matrix(loose))
+    if not settings.missing_layer:
+        layers = no_layers(len(joints))
     wanted = np.array([layer.mean_mm for layer in layers])
-    if np.all(wanted == 0.0):
+    if np.all(wanted == 0.0) and not solver.used:
         return solver.finished(touching, layers)
     final = solver.settle(loose.poses, wanted, free=False, report=part_of(report, 0.85, 1.0))
     return solver.finished(final, layers)
@@ -154,6 +165,7 @@ class _Solver:
         known: Sequence[KnownDimension],
     ) -> None:
         self.fragments, self.joints, self.settings, self.known = fragments, joints, settings, known
+        self.used: list[KnownDimension] = []
         self.reference = next(iter(start))
         self.movable = tuple(number for number in start if number != self.reference)
         self.sides: list[tuple[Side, Side]] = [
@@ -194,6 +206,8 @@ class _Solver:
         from rejoin.core.libraries.registration import refined
 
         a, b = self.sides[number]
+        if not self._holds(number, b_from_a):
+            return b_from_a
         reach, quantum = self.reach[number], 1e-3 * min(a.spacing_mm, b.spacing_mm)
         chosen = np.flatnonzero(~a.border)[:: max(1, len(a.points) // COARSE)]
         best, cost = b_from_a, self._misfit(number, b_from_a)
@@ -204,6 +218,17 @@ class _Solver:
             if misfit < cost:
                 best, cost = orthonormal(moved), misfit
         return best
+
+    def _holds(self, number: int, b_from_a: FloatArray) -> bool:
+        """Whether all six motions show: else ICP's equations are singular and its answer is chance."""
+        a, b = self.sides[number]
+        pairs = opposite(a, b, b_from_a, np.eye(4), self.reach[number], COARSE)
+        if len(pairs.areas) < 12:
+            return False
+        middles = pairs.middles - pairs.middles.mean(axis=0)
+        jacobian = rows(middles / np.abs(middles).max(), pairs.directions, np.zeros(3))[:, :6]
+        values = np.linalg.eigvalsh(jacobian.T @ jacobian)
+        return bool(values[0] > 1e-6 * values[-1])
 
     def _misfit(self, number: int, b_from_a: FloatArray) -> float:
         """Robust gap; what finds nothing opposite counts as a gap of the reach."""
@@ -257,15 +282,17 @@ class _Solver:
         """One pairing and the solution for it; how far the worst point moved."""
         poses, layers, farthest = dict(state.poses), state.layers.copy(), 0.0
         contacts = self._contacts(state, most)
+        firm = [firm_motions(contact, free) for contact in contacts]
         for _ in range(2):
             layout = self._layout(poses)
-            solution = self._solved(layout, contacts, poses, state.layers if free else None)
+            solution = self._solved(layout, contacts, firm, poses, layers if free else None)
             step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
             # A step past the reach would leave the surfaces the pairs were made of.
             solution *= min(1.0, min(self.reach) / max(step, 1e-300))
             moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
             poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
-            layers = layers + (solution[layout.layers] if free else 0.0)
+            if free:
+                layers = np.clip(layers + solution[layout.layers], -np.array(self.reach), self.reach)
             contacts = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
             farthest = max(farthest, step)
         return replace(state, poses=poses, layers=layers, contacts=contacts), farthest
@@ -275,31 +302,43 @@ class _Solver:
         return float(np.linalg.norm(motion[3:]) + self.sizes[fragment] * np.linalg.norm(motion[:3]))
 
     def _solved(
-        self, layout: Layout, contacts: list[Contact], poses: Poses, layers: FloatArray | None
+        self,
+        layout: Layout,
+        contacts: list[Contact],
+        firm: list[FloatArray],
+        poses: Poses,
+        layers: FloatArray | None,
     ) -> FloatArray:
         weights = [1.0 / (f * c.scale_mm**2) for f, c in zip(self.inflation, contacts, strict=True)]
         matrices, right = [], np.zeros(layout.size)
         for number, contact in enumerate(contacts):
             matrix, side = normal_equations(contact)
-            matrices.append(matrix)
-            right += weights[number] * layout.columns(contact, number).T @ side
+            held = firm[number].T @ matrix @ firm[number]
+            held[:6, :6] += drift_information(contact, self.reach[number]) / weights[number]
+            matrices.append(held)
+            right += weights[number] * layout.columns(contact, number).T @ firm[number].T @ side
         matrix = layout.assembled(contacts, matrices, weights)
-        extra, extra_right = known_equations(self.known, poses, layout)
+        extra, extra_right = known_equations(self.used, poses, layout)
         if layers is not None:
             held = rein(contacts)
             extra[layout.layers, layout.layers] += np.diag(held)
             extra_right[layout.layers] -= held * layers
         return _solution(matrix + extra, right + extra_right, layout, layers is not None)
 
+    def trust_dimensions(self, state: _State) -> None:
+        """From now on use the stated dimensions that the faces do not flatly contradict."""
+        told = known_outcomes(self.known, state.poses, self._layout(state.poses), state.contacts, state.statements, [])
+        self.used = [item for item, outcome in zip(self.known, told, strict=True) if outcome.sigmas < GROSS]
+
     def known_matrix(self, state: _State) -> FloatArray:
         """(size, size) information of the stated dimensions."""
-        return known_equations(self.known, state.poses, self._layout(state.poses))[0]
+        return known_equations(self.used, state.poses, self._layout(state.poses))[0]
 
     def finished(self, state: _State, layers: list[Layer]) -> Adjustment:
         """The answer with its certainty."""
         state = self.heard(state)
         layout = self._layout(state.poses)
-        outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements)
+        outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements, self.used)
         certainty = certainties(
             self.fragments, state.poses, layout, state.contacts, state.statements, layers, self.known_matrix(state)
         )

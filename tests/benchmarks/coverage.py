@@ -115,7 +115,9 @@ def _placed(
     return Half(fragment, np.arange(len(triangles), dtype=np.int32), inverse(scan_from_part), error)
 
 
-def joined(lower: Half, upper: Half, rng: np.random.Generator, settings: AlignSettings) -> tuple[Adjustment, FloatArray]:
+def joined(
+    lower: Half, upper: Half, rng: np.random.Generator, settings: AlignSettings
+) -> tuple[Adjustment, FloatArray]:
     """The adjustment from a start 0.3 mm and 0.3 degrees off, and the true lower_from_upper."""
     truth = inverse(lower.part_from_scan) @ upper.part_from_scan
     turn_, shift = rng.standard_normal((2, 3))

@@ -75,30 +75,41 @@ class Result:
         return clean and (self.placed == self.belonging if joins else self.placed <= 1)
 
 
-def run(command: Sequence[str], timeout: float) -> tuple[int | None, str, float, float | None]:
-    """Exit code (None: out of time), what was said, seconds, peak memory in MB (None where not told)."""
+@dataclass(frozen=True)
+class Run:
+    """How a command ended: ``code`` None where it ran out of time; peak memory None where the system does not tell."""
+
+    code: int | None
+    said: str
+    seconds: float
+    memory_mb: float | None
+
+
+def run(command: Sequence[str], timeout: float) -> Run:
+    """Run a command in a process of its own, watching its memory."""
     started = time.perf_counter()
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    memory = None
     with tempfile.TemporaryFile() as said:
         process = subprocess.Popen(command, stdout=said, stderr=said, cwd=ROOT, env=environment)
-        code: int | None = None
-        memory = None
-        while time.perf_counter() - started < timeout:
-            if hasattr(os, "wait4"):
-                done, status, usage = os.wait4(process.pid, os.WNOHANG)
-                if done:
-                    code = process.returncode = os.waitstatus_to_exitcode(status)
-                    memory = usage.ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
-            else:
-                code = process.poll()
-            if code is not None:
-                break
-            time.sleep(0.05)
-        else:
-            process.kill()
-            process.wait()
+        while process.poll() is None:
+            memory = _peak_mb(process.pid) or memory
+            if time.perf_counter() - started > timeout:
+                process.kill()
+                process.wait()
+                return Run(None, "out of time", timeout, memory)
+            time.sleep(0.02)
         said.seek(0)
-        return code, said.read().decode(errors="replace"), time.perf_counter() - started, memory
+        return Run(process.returncode, said.read().decode(errors="replace"), time.perf_counter() - started, memory)
+
+
+def _peak_mb(process: int) -> float | None:
+    """Peak resident memory so far. (What waiting for a process tells starts at its parent's size.)"""
+    try:
+        lines = Path(f"/proc/{process}/status").read_text(encoding="ascii").splitlines()
+    except (OSError, ValueError):
+        return None
+    return next((float(line.split()[1]) / 1e3 for line in lines if line.startswith("VmHWM")), None)
 
 
 def judge(case: Case, result: Result, fit: dict[str, Any]) -> None:
@@ -153,8 +164,9 @@ def one_part(family: str, seed: int, stock: bool, timeout: float, folder: Path) 
     fit, whole = folder / "fit.json", folder / "whole.ply"
     command = [sys.executable, "-m", "rejoin", "join", *files, "--unit", kind.unit]
     command += ["--json", str(fit), "--out", str(whole)]
-    result.exit_code, said, result.seconds, result.memory_mb = run(command, timeout)
-    result.said = said.strip().splitlines()[-1] if said.strip() else ""
+    ran = run(command, timeout)
+    result.exit_code, result.seconds, result.memory_mb = ran.code, ran.seconds, ran.memory_mb
+    result.said = ran.said.strip().rpartition("\n")[2]
     if fit.exists():
         content = json.loads(fit.read_text(encoding="utf-8"))
         result.steps = content["seconds"]
@@ -167,7 +179,8 @@ def one_part(family: str, seed: int, stock: bool, timeout: float, folder: Path) 
 def _stock(case: Case, result: Result, files: list[str], unit: str, out: Path, timeout: float) -> None:
     spacing = case.spacing_mm / UNITS[unit]
     command = [sys.executable, "-m", "tests.benchmarks.stock", str(out), str(spacing), *files]
-    _, _, result.stock_seconds, result.stock_memory_mb = run(command, timeout)
+    ran = run(command, timeout)
+    result.stock_seconds, result.stock_memory_mb = ran.seconds, ran.memory_mb
     if not out.exists():
         return
     stands = [np.array(m) for m in json.loads(out.read_text(encoding="utf-8"))["placements"]]
@@ -190,12 +203,13 @@ def _shown(value: float | None, form: str) -> str:
 def row(r: Result) -> str:
     """One line of the table."""
     closed = {None: "-", True: "yes", False: "NO"}[r.closed]
+    remark = "" if r.right else f"  <-- {r.said[:70]}"
     return (
         f"{r.family:12}{r.part[:26]:27}{r.vertices / 1e3:6.0f}{f'{r.placed}/{r.belonging}':>7}"
         f"{_shown(r.error_mm, '.3f'):>8}{_shown(r.over_limit, '.1f'):>8}{f'{r.bounds_kept}/{r.bounds_told}':>7}"
         f"{r.false_good + r.strangers_placed:6d}{closed:>7}{_shown(r.volume_percent, '+.2f'):>7}"
         f"{_shown(r.genus_off, '+d'):>6}{r.seconds:6.0f}{_shown(r.memory_mb, '.0f'):>6}"
-        f"{_shown(r.stock_error_mm, '.2f'):>8}{_shown(r.stock_seconds, '.0f'):>6}{'' if r.right else '  <-- ' + r.said[:70]}"
+        f"{_shown(r.stock_error_mm, '.2f'):>8}{_shown(r.stock_seconds, '.0f'):>6}{remark}"
     )
 
 

@@ -81,10 +81,12 @@ def pose_covariance(
     weights = [s.weight for s in statements]
     squares = [w * w for w in weights]
     part = layout.poses
-    information = layout.assembled(contacts, [s.information for s in statements], weights) + known
+    information = layout.assembled(contacts, [s.held(s.information) for s in statements], weights) + known
+    meat = layout.assembled(contacts, [s.held(s.meat) for s in statements], squares)
+    drift = layout.assembled(contacts, [s.drift for s in statements], [1.0] * len(contacts))
+    meat = meat + layout.assembled(contacts, [s.held(s.patches) for s in statements], squares) + known + drift
+    information = information + drift
     bread = scaled_inverse(information[part, part])
-    meat = layout.assembled(contacts, [s.meat for s in statements], squares)
-    meat = meat + layout.assembled(contacts, [s.patches for s in statements], squares) + known
     return np.asarray(bread @ meat[part, part] @ bread)
 
 
@@ -92,7 +94,8 @@ def layer_leads(
     layout: Layout, contacts: list[Contact], statements: list[Statement], known: FloatArray
 ) -> FloatArray:
     """(n, joints): how the poses follow each joint's layer."""
-    plain = layout.assembled(contacts, [s.plain for s in statements], [s.weight for s in statements]) + known
+    plain = layout.assembled(contacts, [s.held(s.plain) for s in statements], [s.weight for s in statements]) + known
+    plain += layout.assembled(contacts, [s.drift for s in statements], [1.0] * len(contacts))
     part = layout.poses
     return np.asarray(-scaled_inverse(plain[part, part]) @ plain[part, part.stop :])
 

@@ -25,6 +25,9 @@ CORRELATED = 5.0
 PATCH = 9.0
 """Spacings across one patch of the leave-one-patch-out estimate: wider than the correlation."""
 
+DRIFT = 3.0
+"""Spacings that two rims may be out of step before it shows (1 sigma)."""
+
 SAMPLED = 2500
 """Pairs whose neighbours are looked at for the correlation: enough for a few per cent."""
 
@@ -86,6 +89,54 @@ def normal_equations(contact: Contact) -> tuple[FloatArray, FloatArray]:
     return weighted.T @ jacobian, -weighted.T @ contact.residuals
 
 
+FIRM = 0.1
+"""Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
+
+
+def firm_motions(contact: Contact, free: bool, most: int = 10_000) -> FloatArray:
+    """(7, 7) projector onto the motions (and, where it is ``free``, the layer) that the relief holds.
+
+    On a flat face noise in the normals pretends to hold a slide, or a layer,
+    and would drive it anywhere. Such motions are left where the start put them.
+    """
+    step = max(1, len(contact.residuals) // most)
+    thin = np.arange(0, len(contact.residuals), step)
+    pairs, weights = contact.pairs.where(thin), (contact.shares * contact.robust)[thin]
+    size = 7 if free else 6
+    plain = rows(pairs.middles, pairs.directions, contact.centre)[:, :size]
+    product = _crossed(pairs, weights, contact.centre)[:size, :size]
+    values, vectors = eigh(product, _ridged(plain.T @ (weights[:, None] * plain)))
+    projector = np.eye(7)
+    projector[:size, :size] = (vectors * (values > FIRM)) @ np.linalg.inv(vectors)
+    return projector
+
+
+def _crossed(pairs: Pairs, weights: FloatArray, centre: FloatArray) -> FloatArray:
+    jacobian_a = rows(pairs.middles, -pairs.normals_a, centre) * weights[:, None]
+    product = jacobian_a.T @ rows(pairs.middles, pairs.normals_b, centre)
+    return np.asarray(0.5 * (product + product.T))
+
+
+def _ridged(matrix: FloatArray) -> FloatArray:
+    """Positive also where a face is flat to the last digit."""
+    least = 1e-12 * np.trace(matrix) / len(matrix)
+    return np.asarray(matrix + np.diag(1e-9 * np.diag(matrix) + least))
+
+
+def drift_information(contact: Contact, reach_mm: float) -> FloatArray:
+    """(6, 6) information that the faces lie within ``reach_mm`` of each other also along the crack.
+
+    Their rims would show more; it matters only where the relief holds nothing.
+    """
+    x, y, z = (contact.pairs.middles - contact.centre).T
+    moves = np.zeros((len(x), 3, 6))
+    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = z, -y, -z
+    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = x, y, -x
+    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    flat = moves.reshape(-1, 6)
+    return np.asarray(flat.T @ flat / (len(x) * reach_mm**2))
+
+
 def crossed_information(contact: Contact) -> FloatArray:
     """(7, 7) like the normal matrix, one scan's normals times the other's.
 
@@ -93,13 +144,9 @@ def crossed_information(contact: Contact) -> FloatArray:
     scans' noise is independent, so in the product it averages out. What would
     be negative is held at a thousandth of the plain matrix.
     """
-    weights = contact.shares * contact.robust
-    pairs = contact.pairs
-    jacobian_a = rows(pairs.middles, -pairs.normals_a, contact.centre) * weights[:, None]
-    jacobian_b = rows(pairs.middles, pairs.normals_b, contact.centre)
-    product = jacobian_a.T @ jacobian_b
-    plain, _ = normal_equations(contact)
-    values, vectors = eigh(0.5 * (product + product.T), plain)
+    product = _crossed(contact.pairs, contact.shares * contact.robust, contact.centre)
+    plain = _ridged(normal_equations(contact)[0])
+    values, vectors = eigh(product, plain)
     back = np.linalg.inv(vectors)
     return np.asarray(contact.slope * (back.T * np.clip(values, 1e-3, 1.0)) @ back)
 
@@ -124,7 +171,7 @@ def correlated_scores(contact: Contact) -> FloatArray:
     )
     meat = jacobian[chosen].T @ summed * (count / len(chosen))
     # Correlation cut at some distance need not be positive: never less than independent noise.
-    independent = float(np.mean(np.square(scores))) * (jacobian.T @ jacobian)
+    independent = _ridged(float(np.mean(np.square(scores))) * (jacobian.T @ jacobian))
     values, vectors = eigh(0.5 * (meat + meat.T), independent)
     back = np.linalg.inv(vectors)
     return np.asarray((back.T * np.maximum(values, 1.0)) @ back)
@@ -146,7 +193,7 @@ def patch_scores(contact: Contact) -> FloatArray:
             parts[:, j, i] = parts[:, i, j]
     whole = parts.sum(axis=0)
     # A patch that alone holds some direction cannot be left out wholly.
-    rest = whole - parts + 1e-3 * whole
+    rest = whole - parts + 1e-3 * _ridged(whole)
     moved = np.linalg.solve(rest, scores[:, :, None])[:, :, 0]
     spread = moved.T @ moved * (number - 1) / max(number, 1)
     return np.asarray(whole @ spread @ whole)
@@ -155,7 +202,8 @@ def patch_scores(contact: Contact) -> FloatArray:
 @dataclass(frozen=True, eq=False)
 class Statement:
     """What one joint says: ``plain`` and ``information`` (7, 7) (crossed), ``meat`` (7, 7) covariance of its right
-    side, ``patches`` (6, 6) the same from patches, ``weight`` its trust per pair (1/mm²), ``total`` its pairs."""
+    side, ``patches`` (6, 6) the same from patches, ``weight`` its trust per pair (1/mm²), ``total`` its pairs,
+    ``drift`` (6, 6) what its rims alone say, ``firm`` (7, 7) the projector onto what the relief holds."""
 
     plain: FloatArray
     information: FloatArray
@@ -163,15 +211,23 @@ class Statement:
     patches: FloatArray
     weight: float
     total: float
+    drift: FloatArray
+    firm: FloatArray
+
+    def held(self, matrix: FloatArray) -> FloatArray:
+        """A (6, 6) or (7, 7) matrix of motions, of those that the relief holds."""
+        firm = self.firm[: len(matrix), : len(matrix)]
+        return np.asarray(firm.T @ matrix @ firm)
 
 
 def statement(contact: Contact) -> Statement:
     """Measure one joint. Its weight allows for noise that is correlated from pair to pair."""
     information, meat = crossed_information(contact), correlated_scores(contact)
     plain, _ = normal_equations(contact)
-    inflation = float(np.trace(np.linalg.solve(plain[:6, :6], meat[:6, :6])) / 6.0)
+    inflation = float(np.trace(np.linalg.solve(_ridged(plain[:6, :6]), meat[:6, :6])) / 6.0)
     total = float((contact.shares * contact.robust).sum())
-    return Statement(plain, information, meat, patch_scores(contact), 1.0 / max(inflation, 1e-300), total)
+    return Statement(plain, information, meat, patch_scores(contact), 1.0 / max(inflation, 1e-300), total,
+                     drift_information(contact, DRIFT * contact.spacing_mm), firm_motions(contact, False))
 
 
 @dataclass(frozen=True, eq=False)

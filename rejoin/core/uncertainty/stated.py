@@ -15,6 +15,9 @@ from rejoin.core.transforms import apply
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 from rejoin.core.uncertainty.layers import USUAL_LAYER, scaled_inverse
 
+GROSS = 5.0
+"""Sigmas from which a stated dimension is a blunder and not an observation."""
+
 
 @dataclass(frozen=True, eq=False)
 class KnownDimension(Record):
@@ -48,13 +51,15 @@ class KnownDimension(Record):
 @dataclass(frozen=True, eq=False)
 class KnownOutcome(Record):
     """A stated dimension against the rest: ``without_mm`` and its ``without_sd_mm`` are what
-    everything else says, ``sigmas`` how many standard deviations lie between (over 3: they contradict)."""
+    everything else says, ``sigmas`` how many standard deviations lie between (over 3: they contradict).
+    ``used`` is False where it contradicts so grossly that the adjustment left it out."""
 
     value_mm: float
     adjusted_mm: float
     without_mm: float
     without_sd_mm: float
     sigmas: float
+    used: bool
 
 
 def _row(item: KnownDimension, poses: dict[int, FloatArray], layout: Layout) -> tuple[float, FloatArray]:
@@ -88,19 +93,21 @@ def known_outcomes(
     layout: Layout,
     contacts: list[Contact],
     statements: list[Statement],
+    used: Sequence[KnownDimension],
 ) -> tuple[KnownOutcome, ...]:
-    """Each stated dimension against the faces and the other dimensions (deleted residual)."""
+    """Each stated dimension against the faces and the others (deleted residual); ``used`` are in the poses."""
     faces = layout.assembled(contacts, [s.information for s in statements], [s.weight for s in statements])
     for number, contact in enumerate(contacts):
         faces[layout.layer(number), layout.layer(number)] += 1.0 / (USUAL_LAYER * contact.spacing_mm) ** 2
-    everything = faces + known_equations(known, poses, layout)[0]
+    everything = faces + known_equations(used, poses, layout)[0]
     outcomes = []
     for item in known:
         length, row = _row(item, poses, layout)
-        share = float(row @ scaled_inverse(everything) @ row) / item.sigma_mm**2
-        rest = everything - np.outer(row, row) / item.sigma_mm**2
-        sd = float(np.sqrt(row @ scaled_inverse(rest) @ row))
+        within = any(item is other for other in used)
+        share = float(row @ scaled_inverse(everything) @ row) / item.sigma_mm**2 if within else 0.0
+        rest = everything - np.outer(row, row) / item.sigma_mm**2 if within else everything
+        sd = float(np.sqrt(max(float(row @ scaled_inverse(rest) @ row), 0.0)))
         off = (length - item.value_mm) / max(1.0 - share, 1e-9)
         sigmas = abs(off) / float(np.hypot(sd, item.sigma_mm))
-        outcomes.append(KnownOutcome(item.value_mm, length, item.value_mm + off, sd, sigmas))
+        outcomes.append(KnownOutcome(item.value_mm, length, item.value_mm + off, sd, sigmas, within))
     return tuple(outcomes)

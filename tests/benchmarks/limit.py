@@ -27,7 +27,7 @@ def _normals(surface: Surface, points: FloatArray) -> FloatArray:
     return np.asarray(normals / np.linalg.norm(normals, axis=1, keepdims=True))
 
 
-def _contact(case: Case, a: int, b: int) -> tuple[FloatArray, FloatArray]:
+def contact(case: Case, a: int, b: int) -> tuple[FloatArray, FloatArray]:
     """Points (n, 3) of a that truly lie on b, part frame, and the true normals there."""
     points, other = (apply(case.part_from_scan[i], case.fragments[i].vertices[case.fracture[i]]) for i in (a, b))
     reach = 2.0 * case.spacing_mm + 2.0 * case.wear_mm
@@ -71,7 +71,7 @@ def noise_limit_mm(case: Case, reference: int) -> dict[int, float]:
         for b in own:
             if a >= b:
                 continue
-            points, normals = _contact(case, a, b)
+            points, normals = contact(case, a, b)
             if len(points) < 50:
                 continue
             single = np.hstack([np.cross(points - centre, normals) / scale, normals])

@@ -50,15 +50,18 @@ def joined(parts: list[Mesh]) -> Mesh:
     )
 
 
-def sewn(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> Sewn:
+def sewn(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> Sewn:
     """Give up the strip at the crack and sew a healing surface in its place.
+
+    ``walls`` flags the vertices, over all fragments, that are walls of chips:
+    they tell nothing of the original surface.
 
     Raises
     ------
     CannotSew
         Where the borders of strip and healing surface do not correspond.
     """
-    ready = _prepared(parts, sides, spacing_mm)
+    ready = _prepared(parts, sides, walls, spacing_mm)
     kept, seam = ready.kept, ready.seam
     for _ in range(MOST_ROUNDS):
         surface = ready.healing.field.surface(closed=False)
@@ -82,7 +85,7 @@ class _Ready:
     healing: Healing
 
 
-def _prepared(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> _Ready:
+def _prepared(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> _Ready:
     """What is kept, its border, and the field that bridges the strip."""
     whole = joined(parts)
     removed = np.concatenate([side.removed for side in sides])
@@ -93,16 +96,17 @@ def _prepared(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> _Re
         raise CannotSew("no border")
     gone = np.ones(len(whole.vertices), bool)
     gone[origin] = False
+    gone &= ~walls
     strip = max(side.strip_mm for side in sides)
     winding = WindingField(kept.vertices, kept.triangles)
     healing = Healing(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
     return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing)
 
 
-def crack_field(parts: list[Mesh], sides: list[Contact], spacing_mm: float) -> Field | None:
+def crack_field(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> Field | None:
     """The field along the crack alone; None where nothing is kept beside it."""
     try:
-        return _prepared(parts, sides, spacing_mm).healing.field
+        return _prepared(parts, sides, walls, spacing_mm).healing.field
     except CannotSew:
         return None
 

@@ -9,9 +9,10 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.chips import Marked, broken_vertices, chip_fills, with_chips
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import Closed, Patch, closed
-from rejoin.core.fusing.ring import Contact, contacts
+from rejoin.core.fusing.ring import BoolArray, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn, smoothed
 from rejoin.core.fusing.soundness import outer_triangles, output_checks
 from rejoin.core.fusing.uniting import united
@@ -69,13 +70,19 @@ def fuse_fragments(
     noise = max(fragments[piece.index].noise_mm for piece in pieces)
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
-    sides = contacts(parts, spacing, noise)
+    broken = [b for b, p in zip(broken_vertices(fragments, joints), placements, strict=True) if p.part_from_scan is not None]
+    marked = with_chips(parts, contacts(parts, spacing, noise), _padded(broken, parts), spacing)
     report(0.3, "Closing the crack")
-    result = _closed_crack(parts, sides, spacing, notes)
+    result = _closed_crack(parts, marked, spacing, notes)
     report(0.8, "Checking the whole")
-    whole = _reported(result, pieces, sides, spacing, noise, settings, notes)
+    whole = _reported(result, pieces, marked, spacing, settings, notes)
     report(1.0, "The whole is made")
     return whole
+
+
+def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:
+    """Vertices added in closing holes are no fracture."""
+    return [np.append(b, np.zeros(len(p.vertices) - len(b), bool)) for b, p in zip(broken, parts, strict=True)]
 
 
 def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], notes: list[str]) -> list[Piece]:
@@ -100,17 +107,18 @@ def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], note
     return pieces
 
 
-def _closed_crack(parts: list[Mesh], sides: list[Contact], spacing_mm: float, notes: list[str]) -> Sewn:
+def _closed_crack(parts: list[Mesh], marked: Marked, spacing_mm: float, notes: list[str]) -> Sewn:
     """Sewn where the borders pair up, else united with a plug, else united, else side by side."""
+    sides = marked.sides
     if len(parts) > 1 and any(side.removed.any() for side in sides):
         try:
-            result = _outer(sewn(parts, sides, spacing_mm))
+            result = _outer(sewn(parts, sides, marked.walls, spacing_mm))
             if meshes.is_closed(result.mesh):
                 return Sewn(smoothed(result), result.origin)
         except CannotSew:
             pass
         try:
-            return _outer(united(parts, crack_field(parts, sides, spacing_mm)))
+            return _outer(united(parts, crack_field(parts, sides, marked.walls, spacing_mm)))
         except NoAnswer:
             pass
     try:
@@ -133,9 +141,8 @@ def _outer(result: Sewn) -> Sewn:
 def _reported(
     result: Sewn,
     pieces: list[Piece],
-    sides: list[Contact],
+    marked: Marked,
     spacing_mm: float,
-    noise_mm: float,
     settings: FuseSettings,
     notes: list[str],
 ) -> Whole:
@@ -149,12 +156,15 @@ def _reported(
     near = np.flatnonzero(_around(mesh, new)[mesh.triangles].any(axis=1))
     crossings = len(crossing_pairs(mesh, near))
     expected = sum(meshes.volume(piece.mesh) for piece in pieces)
-    strip = max((side.strip_mm for side in sides), default=0.0)
+    over, chips = chip_fills(mesh, new, [piece.mesh for piece in pieces], marked.walls, spacing_mm)
+    expected += sum(fill.volume_mm3 for fill in chips)
+    strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
     allowed = 0.002 * expected + float(meshes.triangle_areas(mesh)[seam].sum()) * spacing_mm
     notes.extend(
         output_checks(mesh, [piece.mesh for piece in pieces], expected, allowed, 3.0 * spacing_mm + strip, all_closed)
     )
-    mesh, seam, filled, fills, is_open = _with_holes(result, seam, pieces, sides, settings, notes)
+    mesh, seam, filled, fills, is_open = _with_holes(result, seam, over, pieces, settings, notes)
+    fills.extend(chips)
     moved = _moved(mesh, origin, pieces)
     return Whole(
         mesh=mesh,
@@ -191,8 +201,8 @@ def _moved(mesh: Mesh, origin: np.ndarray, pieces: list[Piece]) -> float:  # typ
 def _with_holes(
     result: Sewn,
     seam: np.ndarray,  # type: ignore[type-arg]
+    over: np.ndarray,  # type: ignore[type-arg]
     pieces: list[Piece],
-    sides: list[Contact],
     settings: FuseSettings,
     notes: list[str],
 ) -> tuple[Mesh, np.ndarray, IntArray, list[Fill], bool]:  # type: ignore[type-arg]
@@ -211,6 +221,7 @@ def _with_holes(
     fills: list[Fill] = []
     reopened = np.zeros(len(mesh.triangles), bool)
     filled = np.zeros(len(mesh.triangles), bool)
+    filled[over] = True
     for number, patch in enumerate(found):
         mine = owner == number
         if not mine.any():

@@ -237,15 +237,15 @@ def test_a_folder_holds_one_fragment(tmp_path: Path) -> None:
 
 def test_bare_points_become_a_marked_surface(tmp_path: Path) -> None:
     """The sphere's own radius is the reference."""
-    golden = np.arange(4000) + 0.5
-    polar, turn = np.arccos(1 - golden / 2000), np.pi * (1 + 5**0.5) * golden
+    golden = np.arange(1500) + 0.5
+    polar, turn = np.arccos(1 - golden / 750), np.pi * (1 + 5**0.5) * golden
     points = 15 * np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], 1) + 40.0
     lines = "X Y Z intensity\n" + "\n".join(f"{x:.4f}, {y:.4f}, {z:.4f}, 7" for x, y, z in points)
     for name, data in (("p.xyz", lines.encode()), ("p.ply", ply(Mesh(points, np.empty((0, 3))), faces=False, extras=False))):
         scan = read_fragment(put(tmp_path, name, data))
-        assert scan.from_points and "4,000 bare points" in scan.read_notes[-1].sentence
+        assert scan.from_points and "1,500 bare points" in scan.read_notes[-1].sentence
         radius = np.linalg.norm(scan.mesh.vertices - 40.0, axis=1)
-        assert len(scan.mesh.triangles) > 2000 and np.abs(radius - 15).max() < 0.25
+        assert len(scan.mesh.triangles) > 1000 and np.abs(radius - 15).max() < 0.3
     again = read_fragment(tmp_path / "p.ply")
     assert np.abs(again.mesh.vertices - scan.mesh.vertices).max() < 1e-9, "same input, same output"
 
@@ -311,7 +311,7 @@ def nan_ball(value: float) -> Mesh:
     ("half.obj", OBJ + b"\nf 1.5 2 3\n", "whole number"), ("v.obj", OBJ + b"\nv 1 2\n", "same count"),
     ("bin.obj", OBJ + b"\0", "plain text"), ("far.obj", OBJ + b"\nf 1 2 99999999999999999999\n", "whole number"),
     ("short.off", OFF[: len(OFF) // 2], "ends before"), ("giant.off", OFF.replace(b"642", b"99999999999", 1), "ends before"),
-    ("face.off", OFF.rsplit(b"3 ", 1)[0] + b"9 1 2 3\n", "promises"),
+    ("face.off", OFF.rsplit(b"\n3 ", 1)[0] + b"\n9 1 2 3\n", "promises"),
     ("short.glb", GLB[:-10], "ends before"), ("old.glb", GLB[:4] + b"\1" + GLB[5:], "version 2"),
     ("packed.gltf", json.dumps({"asset": {"version": "2.0"}, "extensionsRequired": ["EXT_meshopt_compression"]}).encode(), "packed"),
     ("none.gltf", json.dumps({"asset": {"version": "2.0"}}).encode(), "no surface"),
@@ -356,16 +356,17 @@ def test_missing_and_unknown_files(tmp_path: Path) -> None:
     assert "not a kind" in trouble(put(tmp_path, "a.doc", b"x")).what_happened
 
 
-MUTABLE = {".stl": STL, ".ply": PLY, "text.ply": TEXT_PLY, "text.stl": ascii_stl(ball(10, 1)), ".obj": _obj_text(ball(10, 1)),
-           ".off": _off_text(ball(10, 1)), ".glb": GLB, ".xyz": b"1 2 3\n" * 50}  # fmt: skip
+SMALL = ball(10, 1)
+MUTABLE = {".stl": binary_stl(SMALL), ".ply": ply(SMALL), "text.ply": ply(SMALL, ""), "text.stl": ascii_stl(SMALL),
+           ".obj": _obj_text(SMALL), ".off": _off_text(SMALL), ".glb": _glb(SMALL), ".xyz": b"1 2 3\n" * 50}  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", MUTABLE)
 def test_no_mutation_of_the_bytes_escapes_the_words(kind: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     """Bytes changed, cut out, repeated or put in anywhere, mostly in the header: a scan or a `FileTrouble`, nothing else."""
-    folder, good, stop = tmp_path_factory.mktemp("mutated"), MUTABLE[kind], time.monotonic() + 6.0
+    folder, good, stop = tmp_path_factory.mktemp("mutated"), MUTABLE[kind], time.monotonic() + 2.5
 
-    @settings(max_examples=250, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=200, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
     @given(st.lists(st.tuples(st.one_of(st.integers(0, 300), st.integers(0, len(good))), st.binary(max_size=6), st.integers(0, 9)),
                     min_size=1, max_size=4))  # fmt: skip
     def mutate(edits: list[tuple[int, bytes, int]]) -> None:
@@ -409,7 +410,8 @@ needs_samples = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared refer
 @needs_samples
 def test_stl_collection() -> None:
     """npm stl-models 0.12.0 (MIT): sound solids are read, with trimesh's volume; broken ones refused or harmless."""
-    harmless = {"wrongNormal.ascii", "wrongNormals.ascii", "notANumberNormal.ascii", "solidNameMismatch.ascii", "missingFace.ascii"}
+    harmless = {"wrongNormal.ascii", "wrongNormals.ascii", "notANumberNormal.ascii", "solidNameMismatch.ascii", "missingFace.ascii",
+                "wrongHeader.bin"}  # fmt: skip
     small = {"triangle.bin", "triangle.ascii", "faceless.ascii"}
     for path in _samples("stl_models_npm", "*.stl"):
         sound = path.parent.name != "broken" or path.stem in harmless
@@ -424,7 +426,7 @@ def test_stl_collection() -> None:
             assert volume(scan.mesh) == pytest.approx(made.volume, rel=1e-5, abs=1e-9), path.name
         else:
             with pytest.raises(FileTrouble):
-                read_fragment(path)
+                pytest.fail(f"{path.name} was read: {read_fragment(path)}")
 
 
 @needs_samples

@@ -119,12 +119,13 @@ def _result(scan: Scan, work: Work) -> Mesh:
     """The scan's own mesh where nothing changed, else a new one without unused points."""
     used = np.zeros(len(work.vertices), bool)
     used[work.triangles] = True
-    if not work.repairs or work.triangles is scan.mesh.triangles:
-        if used.all():
-            return scan.mesh
-        work.note(
-            "unused", int((~used).sum()), "1 point without a triangle left out", "{} points without a triangle left out"
-        )
+    if not work.repairs and used.all():
+        return scan.mesh
+    unused = np.ones(len(scan.mesh.vertices), bool)
+    unused[scan.mesh.triangles] = False
+    work.note(
+        "unused", int(unused.sum()), "1 point without a triangle left out", "{} points without a triangle left out"
+    )
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
     return Mesh(work.vertices[used], number[work.triangles])
 

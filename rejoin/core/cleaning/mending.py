@@ -112,18 +112,43 @@ def mended(mesh: Mesh) -> Work:
     use = _drop_fins(work, use)
     use = _turn(work, use)
     use = _flip_slivers(work, use)
-    work.partner = use.partner if use.sound else _share_out(work, use)
-    fan_count = fans(work.partner, work.triangles, len(work.vertices))
-    if fan_count.max(initial=0) > 1:
-        work.triangles, copies = parted(work.partner, work.triangles, len(work.vertices), fan_count)
-        work.vertices = np.concatenate([work.vertices, work.vertices[copies]])
-        work.note(
-            "touching",
-            len(copies),
-            "1 point where surfaces only touch was parted",
-            "{} points where surfaces only touch were parted",
-        )
+    work.partner = _part_sheets(work, use)
     return work
+
+
+def _part_sheets(work: Work, use: EdgeUse) -> IntArray:
+    """Give every fan its own vertex, so that the surface is a manifold; returns each half-edge's partner.
+
+    Where a sheet still meets another along an edge, because both hang together
+    elsewhere, its triangle there is dropped and the rest is looked at again.
+    """
+    total = dropped = 0
+    while True:
+        partner = use.partner if use.sound else _share_out(work, use)
+        fan_count = fans(partner, work.triangles, len(work.vertices))
+        if fan_count.max(initial=0) > 1:
+            work.triangles, copies = parted(partner, work.triangles, len(work.vertices), fan_count)
+            work.vertices = np.concatenate([work.vertices, work.vertices[copies]])
+            total += len(copies)
+            use = work.edges()
+        elif use.sound:
+            break
+        if use.sound:
+            continue
+        crossing = use.crowded | use.against
+        left = crossing & (partner < 0)
+        bad = (left if left.any() else crossing).reshape(-1, 3).any(axis=1)
+        dropped += int(bad.sum())
+        _keep(work, ~bad)
+        use = work.edges()
+    work.note(
+        "touching",
+        total,
+        "1 point where surfaces only touch was parted",
+        "{} points where surfaces only touch were parted",
+    )
+    work.note("tangled", dropped, "1 triangle of a tangled edge dropped", "{} triangles of tangled edges dropped")
+    return use.partner
 
 
 def _keep(work: Work, keep: Bools) -> None:

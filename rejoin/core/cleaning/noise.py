@@ -73,11 +73,12 @@ def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> tuple[fl
     left = _residuals(points, used)
     square = (left**2).sum(axis=1) / used.sum(axis=1)
     order = np.argsort(square, kind="stable")
+    if square[order[len(order) // 5]] < LEAST**2:
+        return 0.0, LEAST
+    square = np.maximum(square, 1e-12 * LEAST**2)
     best = (np.inf, float(np.sqrt(square[order[0]])))
     for calm in CALM:
         count = int(calm * len(order))
-        if square[order[max(count - 1, 0)]] <= 0.0:
-            return 0.0, 0.0
         if count < 30 and np.isfinite(best[0]):
             break
         middle = order[np.unique(np.linspace(0.2, 0.8, 128) * max(count - 1, 0)).astype(int)]

@@ -160,7 +160,10 @@ def _step(
         return None
     steps = np.einsum("ij,ij->i", a[0][index] - points_b[nearest], common)
     cells = np.floor(a[0][index] / (WINDOW * spacing)).astype(np.int64)
-    _, window = np.unique(cells, axis=0, return_inverse=True)
+    # A stretch does not run round a corner.
+    axis = np.abs(common).argmax(axis=1)
+    facing = 2 * axis + (common[np.arange(len(axis)), axis] > 0)
+    _, window = np.unique(np.column_stack([cells, facing]), axis=0, return_inverse=True)
     window = window.reshape(-1)
     count = np.bincount(window)
     means = np.bincount(window, steps) / np.maximum(count, 1)

@@ -87,7 +87,7 @@ def block(
     mesh = Mesh(apply(inverse(pose), vertices), all_triangles.astype(np.int32))
     scan = Scan("upper" if upper else "lower", (), mesh, "mm", True, False, ())
     level = float(noise) if isinstance(noise, float) else 0.02
-    fragment = Fragment(scan, mesh, spacing, max(level, 1e-4), (), 0, False, ())
+    fragment = Fragment(scan, mesh, spacing, max(level, 0.005), (), 0, False, ())
     return Block(fragment, np.arange(len(face), dtype=np.int32), pose)
 
 

@@ -147,7 +147,8 @@ def posterior(free: float, sd: float, usual: float, hold: float) -> Layer:
         mean = 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
-    return Layer(float(mean), float(np.sqrt(max(about, 0.0))), probability, free, wide, float(slab), float(slab_sd), hold)
+    sd_mm = float(np.sqrt(max(about, 0.0)))
+    return Layer(float(mean), sd_mm, probability, free, wide, float(slab), float(slab_sd), hold)
 
 
 def scaled_inverse(matrix: FloatArray) -> FloatArray:

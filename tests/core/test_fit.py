@@ -1,0 +1,107 @@
+"""Gap, overlap and step over a joint against blocks whose gap is known exactly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rejoin.core.fit import measure_joint
+from rejoin.core.records import FitReport, FloatArray, Joint, Placement
+from rejoin.core.settings import FitSettings, silent
+from rejoin.core.transforms import from_vector, identity, inverse, rigid
+from tests.core.plates import Block, block, flat, joint_of, waves
+
+FRAME = from_vector(np.array([0.5, -0.8, 1.1, 30.0, -20.0, 12.0]), np.zeros(3))
+
+
+def measured(lower: Block, upper: Block, part_from_part: FloatArray | None = None, **joint: object) -> FitReport:
+    """The report of two blocks, the upper one moved by ``part_from_part``."""
+    pose = (identity() if part_from_part is None else part_from_part) @ upper.part_from_scan
+    placements = (Placement(lower.part_from_scan, "program"), Placement(pose, "program"))
+    made: Joint = replace(joint_of(lower, upper, inverse(lower.part_from_scan) @ pose), **joint)  # type: ignore[arg-type]
+    return measure_joint((lower.fragment, upper.fragment), placements, made, 4, FitSettings(), silent)
+
+
+def pair(height=waves, **upper: object) -> tuple[Block, Block]:  # type: ignore[no-untyped-def]
+    return block(height, upper=False, seed=1), block(height, upper=True, seed=2, part_from_scan=FRAME, **upper)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("gap", [0.25, -0.08, 0.0])
+def test_a_uniform_gap_is_measured_with_its_sign(gap: float) -> None:
+    lower, upper = pair(flat)
+    found = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, gap])))
+    assert found.joint == 4
+    for values, vertices, half in ((found.gap_a_mm, found.vertices_a, lower), (found.gap_b_mm, found.vertices_b, upper)):
+        np.testing.assert_allclose(values[np.isfinite(values)], gap, atol=1e-6)
+        assert np.isfinite(values).mean() > 0.85
+        assert set(vertices) == set(np.unique(half.fragment.mesh.triangles[half.triangles]))
+    assert found.gap_median_mm == pytest.approx(gap, abs=1e-6)
+    assert found.overlap_max_mm == pytest.approx(max(0.0, -gap), abs=1e-6)
+    assert found.area_mm2 == pytest.approx(144.0, rel=0.15)
+
+
+def test_a_tilt_shows_as_a_wedge() -> None:
+    lower, upper = pair(flat)
+    angle = 0.02
+    found = measured(lower, upper, from_vector(np.array([0, -angle, 0, 0, 0, 0.3]), np.zeros(3)))
+    x = lower.fragment.mesh.vertices[found.vertices_a, 0]
+    met = np.isfinite(found.gap_a_mm)
+    # Distance to a plane through (0, 0, 0.3) tilted by the angle.
+    expected = 0.3 * np.cos(angle) + x * np.sin(angle)
+    np.testing.assert_allclose(found.gap_a_mm[met], expected[met], atol=1e-4)
+    assert found.gap_p95_mm == pytest.approx(0.3 + 0.9 * 6 * angle, abs=0.02)
+
+
+def test_a_layer_worn_off_a_rough_face_is_the_gap() -> None:
+    lower, upper = pair(lift=0.2)
+    found = measured(lower, upper)
+    assert found.gap_median_mm == pytest.approx(0.2, abs=0.01)
+    assert found.verdict == "doubtful" and "apart" in found.sentence
+    told = measured(lower, upper, missing_layer_mm=0.2, missing_layer_sd_mm=0.02)
+    assert told.verdict == "good" and "missing" in told.sentence
+    assert (told.missing_layer_mm, told.missing_layer_sd_mm) == (0.2, 0.02)
+
+
+def test_touching_faces_in_relief_fit() -> None:
+    found = measured(*pair())
+    assert found.verdict == "good"
+    assert abs(found.gap_median_mm) < 0.01
+    assert found.touching_share > 0.6
+
+
+def test_two_flat_faces_never_count_as_a_fit() -> None:
+    lower, upper = pair(flat)
+    evidence = replace(joint_of(lower, upper, identity()).evidence, held=0.4)
+    found = measured(lower, upper, evidence=evidence)
+    assert found.touching_share > 0.8
+    assert found.verdict == "doubtful" and "smooth" in found.sentence
+
+
+def test_a_joint_with_a_rival_is_doubtful() -> None:
+    lower, upper = pair()
+    evidence = replace(joint_of(lower, upper, identity()).evidence, good=False, reason="It has a rival.")
+    assert measured(lower, upper, evidence=evidence).verdict == "doubtful"
+
+
+def test_what_lies_opposite_nothing_has_no_gap() -> None:
+    lower, upper = pair(flat)
+    found = measured(lower, upper, rigid(np.eye(3), np.array([6.0, 0, 0])))
+    x = lower.fragment.mesh.vertices[found.vertices_a, 0]
+    assert np.isnan(found.gap_a_mm[x < -0.5]).all()
+    assert np.isfinite(found.gap_a_mm[(x > 0.5) & (x < 5.5)]).mean() > 0.8
+    away = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, 500.0])))
+    assert away.verdict == "doubtful" and np.isnan(away.gap_a_mm).all()
+
+
+@pytest.mark.parametrize("aside", [0.0, 0.4])
+def test_a_step_of_the_original_surface_is_measured(aside: float) -> None:
+    """The upper block shifted along x: its two walls across x stand out by that much, the other two not."""
+    lower, upper = pair(flat, aside=aside)
+    assert measured(lower, upper).step_mm == pytest.approx(aside, abs=0.02)
+
+
+def test_where_no_original_surface_runs_on_no_step_is_claimed() -> None:
+    lower, upper = pair(flat)
+    assert measured(lower, upper, rigid(np.eye(3), np.array([0, 0, 40.0]))).step_mm is None

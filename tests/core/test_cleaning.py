@@ -238,11 +238,11 @@ def test_specks_are_removed_and_counted() -> None:
 
 
 def test_a_hole_is_measured_along_its_border() -> None:
-    """A cap cut off a sphere at height h leaves a circle across 2 sqrt(r² - h²), less than an edge wider."""
+    """A cap cut off a sphere at height h leaves a circle across 2 sqrt(r² - h²), less than two edges wider."""
     points, triangles = ball(10.0, 4)
     fragment = clean_scan(scan_of(points, triangles[(points[triangles][:, :, 2] < 8.0).all(axis=1)]))
     (hole,) = fragment.holes
-    assert hole.across_mm == pytest.approx(2 * np.sqrt(10**2 - 8**2), abs=1.0)
+    assert hole.across_mm == pytest.approx(2 * np.sqrt(10**2 - 8**2), abs=1.5)
     assert hole.centre_mm == pytest.approx([0, 0, 8.0], abs=0.6)
     ahead = np.stack([hole.loop, np.roll(hole.loop, -1)], 1)
     border = {tuple(edge) for edge in meshes.border_edges(fragment.mesh).tolist()}
@@ -267,7 +267,7 @@ def fragment_as_scan(fragment: Fragment) -> Scan:
 
 def test_a_long_border_is_measured_like_a_short_one() -> None:
     """More than 1500 points go through a shortcut; the circle's diameter is known."""
-    n = 4000
+    n = 2000
     turn = 2 * np.pi * np.arange(n) / n
     rim = np.stack([30 * np.cos(turn), 30 * np.sin(turn), 0 * turn], 1)
     fan = np.stack([np.arange(n), (np.arange(n) + 1) % n, np.full(n, n)], 1)

@@ -81,7 +81,7 @@ def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> tuple[fl
         count = int(calm * len(order))
         if count < 30 and np.isfinite(best[0]):
             break
-        middle = order[np.unique(np.linspace(0.2, 0.8, 128) * max(count - 1, 0)).astype(int)]
+        middle = order[np.unique(np.linspace(0.2, 0.8, 80) * max(count - 1, 0)).astype(int)]
         share, freedom = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
         usual = chi2.ppf(QUANTILES, freedom) / freedom
         level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
@@ -139,11 +139,15 @@ def _likeness(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatAr
         count = int(used[window].sum())
         place, value = points[window, :count], left[window, :count]
         square = (place**2).sum(axis=1)
-        distance = np.sqrt(np.maximum(square[:, None] + square - 2 * place @ place.T, 0.0))
-        np.fill_diagonal(distance, np.inf)
-        kind = np.searchsorted(LAGS, distance.ravel())
-        total += np.bincount(kind, np.outer(value, value).ravel(), len(LAGS) + 1)[1 : len(LAGS)]
-        number += np.bincount(kind, minlength=len(LAGS) + 1)[1 : len(LAGS)]
+        square = square[:, None] + square - 2 * place @ place.T
+        np.fill_diagonal(square, np.inf)
+        nearer = np.zeros(square.shape, bool)
+        for kind, limit in enumerate(LAGS[1:]):
+            within = square <= limit**2
+            chosen = within ^ nearer
+            total[kind] += value @ (chosen @ value)
+            number[kind] += np.count_nonzero(chosen)
+            nearer = within
     return total / np.maximum(number, 1.0)
 
 

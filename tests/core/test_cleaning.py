@@ -34,8 +34,14 @@ def ball(radius: float = 10.0, subdivisions: int = 3) -> tuple[FloatArray, IntAr
 def torus(large: float = 40.0, small: float = 15.0, n: int = 60, k: int = 30) -> tuple[FloatArray, IntArray]:
     u, v = (a.ravel() for a in np.meshgrid(np.arange(n), np.arange(k), indexing="ij"))
     turn, roll = 2 * np.pi * u / n, 2 * np.pi * v / k
-    points = np.stack([(large + small * np.cos(roll)) * np.cos(turn), (large + small * np.cos(roll)) * np.sin(turn),
-                       small * np.sin(roll)], 1)  # fmt: skip
+    points = np.stack(
+        [
+            (large + small * np.cos(roll)) * np.cos(turn),
+            (large + small * np.cos(roll)) * np.sin(turn),
+            small * np.sin(roll),
+        ],
+        1,
+    )
     a, b, c, d = u * k + v, (u + 1) % n * k + v, (u + 1) % n * k + (v + 1) % k, u * k + (v + 1) % k
     return points, np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
 
@@ -45,8 +51,10 @@ BALL, TORUS = ball(), torus()
 
 def together(*solids: tuple[FloatArray, IntArray]) -> tuple[FloatArray, IntArray]:
     offsets = np.cumsum([0, *(len(points) for points, _ in solids)])
-    return (np.concatenate([points for points, _ in solids]),
-            np.concatenate([t + o for (_, t), o in zip(solids, offsets, strict=False)]).astype(np.int32))  # fmt: skip
+    return (
+        np.concatenate([points for points, _ in solids]),
+        np.concatenate([t + o for (_, t), o in zip(solids, offsets, strict=False)]).astype(np.int32),
+    )
 
 
 def told(fragment: Fragment) -> dict[str, int]:
@@ -316,11 +324,14 @@ def test_a_perfect_surface_has_the_least_noise() -> None:
     assert fragment.noise_mm == pytest.approx(1e-3 * fragment.spacing_mm, rel=1.0)
 
 
-@pytest.mark.parametrize("case", [
-    {"shape": "bracket", "seed": 4, "spacing_mm": 1.0, "noise_mm": 0.05},
-    {"shape": "bracket", "seed": 9, "spacing_mm": 1.0, "noise_mm": 0.02, "specks": 2, "scan_holes": 1},
-    {"shape": "gear", "seed": 8, "spacing_mm": 1.0, "noise_mm": 0.03},
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "case",
+    [
+        {"shape": "bracket", "seed": 4, "spacing_mm": 1.0, "noise_mm": 0.05},
+        {"shape": "bracket", "seed": 9, "spacing_mm": 1.0, "noise_mm": 0.02, "specks": 2, "scan_holes": 1},
+        {"shape": "gear", "seed": 8, "spacing_mm": 1.0, "noise_mm": 0.03},
+    ],
+)
 def test_the_makers_noise_is_found(case: dict[str, float | str]) -> None:
     """Scans of broken parts with edges and fracture faces, three quarters of the noise correlated over 3 spacings."""
     made = make_case(**case)  # type: ignore[arg-type]

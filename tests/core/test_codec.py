@@ -38,15 +38,48 @@ def full_project(seed: int = 0) -> Project:
     scan = Scan("left", ("left.stl",), mesh, "mm", False, False, ("ab",), (Repair("unit", 1, "A doubtful unit."),))
     other = Scan("right", ("right.3mf",), Mesh(mesh.vertices + 1, mesh.triangles), "inch", True, True, ("cd", "ef"))
     hole = Hole(np.arange(5), 2.5, np.zeros(3))
-    fragments = (Fragment(scan, mesh, 0.3, 0.02, (hole,), 2, False, ()),
-                 Fragment(other, other.mesh, 0.3, float("nan"), (), 0, True, ()))  # fmt: skip
+    fragments = (
+        Fragment(scan, mesh, 0.3, 0.02, (hole,), 2, False, ()),
+        Fragment(other, other.mesh, 0.3, float("nan"), (), 0, True, ()),
+    )
     faces = tuple(FractureFace(i, np.arange(10 * i), 12.5, 0.9, "program") for i in range(2))
     joint = Joint(0, 1, faces[0], faces[1], np.eye(4), Evidence(9.0, 1.0, 50.0, 0.8, 0.02, 0.0, 3.0, True, "It holds."))
-    fit = FitReport(0, np.arange(4), np.arange(3), np.array([0.1, np.nan, 0.2, -0.1]), np.zeros(3), 4.0, 0.1, 0.2, 0.05,
-                    0.7, None, 0.0, 0.01, "good", "It fits.")  # fmt: skip
-    whole = Whole(mesh, 100.0, 60.0, True, 1, 0, np.arange(3), np.empty(0), 0.5, (Fill("hole", 2.5, 0.5, np.ones(3)),),
-                  0, float("inf"), ("a note",))  # fmt: skip
-    placements = (Placement(np.eye(4), "program", covariance=np.eye(6), u95_mm=0.05), Placement(None, "nobody", "It is a stranger."))
+    fit = FitReport(
+        0,
+        np.arange(4),
+        np.arange(3),
+        np.array([0.1, np.nan, 0.2, -0.1]),
+        np.zeros(3),
+        4.0,
+        0.1,
+        0.2,
+        0.05,
+        0.7,
+        None,
+        0.0,
+        0.01,
+        "good",
+        "It fits.",
+    )
+    whole = Whole(
+        mesh,
+        100.0,
+        60.0,
+        True,
+        1,
+        0,
+        np.arange(3),
+        np.empty(0),
+        0.5,
+        (Fill("hole", 2.5, 0.5, np.ones(3)),),
+        0,
+        float("inf"),
+        ("a note",),
+    )
+    placements = (
+        Placement(np.eye(4), "program", covariance=np.eye(6), u95_mm=0.05),
+        Placement(None, "nobody", "It is a stranger."),
+    )
     history = (StepRecord("read", (("unit", None), ("limits", (1, 2.5, "x"))), 0.25),)
     return Project((scan, other), fragments, faces, (joint,), placements, (fit,), whole, history)
 
@@ -56,7 +89,11 @@ def same(one: Any, two: Any) -> bool:
     if isinstance(one, Record):
         return type(one) is type(two) and all(same(getattr(one, n), getattr(two, n)) for n in one.__dataclass_fields__)
     if isinstance(one, np.ndarray):
-        return (one.dtype, one.shape, one.tobytes()) == (two.dtype, two.shape, two.tobytes()) and not two.flags.writeable
+        return (one.dtype, one.shape, one.tobytes()) == (
+            two.dtype,
+            two.shape,
+            two.tobytes(),
+        ) and not two.flags.writeable
     if isinstance(one, tuple):
         return len(one) == len(two) and all(same(a, b) for a, b in zip(one, two, strict=True))
     return type(one) is type(two) and (one == two or (one != one and two != two))
@@ -98,7 +135,9 @@ def test_an_untouched_record_is_the_same_object_after_the_trip() -> None:
     back = unpack_as(Project, through_json(answer), lacking, here)
     for level in ("scans", "fragments", "faces", "placements", "fits", "history"):
         assert all(a is b for a, b in zip(getattr(back, level), getattr(project, level), strict=True)), level
-    assert back.whole is project.whole and back.joints[0].state == "pinned" and back.joints[0].face_a is project.faces[0]
+    assert (
+        back.whole is project.whole and back.joints[0].state == "pinned" and back.joints[0].face_a is project.faces[0]
+    )
     assert unpack(through_json(pack(back, here)[0]), {}, here) is back
 
 
@@ -133,8 +172,20 @@ def test_a_table_keeps_nothing_alive() -> None:
 
 def test_a_key_depends_on_type_shape_and_bytes() -> None:
     base = np.arange(6.0)
-    keys = [array_key(a) for a in (base, base.reshape(2, 3), base.astype(np.float32), base.view(np.int64), base + 1, np.empty(0),
-                                   np.empty((0, 3)), np.zeros(()), np.asfortranarray(base.reshape(2, 3)))]  # fmt: skip
+    keys = [
+        array_key(a)
+        for a in (
+            base,
+            base.reshape(2, 3),
+            base.astype(np.float32),
+            base.view(np.int64),
+            base + 1,
+            np.empty(0),
+            np.empty((0, 3)),
+            np.zeros(()),
+            np.asfortranarray(base.reshape(2, 3)),
+        )
+    ]
     assert len(set(keys[:-1])) == len(keys) - 1 and keys[-1] == keys[1]
     changing = np.zeros(3)
     before = array_key(changing)
@@ -149,18 +200,29 @@ def _broken(change: Any) -> Any:
     return skeleton, arrays
 
 
-@pytest.mark.parametrize("change", [
-    lambda s, f: s.pop("root"), lambda s, f: s.update(records=[]), lambda s, f: s.update(root="nothing"),
-    lambda s, f: s["records"][s["root"]].update(kind="Popen"), lambda s, f: s["records"][s["root"]].update(kind="Record"),
-    lambda s, f: s["records"][s["root"]].update(fields=None), lambda s, f: f.update(scans=[{"record": "nothing"}]),
-    lambda s, f: f.update(scans=[{"record": s["root"]}]), lambda s, f: f.update(scans="left"), lambda s, f: f.update(whole=3),
-    lambda s, f: f.update(whole={"pickle": "x"}), lambda s, f: f.update(extra=1), lambda s, f: f.update(scans=[1]),
-    lambda s, f: s["records"][f["scans"][0]["record"]]["fields"].pop("mesh"),
-    lambda s, f: s["records"][f["scans"][0]["record"]]["fields"].update(mesh={"array": "0"}),
-    lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(spacing_mm="0.3"),
-    lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(specks=True),
-    lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(noise_mm={"float": "1e5"}),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda s, f: s.pop("root"),
+        lambda s, f: s.update(records=[]),
+        lambda s, f: s.update(root="nothing"),
+        lambda s, f: s["records"][s["root"]].update(kind="Popen"),
+        lambda s, f: s["records"][s["root"]].update(kind="Record"),
+        lambda s, f: s["records"][s["root"]].update(fields=None),
+        lambda s, f: f.update(scans=[{"record": "nothing"}]),
+        lambda s, f: f.update(scans=[{"record": s["root"]}]),
+        lambda s, f: f.update(scans="left"),
+        lambda s, f: f.update(whole=3),
+        lambda s, f: f.update(whole={"pickle": "x"}),
+        lambda s, f: f.update(extra=1),
+        lambda s, f: f.update(scans=[1]),
+        lambda s, f: s["records"][f["scans"][0]["record"]]["fields"].pop("mesh"),
+        lambda s, f: s["records"][f["scans"][0]["record"]]["fields"].update(mesh={"array": "0"}),
+        lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(spacing_mm="0.3"),
+        lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(specks=True),
+        lambda s, f: s["records"][f["fragments"][0]["record"]]["fields"].update(noise_mm={"float": "1e5"}),
+    ],
+)
 def test_an_unsound_skeleton_is_refused(change: Any) -> None:
     skeleton, arrays = _broken(change)
     with pytest.raises(FileTrouble, match="damaged"):

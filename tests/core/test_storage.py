@@ -72,20 +72,29 @@ def _json(change: Callable[[dict[str, object]], object]) -> Callable[[dict[str, 
     return edit
 
 
-@pytest.mark.parametrize("change, words", [
-    (lambda m: m.pop("project.json"), "no project file"), (lambda m: m.update({"project.json": b"{"}), "damaged"),
-    (lambda m: m.update({"project.json": b"[]"}), "no project file"), (lambda m: m.update({"project.json": b"[" * 100_000}), "damaged"),
-    (_json(lambda c: c.update(version=VERSION + 1)), "newer version"), (_json(lambda c: c.update(version="1")), "damaged"),
-    (_json(lambda c: c.update(format="other")), "no project file"), (lambda m: m.pop(first_array(m)), "damaged"),
-    (lambda m: m.update({"../escape.npy": npy(np.zeros(3))}), "damaged"), (lambda m: m.update({"extra.py": b"x"}), "damaged"),
-    (lambda m: m.update({"a" * 40 + ".npy": npy(np.zeros(3))}), "damaged"),
-    (lambda m: m.update({first_array(m): m[first_array(m)][:-8]}), "damaged"),
-    (lambda m: m.update({first_array(m): b"\x93NUMPY"}), "damaged"), (lambda m: m.update({first_array(m): b""}), "damaged"),
-    (lambda m: m.update({first_array(m): npy(np.array([Trap()]), True)}), "damaged"),
-    (lambda m: m.update({first_array(m): pickle.dumps(Trap())}), "damaged"),
-    (lambda m: m.update({first_array(m): npy(np.zeros(3)).replace(b"(3,)", b"(999999999999,)")}), "damaged"),
-    (lambda m: m.update({first_array(m): npy(np.zeros(3)).replace(b"(3,), ", b"(-3,),")}), "damaged"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        (lambda m: m.pop("project.json"), "no project file"),
+        (lambda m: m.update({"project.json": b"{"}), "damaged"),
+        (lambda m: m.update({"project.json": b"[]"}), "no project file"),
+        (lambda m: m.update({"project.json": b"[" * 100_000}), "damaged"),
+        (_json(lambda c: c.update(version=VERSION + 1)), "newer version"),
+        (_json(lambda c: c.update(version="1")), "damaged"),
+        (_json(lambda c: c.update(format="other")), "no project file"),
+        (lambda m: m.pop(first_array(m)), "damaged"),
+        (lambda m: m.update({"../escape.npy": npy(np.zeros(3))}), "damaged"),
+        (lambda m: m.update({"extra.py": b"x"}), "damaged"),
+        (lambda m: m.update({"a" * 40 + ".npy": npy(np.zeros(3))}), "damaged"),
+        (lambda m: m.update({first_array(m): m[first_array(m)][:-8]}), "damaged"),
+        (lambda m: m.update({first_array(m): b"\x93NUMPY"}), "damaged"),
+        (lambda m: m.update({first_array(m): b""}), "damaged"),
+        (lambda m: m.update({first_array(m): npy(np.array([Trap()]), True)}), "damaged"),
+        (lambda m: m.update({first_array(m): pickle.dumps(Trap())}), "damaged"),
+        (lambda m: m.update({first_array(m): npy(np.zeros(3)).replace(b"(3,)", b"(999999999999,)")}), "damaged"),
+        (lambda m: m.update({first_array(m): npy(np.zeros(3)).replace(b"(3,), ", b"(-3,),")}), "damaged"),
+    ],
+)
 def test_a_damaged_or_hostile_project_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: Callable[[dict[str, bytes]], None], words: str
 ) -> None:

@@ -71,7 +71,8 @@ class Actions:
         menu.addActions([self.undo, self.redo])
         menu.addSeparator()
         self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename)
-        self._add(menu, "Remove &fragment", None, "Take the selected fragment out (Delete in the list).", w.scans.remove)
+        self._add(menu, "Remove &fragment", None, "Take the selected fragment out (Delete in the list).",
+                  w.scans.remove)  # fmt: skip
         self._add(menu, "&Clear face", None, "The selected surface is no fracture face.", w.faces.clear)
         menu.addSeparator()
         for text, tool in (("&Look", "look"), ("&Take a face", "take"), ("&Paint on a face", "paint"),
@@ -85,12 +86,14 @@ class Actions:
             self._add(menu, f"{panel.number} {panel.title}", f"Ctrl+{index + 1}", "Unfold this row of the job card.",
                       lambda index=index: w.card.unfold(index))  # fmt: skip
         menu.addSeparator()
-        self.find = self._add(menu, "&Find fracture faces", "Ctrl+F", "Look for the broken surfaces.", w.bench.find_faces)
+        self.find = self._add(menu, "&Find fracture faces", "Ctrl+F", "Look for the broken surfaces.",
+                              w.bench.find_faces)  # fmt: skip
         self.join = self._add(menu, "&Join", "Ctrl+J", "Join the fragments and measure the gaps.", w.bench.join)
         self.settle = self._add(menu, "Bring into con&tact", "Ctrl+T", "Fit what was moved by hand.", w.join.settle)
         self.fuse = self._add(menu, "F&use", "Ctrl+U", "Make one closed surface.", w.bench.fuse)
         menu.addSeparator()
-        self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.", w.bench.jobs.cancel)
+        self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.",
+                                w.bench.jobs.cancel)  # fmt: skip
 
     def _view(self) -> None:
         w = self.window

@@ -16,7 +16,7 @@ from rejoin.app.jobs import Jobs, Task
 from rejoin.app.session import Session
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
-from rejoin.core.records import Project
+from rejoin.core.records import Project, Scan
 from rejoin.core.settings import UNITS, Settings
 
 RECENT = 8
@@ -163,7 +163,9 @@ class Bench(QObject):
 
     # what the worker answers
 
-    def _start(self, title: str, task: Task, tag: Any = ("apply",), project: Project | None = None, **wishes: Any) -> bool:
+    def _start(
+        self, title: str, task: Task, tag: Any = ("apply",), project: Project | None = None, **wishes: Any
+    ) -> bool:
         keeps = str(self.recovery) if tag[0] == "apply" else None
         if self.jobs.start(title, task, project or self.project, tag, keeps, **wishes):
             return True
@@ -196,9 +198,7 @@ class Bench(QObject):
         fresh = range(len(self.project.scans), len(project.scans))
         unsaid = tuple(i for i in fresh if not project.scans[i].unit_stated)
         if unsaid:
-            sizes = tuple(
-                float(np.ptp(project.scans[i].mesh.vertices, axis=0).max() / UNITS[project.scans[i].unit]) for i in unsaid
-            )
+            sizes = tuple(_as_written(project.scans[i]) for i in unsaid)
             unit = self.ask_unit(*sentences.unit_question(sizes)) if asks else "mm"
             if unit is None:
                 self.said.emit("info", "Nothing was opened.", "")
@@ -217,6 +217,11 @@ class Bench(QObject):
         names += [name for name in self.recent() if name not in names]
         self.memory.setValue("recent", names[:RECENT])
         self.recent_changed.emit()
+
+
+def _as_written(scan: Scan) -> float:
+    """The longest side of a scan as the number in its file."""
+    return float(np.ptp(scan.mesh.vertices, axis=0).max() / UNITS[scan.unit])
 
 
 def _data_folder() -> str:

@@ -57,7 +57,7 @@ class ColourBar(QWidget):
         painter.drawRect(QRectF(10, top, 20, count))
         full = self.width() - 12
         painter.drawText(QRectF(6, 2, full, line), Qt.AlignmentFlag.AlignLeft, "gap +")
-        painter.drawText(QRectF(6, 2 + line, full, line), Qt.AlignmentFlag.AlignLeft, "inch" if self._units.name == "inch" else "mm")
+        painter.drawText(QRectF(6, 2 + line, full, line), Qt.AlignmentFlag.AlignLeft, self._units.name)
         painter.drawText(QRectF(6, bottom + 0.6 * line, full, line), Qt.AlignmentFlag.AlignLeft, "overlap −")
         for share, label in zip((0.0, 0.25, 0.5, 0.75, 1.0), self.labels(), strict=True):
             y = top + share * count
@@ -67,5 +67,6 @@ class ColourBar(QWidget):
         painter.fillRect(box, QColor(colours.UNMATCHED))
         painter.drawRect(box)
         painter.drawText(QRectF(38, box.top(), self.width() - 40, line), Qt.AlignmentFlag.AlignVCenter, "nothing")
-        painter.drawText(QRectF(38, box.top() + line, self.width() - 40, line), Qt.AlignmentFlag.AlignVCenter, "opposite")
+        box.translate(28, line)
+        painter.drawText(QRectF(38, box.top(), full, line), Qt.AlignmentFlag.AlignVCenter, "opposite")
         painter.end()

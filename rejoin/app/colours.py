@@ -1,4 +1,4 @@
-"""Our palettes, the fragments' colours, the gap map, and the style sheet."""
+"""Our palettes, the fragments' colours and the gap map."""
 
 from __future__ import annotations
 
@@ -33,11 +33,13 @@ class Palette:
 
 PAPER = Palette(
     "light", desk="#ddd5c3", card="#f7f1e3", raised="#fffaf0", ink="#2c2822", faded="#675e50", rule="#cbbd9f",
-    accent="#24566b", on_accent="#ffffff", mark="#a63d12", good="#3c6424", bad="#a02c1c", sky="#f3eee2", ground="#cfc8b8",
+    accent="#24566b", on_accent="#ffffff", mark="#a63d12", good="#3c6424", bad="#a02c1c", sky="#f3eee2",
+    ground="#cfc8b8",
 )  # fmt: skip
 LAMP = Palette(
     "dark", desk="#1c1a18", card="#2b2825", raised="#36322e", ink="#efe6d6", faded="#b5a995", rule="#554d43",
-    accent="#7cc0d8", on_accent="#10222a", mark="#ffab6b", good="#a9cf8b", bad="#ff9a86", sky="#3a3733", ground="#1d1b19",
+    accent="#7cc0d8", on_accent="#10222a", mark="#ffab6b", good="#a9cf8b", bad="#ff9a86", sky="#3a3733",
+    ground="#1d1b19",
 )  # fmt: skip
 
 FRAGMENTS = ("#b9b2a3", "#8ea6b4", "#c2a88a", "#9db09a", "#b39db0", "#a7a7a7", "#c4b87e", "#8fb3ad")
@@ -94,59 +96,3 @@ def _gap_table() -> npt.NDArray[np.float64]:
     from cmcrameri import cm
 
     return np.asarray(cm.vik(np.linspace(1.0, 0.0, 256)))[:, :3] * 255.0
-
-
-def style_sheet(p: Palette) -> str:
-    """The window's own look: a warm route sheet on a bench."""
-    return f"""
-    QMainWindow, QDialog, QMessageBox {{ background: {p.desk}; color: {p.ink}; }}
-    QWidget {{ color: {p.ink}; }}
-    QToolTip {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule}; padding: 4px; }}
-    QMenuBar, QStatusBar {{ background: {p.desk}; color: {p.ink}; }}
-    QMenuBar::item:selected, QMenu::item:selected {{ background: {p.accent}; color: {p.on_accent}; }}
-    QMenu {{ background: {p.card}; color: {p.ink}; border: 1px solid {p.rule}; }}
-    QMenu::item {{ padding: 4px 22px; }}
-    QMenu::item:disabled {{ color: {p.faded}; }}
-    QMenu::separator {{ height: 1px; background: {p.rule}; margin: 3px 8px; }}
-    #card, #cardSheet, #cardScroll, #panel {{ background: {p.card}; }}
-    #cardScroll {{ border: none; border-right: 2px solid {p.rule}; }}
-    #cardHead {{ border: none; border-bottom: 2px solid {p.ink}; }}
-    #cardTitle {{ font-weight: bold; letter-spacing: 3px; }}
-    #faded {{ color: {p.faded}; }}
-    #row {{ background: {p.card}; border: none; border-bottom: 1px solid {p.rule}; }}
-    #rowHead {{ background: transparent; border: none; border-left: 5px solid transparent; text-align: left; }}
-    #rowHead:hover {{ background: {p.raised}; }}
-    #rowHead:focus {{ outline: none; border: 1px dashed {p.accent}; border-left: 5px solid {p.accent}; }}
-    #rowHead[next="true"] {{ border-left: 5px solid {p.mark}; }}
-    #opNumber {{ font-family: monospace; font-weight: bold; }}
-    #opTitle {{ font-weight: bold; }}
-    #nextMark {{ color: {p.mark}; font-weight: bold; }}
-    #doneMark {{ color: {p.good}; font-weight: bold; }}
-    #caution {{ color: {p.ink}; border: none; border-left: 4px solid {p.mark}; padding-left: 6px; }}
-    #good {{ color: {p.good}; }}
-    #bad {{ color: {p.bad}; font-weight: bold; }}
-    QPushButton, QToolButton {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule};
-        border-radius: 3px; padding: 4px 10px; }}
-    QPushButton:hover, QToolButton:hover {{ border-color: {p.accent}; }}
-    QPushButton:focus, QToolButton:focus {{ border: 2px solid {p.accent}; padding: 3px 9px; }}
-    QPushButton:disabled, QToolButton:disabled {{ color: {p.faded}; background: {p.card}; }}
-    QPushButton:checked, QToolButton:checked {{ background: {p.accent}; color: {p.on_accent}; }}
-    QToolButton#fold, QToolButton#fold:checked {{ background: transparent; color: {p.ink}; border: none; padding: 3px 2px;
-        font-weight: bold; }}
-    QToolButton#fold:hover {{ color: {p.accent}; }}
-    QToolButton#fold:focus {{ border: 1px dashed {p.accent}; }}
-    QPushButton#main {{ background: {p.accent}; color: {p.on_accent}; font-weight: bold; border: none; padding: 6px 12px; }}
-    QPushButton#main:focus {{ border: 2px solid {p.mark}; padding: 4px 10px; }}
-    QPushButton#main:disabled {{ background: {p.rule}; color: {p.faded}; }}
-    QTreeWidget, QListWidget {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule};
-        selection-background-color: {p.accent}; selection-color: {p.on_accent}; }}
-    QHeaderView::section {{ background: {p.card}; color: {p.faded}; border: none; border-bottom: 1px solid {p.rule};
-        padding: 2px 4px; }}
-    #strip {{ background: {p.card}; border-top: 2px solid {p.rule}; }}
-    QProgressBar {{ background: {p.raised}; border: 1px solid {p.rule}; border-radius: 3px; text-align: center; }}
-    QProgressBar::chunk {{ background: {p.accent}; }}
-    QSplitter::handle {{ background: {p.rule}; }}
-    QScrollBar:vertical {{ background: {p.card}; width: 12px; }}
-    QScrollBar::handle:vertical {{ background: {p.rule}; border-radius: 4px; min-height: 30px; margin: 2px; }}
-    QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}
-    """

@@ -81,7 +81,8 @@ def ask_save_whole(parent: QWidget, folder: str) -> str:
 
 def ask_keep(parent: QWidget) -> str:
     """Before work is lost: "save", "discard" or "stay"."""
-    box = QMessageBox(QMessageBox.Icon.Question, "Save first?", "This job has changes that are not saved.", parent=parent)
+    words = "This job has changes that are not saved."
+    box = QMessageBox(QMessageBox.Icon.Question, "Save first?", words, parent=parent)
     save = box.addButton("Save", QMessageBox.ButtonRole.AcceptRole)
     discard = box.addButton("Discard", QMessageBox.ButtonRole.DestructiveRole)
     box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
@@ -90,10 +91,8 @@ def ask_keep(parent: QWidget) -> str:
 
 
 def ask_recover(parent: QWidget) -> bool:
-    box = QMessageBox(
-        QMessageBox.Icon.Question, "Unsaved work", "The last run did not end properly. Its last finished step was kept.",
-        parent=parent,
-    )  # fmt: skip
+    words = "The last run did not end properly. Its last finished step was kept."
+    box = QMessageBox(QMessageBox.Icon.Question, "Unsaved work", words, parent=parent)
     take = box.addButton("Go on with it", QMessageBox.ButtonRole.AcceptRole)
     box.addButton("Throw it away", QMessageBox.ButtonRole.DestructiveRole)
     box.exec()

@@ -103,7 +103,8 @@ class JobCard(QScrollArea):
         self.setWidgetResizable(True)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
-        self.panels, self.heads = list(panels), []
+        self.panels = list(panels)
+        self.heads: list[RowHead] = []
         sheet = QWidget()
         sheet.setObjectName("cardSheet")
         box = QVBoxLayout(sheet)

@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
-import numpy.typing as npt
 from PySide6.QtCore import QObject
-from vtkmodules.util.numpy_support import numpy_to_vtk
-from vtkmodules.vtkCommonDataModel import vtkPlane, vtkPolyData
-from vtkmodules.vtkCommonMath import vtkMatrix4x4
-from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
+from vtkmodules.vtkCommonDataModel import vtkPlane
+from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
 from rejoin.app import colours, sentences
-from rejoin.app.picking import Hit, Picker, polydata
+from rejoin.app.drawn import Drawn, above, draw, matrix, set_colours, text_actor
+from rejoin.app.picking import Hit, Picker
 from rejoin.app.poses import world_poses
 from rejoin.app.view import View
-from rejoin.core.meshes import vertex_normals
-from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Mesh, Project
+from rejoin.core.records import FloatArray, FractureFace, IntArray, Mesh, Project
 from rejoin.core.transforms import inverse
 
 MODES = ("scans", "faces", "join", "gap", "whole")
-
-
-@dataclass(eq=False)
-class _Drawn:
-    """A mesh on the screen."""
-
-    mesh: Mesh
-    data: vtkPolyData
-    mapper: vtkPolyDataMapper
-    actor: vtkActor
-    label: vtkBillboardTextActor3D | None = None
-    colour: str = "#cccccc"
-    tints: dict[str, IntArray] = field(default_factory=dict)
 
 
 class Scene(QObject):
@@ -57,8 +39,8 @@ class Scene(QObject):
         self.units = sentences.Units()
         self.tint_whole = True
         self._palette = colours.PAPER
-        self._fragments: dict[int, _Drawn] = {}
-        self._whole: _Drawn | None = None
+        self._fragments: dict[int, Drawn] = {}
+        self._whole: Drawn | None = None
         self._hover: Hit | None = None
         self._hand_pose: dict[int, FloatArray] = {}
         self._plane = vtkPlane()
@@ -229,7 +211,7 @@ class Scene(QObject):
             self.view.renderer.RemoveActor(actor)
         self._marks = []
         for fragment, text, point in marks:
-            actor = _text_actor(f"● {text}", 17)
+            actor = text_actor(f"● {text}", 17)
             actor.GetTextProperty().SetColor(*colours.rgb01(self._palette.mark))
             self.view.renderer.AddActor(actor)
             self._marks.append((fragment, actor, point))
@@ -238,40 +220,30 @@ class Scene(QObject):
 
     # drawing
 
-    def _all(self) -> list[_Drawn]:
+    def _all(self) -> list[Drawn]:
         return [*self._fragments.values(), *([self._whole] if self._whole else [])]
 
-    def _put_in(self, mesh: Mesh, number: int | None) -> _Drawn:
-        data = polydata(mesh)
-        data.GetPointData().SetNormals(numpy_to_vtk(vertex_normals(mesh), deep=True))
-        mapper = vtkPolyDataMapper()
-        mapper.SetInputData(data)
-        mapper.SetColorModeToDirectScalars()
-        actor = vtkActor()
-        actor.SetMapper(mapper)
-        look = actor.GetProperty()
-        look.SetSpecular(0.0)
-        look.SetInterpolationToPhong()
-        drawn = _Drawn(mesh, data, mapper, actor)
+    def _put_in(self, mesh: Mesh, number: int | None) -> Drawn:
+        drawn = draw(mesh)
         if number is not None:
             drawn.colour = colours.FRAGMENTS[number % len(colours.FRAGMENTS)]
-            drawn.label = _text_actor(sentences.letter(number), 26)
+            drawn.label = text_actor(sentences.letter(number), 26)
             self.view.renderer.AddActor(drawn.label)
-        self.view.renderer.AddActor(actor)
+        self.view.renderer.AddActor(drawn.actor)
         return drawn
 
-    def _take_out(self, drawn: _Drawn) -> None:
+    def _take_out(self, drawn: Drawn) -> None:
         self.view.renderer.RemoveActor(drawn.actor)
         if drawn.label is not None:
             self.view.renderer.RemoveActor(drawn.label)
 
-    def _colour_fragment(self, number: int, drawn: _Drawn) -> None:
+    def _colour_fragment(self, number: int, drawn: Drawn) -> None:
         if self.mode == "gap" and self.project.fits:
             gap = self._gap_of(number)
             shown = np.tile(colours.rgb(drawn.colour), (len(gap), 1))
             facing = self._facing(number)
             shown[facing] = colours.gap_colours(gap[facing], self.gap_limit_mm, self.gap_tolerance_mm)
-            _set_colours(drawn, shown, of_points=True)
+            set_colours(drawn, shown, of_points=True)
             return
         shown = np.tile(colours.rgb(drawn.colour), (len(drawn.mesh.triangles), 1))
         if self.mode in ("faces", "join"):
@@ -279,7 +251,7 @@ class Scene(QObject):
                 shown[face.triangles] = colours.blend(drawn.colour, colours.FACE, strength)
         for triangles in drawn.tints.values():
             shown[triangles] = colours.rgb(colours.FACE_HOVER)
-        _set_colours(drawn, shown, of_points=False)
+        set_colours(drawn, shown, of_points=False)
 
     def _strengths(self, number: int) -> list[tuple[FractureFace, float]]:
         """Faces of a fragment and how strongly to tint them, faint ones first: the program only ranks its finds."""
@@ -290,13 +262,13 @@ class Scene(QObject):
         ranked = [(face, 1.0 if face.chosen_by == "person" else max(0.85 * 0.6**i, 0.1)) for i, face in enumerate(own)]
         return ranked[::-1]
 
-    def _colour_whole(self, drawn: _Drawn) -> None:
+    def _colour_whole(self, drawn: Drawn) -> None:
         whole = self.project.whole
         shown = np.tile(colours.rgb(colours.FRAGMENTS[0]), (len(drawn.mesh.triangles), 1))
         if whole is not None and self.tint_whole:
             shown[whole.seam_triangles] = colours.rgb(colours.SEAM)
             shown[whole.filled_triangles] = colours.rgb(colours.FILLED)
-        _set_colours(drawn, shown, of_points=False)
+        set_colours(drawn, shown, of_points=False)
 
     def _gap_of(self, number: int) -> FloatArray:
         gap = np.full(len(self._fragments[number].mesh.vertices), np.nan)
@@ -327,51 +299,12 @@ class Scene(QObject):
         poses = self.poses()
         for number, drawn in self._fragments.items():
             pose = poses[number]
-            drawn.actor.SetUserMatrix(_matrix(pose))
+            drawn.actor.SetUserMatrix(matrix(pose))
             if drawn.label is not None:
-                drawn.label.SetPosition(*_above(self.project.fragments[number], pose))
+                drawn.label.SetPosition(*above(self.project.fragments[number], pose))
         if self._whole is not None:
-            self._whole.actor.SetUserMatrix(_matrix(self._world_from_part()))
+            self._whole.actor.SetUserMatrix(matrix(self._world_from_part()))
         for fragment, actor, point in self._marks:
             if fragment in poses:
                 actor.SetPosition(*(poses[fragment][:3, :3] @ point + poses[fragment][:3, 3]))
         self.view.renderer.ResetCameraClippingRange()
-
-
-def _above(fragment: Fragment, pose: FloatArray) -> FloatArray:
-    vertices = fragment.mesh.vertices
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
-    corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
-    corners = corners @ pose[:3, :3].T + pose[:3, 3]
-    top = corners.max(axis=0)[2]
-    return np.array([*corners.mean(axis=0)[:2], top + 0.08 * float(np.linalg.norm(high - low))])
-
-
-def _text_actor(text: str, size: int) -> vtkBillboardTextActor3D:
-    actor = vtkBillboardTextActor3D()
-    actor.SetInput(text)
-    look = actor.GetTextProperty()
-    look.SetFontSize(size)
-    look.SetBold(True)
-    look.SetJustificationToCentered()
-    look.SetVerticalJustificationToCentered()
-    actor.PickableOff()
-    return actor
-
-
-def _matrix(pose: FloatArray) -> vtkMatrix4x4:
-    matrix = vtkMatrix4x4()
-    matrix.DeepCopy(pose.ravel().tolist())
-    return matrix
-
-
-def _set_colours(drawn: _Drawn, shown: npt.NDArray[np.uint8], of_points: bool) -> None:
-    array = numpy_to_vtk(np.ascontiguousarray(shown), deep=True)
-    array.SetName("shown")
-    keep, drop = drawn.data.GetPointData(), drawn.data.GetCellData()
-    if not of_points:
-        keep, drop = drop, keep
-    drop.SetScalars(None)
-    keep.SetScalars(array)
-    drawn.mapper.SetScalarModeToUsePointData() if of_points else drawn.mapper.SetScalarModeToUseCellData()
-    drawn.data.Modified()

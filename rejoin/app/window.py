@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from PySide6.QtCore import Qt, QVariantAnimation
-from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent, QPalette
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
     QLabel,
-    QMainWindow,
     QMessageBox,
     QSlider,
     QSplitter,
@@ -23,7 +20,9 @@ from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
 from rejoin.app.bench import Bench
 from rejoin.app.colour_bar import ColourBar
+from rejoin.app.file_work import FileWork
 from rejoin.app.job_card import JobCard
+from rejoin.app.look import qt_palette, style_sheet
 from rejoin.app.panels.faces import FacesPanel
 from rejoin.app.panels.gap import GapPanel
 from rejoin.app.panels.join import JoinPanel
@@ -39,7 +38,7 @@ ROW_AFTER = {"Open scans": 0, "Find fracture faces": 1, "Fuse": 4}
 """Which row a finished step leaves open; whatever joins leaves 30 Join open."""
 
 
-class Window(QMainWindow):
+class Window(FileWork):
     def __init__(self, bench: Bench | None = None, animated: bool = True) -> None:
         super().__init__()
         self.bench = bench or Bench(parent=self)
@@ -204,8 +203,8 @@ class Window(QMainWindow):
         chosen = colours.LAMP if name == "dark" else colours.PAPER
         app = QApplication.instance()
         assert isinstance(app, QApplication)
-        app.setPalette(_qt_palette(chosen))
-        self.setStyleSheet(colours.style_sheet(chosen))
+        app.setPalette(qt_palette(chosen))
+        self.setStyleSheet(style_sheet(chosen))
         self.scene.set_palette(chosen)
         self.bar.set_palette(chosen)
         self.card.fit_width()
@@ -244,67 +243,8 @@ class Window(QMainWindow):
         QMessageBox.information(self, "Cautions", "\n\n".join(sentences.CAUTIONS))
 
     def show_about(self) -> None:
-        QMessageBox.about(self, "About", f"rejoin {rejoin.__version__}\n\nRejoins the scanned fragments of a broken part.")
-
-    # files
-
-    def new(self) -> None:
-        if self.may_leave():
-            self.bench.new()
-            self.card.unfold(0)
-
-    def open_scans(self) -> None:
-        files = dialogs.ask_scans(self, self._folder())
-        if files:
-            self._remember_folder(files[0])
-            self.bench.open_scans(files)
-
-    def open_folder(self) -> None:
-        folder = dialogs.ask_folder(self, self._folder())
-        if folder:
-            self.bench.open_scans([folder])
-
-    def open_project(self, path: str = "") -> None:
-        if not self.may_leave():
-            return
-        path = path or dialogs.ask_project(self, self._folder())
-        if path:
-            self._remember_folder(path)
-            self.bench.load(path)
-
-    def save_project(self) -> bool:
-        path = self.bench.session.path
-        return self.bench.save(str(path)) if path else self.save_project_as()
-
-    def save_project_as(self) -> bool:
-        path = dialogs.ask_save_project(self, self._folder())
-        return bool(path) and self.bench.save(path)
-
-    def save_whole(self) -> None:
-        if self.bench.project.whole is None:
-            self.strip.say("info", "There is no whole to save yet.", "Fuse the fragments in row 50 first.")
-            return
-        path = dialogs.ask_save_whole(self, self._folder())
-        if path:
-            self._remember_folder(path)
-            self.bench.save_whole(path, self.bench.units.name)
-
-    def may_leave(self) -> bool:
-        """Ask before unsaved work would be lost."""
-        if not self.bench.session.modified:
-            return True
-        answer = self.ask_keep(self)
-        if answer == "save" and self.save_project():
-            while self.bench.jobs.busy:
-                QApplication.processEvents()
-            return not self.bench.session.modified
-        return answer == "discard"
-
-    def _folder(self) -> str:
-        return str(self.bench.memory.value("folder", str(Path.home())))
-
-    def _remember_folder(self, path: str) -> None:
-        self.bench.memory.setValue("folder", str(Path(path).parent))
+        words = f"rejoin {rejoin.__version__}\n\nRejoins the scanned fragments of a broken part."
+        QMessageBox.about(self, "About", words)
 
     # events
 
@@ -338,19 +278,3 @@ def _system_palette() -> str:
     from PySide6.QtGui import QGuiApplication
 
     return "dark" if QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark else "light"
-
-
-def _qt_palette(chosen: colours.Palette) -> QPalette:
-    palette = QPalette()
-    role = QPalette.ColorRole
-    for kind, colour in ((role.Window, chosen.desk), (role.WindowText, chosen.ink), (role.Base, chosen.raised),
-                         (role.AlternateBase, chosen.card), (role.Text, chosen.ink), (role.Button, chosen.raised),
-                         (role.ButtonText, chosen.ink), (role.Highlight, chosen.accent),
-                         (role.HighlightedText, chosen.on_accent), (role.PlaceholderText, chosen.faded),
-                         (role.ToolTipBase, chosen.raised), (role.ToolTipText, chosen.ink)):  # fmt: skip
-        palette.setColor(kind, QColor(colour))
-    if chosen is colours.LAMP:  # the style draws frames in a darker shade of Window, which would vanish here
-        palette.setColor(role.Window, QColor(chosen.rule).lighter(190))
-    for kind in (role.WindowText, role.Text, role.ButtonText):
-        palette.setColor(QPalette.ColorGroup.Disabled, kind, QColor(chosen.faded))
-    return palette

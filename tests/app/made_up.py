@@ -125,7 +125,8 @@ def joined(shift_mm: float = 0.05) -> Project:
 
 def _fit(project: Project, shift_mm: float) -> FitReport:
     rows, gaps = [], []
-    places = [apply(p.part_from_scan, f.mesh.vertices) for p, f in zip(project.placements, project.fragments, strict=True)]
+    pairs = zip(project.placements, project.fragments, strict=True)
+    places = [apply(p.part_from_scan, f.mesh.vertices) for p, f in pairs]
     for me, other in ((0, 1), (1, 0)):
         mine = np.unique(project.fragments[me].mesh.triangles[project.faces[me].triangles])
         theirs = np.unique(project.fragments[other].mesh.triangles[project.faces[other].triangles])

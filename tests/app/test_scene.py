@@ -33,7 +33,8 @@ def test_joined_fragments_stand_as_the_placements_say():
 
 def test_bench_poses_do_not_overlap_and_stand_on_one_table():
     project = made_up.cleaned()
-    boxes = [apply(pose, f.mesh.vertices) for pose, f in zip(bench_poses(project.fragments), project.fragments, strict=True)]
+    poses = bench_poses(project.fragments)
+    boxes = [apply(pose, f.mesh.vertices) for pose, f in zip(poses, project.fragments, strict=True)]
     assert boxes[0][:, 0].max() < boxes[1][:, 0].min()
     assert np.allclose([box[:, 2].min() for box in boxes], 0.0)
 
@@ -105,4 +106,5 @@ def test_the_whole_stands_where_the_joined_fragments_stood(window):
     poses = world_poses(made_up.whole(), 0.0)
     project = window.bench.project
     cloud = np.vstack([apply(pose, f.mesh.vertices) for pose, f in zip(poses, project.fragments, strict=True)])
-    assert np.allclose(bounds[:, 0], cloud.min(axis=0), atol=0.5) and np.allclose(bounds[:, 1], cloud.max(axis=0), atol=0.5)
+    assert np.allclose(bounds[:, 0], cloud.min(axis=0), atol=0.5)
+    assert np.allclose(bounds[:, 1], cloud.max(axis=0), atol=0.5)

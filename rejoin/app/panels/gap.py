@@ -43,7 +43,8 @@ class GapPanel(Panel):
         self.cut.toggled.connect(self._cut)
         self.direction.currentTextChanged.connect(self._cut)
         self.place.valueChanged.connect(self._cut)
-        self.hint = self.text("Point at a face to read the gap there. Draw the slider “Apart” to see both faces.", "faded")
+        hint = "Point at a face to read the gap there. Draw the slider “Apart” to see both faces."
+        self.hint = self.text(hint, "faded")
         self.caution = self.text(sentences.CAUTION, "caution")
         self.box.addWidget(self.numbers)
         self.box.addWidget(form_holder)

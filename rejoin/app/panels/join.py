@@ -31,7 +31,8 @@ class JoinPanel(Panel):
         self.pin_button = self.button("Pin", "This joint is right: keep it, whatever the numbers say.",
                                       lambda: self._decide("Pin joint", edits.pin_joint, tasks.settle))  # fmt: skip
         self.reject_button = self.button("Reject", "This joint is wrong: look for another.",
-                                         lambda: self._decide("Reject joint", edits.reject_joint, tasks.join))  # fmt: skip
+                                         lambda: self._decide("Reject joint", edits.reject_joint, tasks.join)
+                                         )  # fmt: skip
         self.free_button = self.button("Let the numbers decide", "Take the pin or the rejection back.",
                                        lambda: self._decide("Free joint", edits.free_joint, tasks.join))  # fmt: skip
         self.box.addWidget(self.row(self.join_button))

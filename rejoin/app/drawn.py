@@ -1,0 +1,83 @@
+"""Meshes and words as things that the view draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from vtkmodules.util.numpy_support import numpy_to_vtk
+from vtkmodules.vtkCommonDataModel import vtkPolyData
+from vtkmodules.vtkCommonMath import vtkMatrix4x4
+from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
+
+from rejoin.app.picking import polydata
+from rejoin.core.meshes import vertex_normals
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
+
+
+@dataclass(eq=False)
+class Drawn:
+    """A mesh on the screen."""
+
+    mesh: Mesh
+    data: vtkPolyData
+    mapper: vtkPolyDataMapper
+    actor: vtkActor
+    label: vtkBillboardTextActor3D | None = None
+    colour: str = "#cccccc"
+    tints: dict[str, IntArray] = field(default_factory=dict)
+
+
+def draw(mesh: Mesh) -> Drawn:
+    """A mesh made ready for the view."""
+    data = polydata(mesh)
+    data.GetPointData().SetNormals(numpy_to_vtk(vertex_normals(mesh), deep=True))
+    mapper = vtkPolyDataMapper()
+    mapper.SetInputData(data)
+    mapper.SetColorModeToDirectScalars()
+    actor = vtkActor()
+    actor.SetMapper(mapper)
+    look = actor.GetProperty()
+    look.SetSpecular(0.0)
+    look.SetInterpolationToPhong()
+    return Drawn(mesh, data, mapper, actor)
+
+
+def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
+    vertices = fragment.mesh.vertices
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
+    corners = corners @ pose[:3, :3].T + pose[:3, 3]
+    top = corners.max(axis=0)[2]
+    return np.array([*corners.mean(axis=0)[:2], top + 0.08 * float(np.linalg.norm(high - low))])
+
+
+def text_actor(text: str, size: int) -> vtkBillboardTextActor3D:
+    actor = vtkBillboardTextActor3D()
+    actor.SetInput(text)
+    look = actor.GetTextProperty()
+    look.SetFontSize(size)
+    look.SetBold(True)
+    look.SetJustificationToCentered()
+    look.SetVerticalJustificationToCentered()
+    actor.PickableOff()
+    return actor
+
+
+def matrix(pose: FloatArray) -> vtkMatrix4x4:
+    made = vtkMatrix4x4()
+    made.DeepCopy(pose.ravel().tolist())
+    return made
+
+
+def set_colours(drawn: Drawn, shown: npt.NDArray[np.uint8], of_points: bool) -> None:
+    array = numpy_to_vtk(np.ascontiguousarray(shown), deep=True)
+    array.SetName("shown")
+    keep, drop = drawn.data.GetPointData(), drawn.data.GetCellData()
+    if not of_points:
+        keep, drop = drop, keep
+    drop.SetScalars(None)
+    keep.SetScalars(array)
+    drawn.mapper.SetScalarModeToUsePointData() if of_points else drawn.mapper.SetScalarModeToUseCellData()
+    drawn.data.Modified()

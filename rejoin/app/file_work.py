@@ -1,0 +1,80 @@
+"""Opening and saving as the window offers it: dialogs, the folder used last, the question before work is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from PySide6.QtWidgets import QApplication, QMainWindow
+
+from rejoin.app import dialogs
+from rejoin.app.bench import Bench
+from rejoin.app.job_card import JobCard
+from rejoin.app.strip import Strip
+
+
+class FileWork(QMainWindow):
+    """The part of the window that deals with files."""
+
+    bench: Bench
+    card: JobCard
+    strip: Strip
+    ask_keep: Callable[..., str]
+
+    def new(self) -> None:
+        if self.may_leave():
+            self.bench.new()
+            self.card.unfold(0)
+
+    def open_scans(self) -> None:
+        files = dialogs.ask_scans(self, self._folder())
+        if files:
+            self._remember_folder(files[0])
+            self.bench.open_scans(files)
+
+    def open_folder(self) -> None:
+        folder = dialogs.ask_folder(self, self._folder())
+        if folder:
+            self.bench.open_scans([folder])
+
+    def open_project(self, path: str = "") -> None:
+        if not self.may_leave():
+            return
+        path = path or dialogs.ask_project(self, self._folder())
+        if path:
+            self._remember_folder(path)
+            self.bench.load(path)
+
+    def save_project(self) -> bool:
+        path = self.bench.session.path
+        return self.bench.save(str(path)) if path else self.save_project_as()
+
+    def save_project_as(self) -> bool:
+        path = dialogs.ask_save_project(self, self._folder())
+        return bool(path) and self.bench.save(path)
+
+    def save_whole(self) -> None:
+        if self.bench.project.whole is None:
+            self.strip.say("info", "There is no whole to save yet.", "Fuse the fragments in row 50 first.")
+            return
+        path = dialogs.ask_save_whole(self, self._folder())
+        if path:
+            self._remember_folder(path)
+            self.bench.save_whole(path, self.bench.units.name)
+
+    def may_leave(self) -> bool:
+        """Ask before unsaved work would be lost."""
+        if not self.bench.session.modified:
+            return True
+        answer = self.ask_keep(self)
+        if answer == "save" and self.save_project():
+            while self.bench.jobs.busy:
+                QApplication.processEvents()
+            return not self.bench.session.modified
+        return answer == "discard"
+
+    def _folder(self) -> str:
+        return str(self.bench.memory.value("folder", str(Path.home())))
+
+    def _remember_folder(self, path: str) -> None:
+        self.bench.memory.setValue("folder", str(Path(path).parent))

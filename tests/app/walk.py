@@ -1,0 +1,304 @@
+"""A scripted person goes through a whole sample job in the real window: ``python -m tests.app.walk OUT``.
+
+Every state is kept as a picture in OUT; OUT/walk.json says which ways of
+joining led to the right place, whether undo and redo came back to the same
+project, the longest time that the window did not answer, and what was saved.
+All input goes through real mouse and key events; only the camera is set by
+the script, where a person would turn it until the place is in sight.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+SAMPLE = "pump_rocker"
+RIGHT_MM = 1.0
+"""A way of joining counts where no point is further than this from its true place."""
+
+
+def main(out: Path, sample: str = SAMPLE) -> int:
+    """Walk through ``sample`` and write pictures and walk.json into ``out``."""
+    from PySide6.QtCore import QSettings
+    from PySide6.QtWidgets import QApplication
+
+    from rejoin.app.bench import Bench
+    from rejoin.app.window import Window
+    from tests.app.person import Person
+
+    out.mkdir(parents=True, exist_ok=True)
+    started = time.monotonic()
+    app = QApplication.instance() or QApplication(sys.argv[:1])
+    app.setStyle("Fusion")  # type: ignore[attr-defined]
+    with tempfile.TemporaryDirectory() as scratch:
+        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
+        memory.setValue("palette", "light")
+        window = Window(Bench(memory, Path(scratch) / "recovery"))
+        window.ask_keep = lambda parent: "discard"
+        window.resize(1280, 800)
+        window.show()
+        person, pulse = Person(window, out), Pulse(window)
+        person.pause(500)
+        result = Walk(person, sample, out).run()
+        result["longest_stall_ms"] = round(pulse.longest_ms, 1)
+        result["stall_during"] = pulse.where
+        window.close()
+    result["seconds"] = round(time.monotonic() - started, 1)
+    (out / "walk.json").write_text(json.dumps(result, indent=2) + "\n")
+    return 0 if result["undo_equal"] and len(result["ways_joined"]) == 4 and not result["troubles"] else 1
+
+
+class Pulse:
+    """Measures how long the window's thread does not come round."""
+
+    def __init__(self, window: Any) -> None:
+        from PySide6.QtCore import Qt, QTimer
+
+        self.longest_ms, self.where, self._last, self._window = 0.0, "", time.monotonic(), window
+        self._timer = QTimer(window, interval=5, timerType=Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self._beat)
+        self._timer.start()
+
+    def _beat(self) -> None:
+        now = time.monotonic()
+        stalled = 1000.0 * (now - self._last) - 5.0
+        if stalled > self.longest_ms:
+            stack = self._window.bench.session.stack
+            self.longest_ms, self.where = stalled, self._window.bench.jobs.title or f"after {stack.undoText()}"
+        self._last = now
+
+
+class Walk:
+    """The steps of the walk."""
+
+    def __init__(self, person: Any, sample: str, out: Path) -> None:
+        from rejoin.core.samples import sample_folder
+
+        self.person, self.window, self.sample, self.out = person, person.window, sample, out
+        self.truth = json.loads((sample_folder(sample) / "truth.json").read_text())
+        self.ways: list[str] = []
+
+    def run(self) -> dict[str, Any]:
+        person, window = self.person, self.window
+        person.picture("empty")
+        person.open_sample(self.sample)
+        person.picture("scans")
+        person.open_row(20)
+        person.click(window.faces.find_button)
+        person.pause(250)
+        person.picture("finding_faces")
+        person.wait_until_done()
+        person.picture("faces")
+        person.open_row(30)
+        person.click(window.join.join_button)
+        person.pause(400)
+        person.picture("joining")
+        person.wait_until_done()
+        person.pause(900)
+        person.picture("joined")
+        self.note("found by the program")
+        self.look_at_gaps()
+        saved = self.fuse_and_save()
+        undo_equal = self.undo_and_redo()
+        self.other_looks()
+        self.by_moving()
+        self.by_faces()
+        self.by_marks()
+        return {
+            "ways_joined": self.ways, "undo_equal": undo_equal, "saved_sha256": saved, "sample": self.sample,
+            "worst_error_mm": self.errors, "troubles": person.troubles, "pictures": person.taken,
+        }  # fmt: skip
+
+    errors: dict[str, float] = {}
+
+    def look_at_gaps(self) -> None:
+        person, window = self.person, self.window
+        person.open_row(40)
+        person.picture("gap_joined")
+        person.set_slider(window.apart, 0.4)
+        joint = window.bench.project.joints[0]
+        self.show_face(joint.a, joint.face_a.triangles)
+        position = self.in_sight(joint.a, joint.face_a.triangles)
+        from PySide6.QtTest import QTest
+
+        QTest.mouseMove(window.view, position)
+        person.pause(200)
+        person.picture("gap_apart")
+        person.click(window.gap.cut)
+        person.picture("gap_cut")
+        person.click(window.gap.cut)
+        window.scene.look_at_all()
+
+    def fuse_and_save(self) -> str:
+        person, window = self.person, self.window
+        person.open_row(50)
+        person.click(window.whole.fuse_button)
+        person.pause(300)
+        person.picture("fusing")
+        person.wait_until_done()
+        person.picture("whole")
+        path = self.out / f"{self.sample}.3mf"
+        path.unlink(missing_ok=True)
+        person.save_whole(path)
+        person.picture("saved")
+        return hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else ""
+
+    def undo_and_redo(self) -> bool:
+        window = self.window
+        before = window.bench.project
+        self.person.undo_everything()
+        empty = not window.bench.project.scans
+        self.person.picture("undone")
+        self.person.redo_everything()
+        return empty and window.bench.project is before
+
+    def other_looks(self) -> None:
+        person, window = self.person, self.window
+        window.actions_.palettes["dark"].trigger()
+        window.actions_.units["inch"].trigger()
+        for row in (50, 40, 30, 20, 10):
+            person.open_row(row)
+            person.picture(f"dark_inch_{row}")
+        window.actions_.palettes["light"].trigger()
+        window.actions_.units["mm"].trigger()
+
+    def by_moving(self) -> None:
+        """Drag the second fragment off, then bring it into contact again."""
+        from PySide6.QtCore import QPoint
+
+        person, window = self.person, self.window
+        window.scene.look_at_all()
+        person.open_row(30)
+        person.unfold(window.join, "Join by hand")
+        person.set_slider(window.apart, 0.0)
+        person.click(window.join.move_button)
+        mesh = window.bench.project.fragments[1].mesh
+        start = self.in_sight(1, np.arange(len(mesh.triangles)))
+        person.drag_view(start, QPoint(6, -3))
+        person.picture("moved_by_hand")
+        person.click(window.join.settle_button)
+        person.wait_until_done()
+        person.picture("brought_into_contact")
+        self.note("moved by hand")
+
+    def by_faces(self) -> None:
+        """Click the broken face on each fragment, then say that they belong together."""
+        person, window = self.person, self.window
+        used = self.used_faces()
+        person.open_row(20)
+        person.set_slider(window.apart, 1.0)
+        for fragment, triangles in used.items():
+            self.show_face(fragment, triangles)
+            person.click_view(self.in_sight(fragment, triangles))
+        window.scene.look_at_all()
+        rows = [i for i, face in enumerate(window.bench.project.faces) if face.chosen_by == "person"]
+        person.picture("faces_by_hand")
+        person.select_rows(window.faces.list, rows[:2])
+        person.click(window.faces.pair_button)
+        person.wait_until_done()
+        person.picture("joined_by_faces")
+        self.note("picked faces")
+
+    def by_marks(self) -> None:
+        """Set three marks on each fragment at places that match, as a person sees them match."""
+        person, window = self.person, self.window
+        used = self.used_faces()
+        first, second = sorted(used)
+        a_from_b = self.true_pose(first, second)
+        project = window.bench.project
+        centres = {f: middles(project.fragments[f].mesh, used[f]) for f in used}
+        places_a = spread(centres[first])
+        from scipy.spatial import cKDTree
+
+        tree = cKDTree(centres[second] @ a_from_b[:3, :3].T + a_from_b[:3, 3])
+        places_b = tree.query(centres[first][places_a])[1]
+        person.open_row(30)
+        person.unfold(window.join, "Join by hand")
+        person.set_slider(window.apart, 1.0)
+        person.click(window.join.mark_button)
+        for fragment, places in ((first, places_a), (second, places_b)):
+            self.show_face(fragment, used[fragment])
+            for place in places:
+                world = window.scene.poses()[fragment] @ np.append(centres[fragment][place], 1.0)
+                person.click_view(window.view.widget_position(world[:3]).toPoint())
+        person.picture("marks")
+        window.scene.look_at_all()
+        person.click(window.join.use_marks_button)
+        person.wait_until_done()
+        person.picture("joined_by_marks")
+        self.note("three marks")
+
+    # helpers
+
+    def note(self, way: str) -> None:
+        error = self.error_mm()
+        self.errors = {**self.errors, way: round(error, 4)}
+        if error < RIGHT_MM:
+            self.ways.append(way)
+
+    def error_mm(self) -> float:
+        from rejoin.core.transforms import displacement, inverse
+
+        placements = self.window.bench.project.placements
+        if len(placements) < 2 or any(p.part_from_scan is None for p in placements[:2]):
+            return float("inf")
+        found = inverse(placements[0].part_from_scan) @ placements[1].part_from_scan
+        points = self.window.bench.project.fragments[1].mesh.vertices
+        return float(displacement(found, self.true_pose(0, 1), points).max())
+
+    def true_pose(self, a: int, b: int) -> Any:
+        poses = [np.array(pose) for pose in self.truth["part_from_scan_mm"]]
+        return np.linalg.inv(poses[a]) @ poses[b]
+
+    def used_faces(self) -> dict[int, Any]:
+        joint = self.window.bench.project.joints[0]
+        return {joint.a: joint.face_a.triangles, joint.b: joint.face_b.triangles}
+
+    def show_face(self, fragment: int, triangles: Any) -> None:
+        from tests.app.person import facing_normal
+
+        mesh = self.window.bench.project.fragments[fragment].mesh
+        middle = middles(mesh, triangles).mean(axis=0)
+        self.person.see(fragment, middle, facing_normal(self.window, fragment, triangles))
+
+    def in_sight(self, fragment: int, triangles: Any) -> Any:
+        """A place of these triangles that is really seen, near their middle first."""
+        window = self.window
+        centres = middles(window.bench.project.fragments[fragment].mesh, triangles)
+        order = np.argsort(np.linalg.norm(centres - np.median(centres, axis=0), axis=1))
+        pose, members = window.scene.poses()[fragment], set(np.asarray(triangles).tolist())
+        for place in order[:: max(len(order) // 400, 1)]:
+            world = pose @ np.append(centres[place], 1.0)
+            position = window.view.widget_position(world[:3]).toPoint()
+            hit = window.scene.pick(*window.view.display(position.toPointF()))
+            if hit is not None and hit.fragment == fragment and hit.triangle in members:
+                return position
+        raise AssertionError("the place cannot be seen")
+
+
+def middles(mesh: Any, triangles: Any) -> Any:
+    return mesh.vertices[mesh.triangles[triangles]].mean(axis=1)
+
+
+def spread(points: Any) -> list[int]:
+    """Three of the points, far from each other and off the very rim."""
+    middle = points.mean(axis=0)
+    far = np.linalg.norm(points - middle, axis=1)
+    inner = np.flatnonzero(far < 0.7 * far.max())
+    first = inner[np.argmax(np.linalg.norm(points[inner] - middle, axis=1))]
+    second = inner[np.argmax(np.linalg.norm(points[inner] - points[first], axis=1))]
+    along = (points[second] - points[first]) / np.linalg.norm(points[second] - points[first])
+    off = points[inner] - points[first]
+    third = inner[np.argmax(np.linalg.norm(off - (off @ along)[:, None] * along, axis=1))]
+    return [int(first), int(second), int(third)]
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1]), *sys.argv[2:3]))

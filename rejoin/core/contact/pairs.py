@@ -1,0 +1,181 @@
+"""Pairs of points of two fracture faces, their gaps and the least-squares rows they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.contact.distances import Mask, border_vertices
+from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
+from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.transforms import apply, inverse, turn
+
+OPPOSED = -0.3
+"""Cosine below which two outward normals count as facing each other: 0 would admit the
+original surface beside a square rim, -0.7 would lose steep relief between two noisy normals."""
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One fracture face in its own scan's frame.
+
+    Attributes
+    ----------
+    vertices : (n,)
+        Indices into the fragment's vertices.
+    points, normals : (n, 3)
+        Normals are of the face's own triangles, so that the rim does not bend them.
+    areas : (n,)
+        mm².
+    border : (n,) bool
+        On the border of the face, where nothing need lie opposite.
+    tree : cKDTree
+        Over ``points``.
+    spacing_mm, noise_mm : float
+    """
+
+    vertices: IntArray
+    points: FloatArray
+    normals: FloatArray
+    areas: FloatArray
+    border: Mask
+    tree: cKDTree
+    spacing_mm: float
+    noise_mm: float
+
+
+def side_of(fragment: Fragment, triangles: IntArray) -> Side:
+    """The face made of some of a fragment's triangles."""
+    mesh, vertices = compacted(fragment.mesh, triangles)
+    border = border_vertices(mesh)
+    tree = cKDTree(mesh.vertices)
+    return Side(
+        vertices, mesh.vertices, vertex_normals(mesh), vertex_areas(mesh), border, tree,
+        fragment.spacing_mm, fragment.noise_mm,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Points of face a and face b that lie opposite each other, in the part's frame.
+
+    ``from_b`` marks the pairs whose vertex is b's and whose opposite is a's;
+    ``vertex`` is the index of that vertex in its `Side`; ``areas`` its area.
+    """
+
+    points_a: FloatArray
+    points_b: FloatArray
+    normals_a: FloatArray
+    normals_b: FloatArray
+    areas: FloatArray
+    from_b: Mask
+    vertex: IntArray
+
+    def moved(self, move_a: FloatArray, move_b: FloatArray) -> Pairs:
+        """The same pairs after a further motion of each part."""
+        return Pairs(
+            apply(move_a, self.points_a), apply(move_b, self.points_b),
+            turn(move_a, self.normals_a), turn(move_b, self.normals_b),
+            self.areas, self.from_b, self.vertex,
+        )
+
+    def where(self, chosen: Mask) -> Pairs:
+        """Some of the pairs."""
+        return Pairs(
+            self.points_a[chosen], self.points_b[chosen], self.normals_a[chosen], self.normals_b[chosen],
+            self.areas[chosen], self.from_b[chosen], self.vertex[chosen],
+        )
+
+    @property
+    def middles(self) -> FloatArray:
+        return np.asarray(0.5 * (self.points_a + self.points_b))
+
+    @property
+    def directions(self) -> FloatArray:
+        """Symmetric unit normals (Rusinkiewicz, 2019), out of b: with them the distance
+        between two surfaces of equal curvature does not depend on which points were paired."""
+        common = self.normals_b - self.normals_a
+        return np.asarray(common / np.linalg.norm(common, axis=1, keepdims=True))
+
+    @property
+    def gaps(self) -> FloatArray:
+        """Signed gap (k,), mm: + open, - overlapping."""
+        return np.asarray(np.einsum("ij,ij->i", self.points_a - self.points_b, self.directions))
+
+
+def opposite(
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None = None
+) -> Pairs:
+    """Pair each vertex with the nearest vertex of the other face, both ways.
+
+    Parameters
+    ----------
+    a, b : Side
+    part_from_a, part_from_b : (4, 4)
+    reach_mm : float
+        Farthest pair.
+    most : int, optional
+        Use only every so-manyth vertex, about this many of each face; all by default.
+
+    Returns
+    -------
+    Pairs
+        Without those that end on a border or do not face each other.
+    """
+    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, most)
+    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, most)
+    first = (ours[0], theirs[1], ours[2], theirs[3])
+    second = (ours[1], theirs[0], ours[3], theirs[2])
+    from_b = np.repeat([False, True], [len(ours[0]), len(theirs[0])])
+    return Pairs(
+        np.vstack(first[:2]), np.vstack(second[:2]), np.vstack(first[2:]), np.vstack(second[2:]),
+        np.concatenate([ours[4], theirs[4]]), from_b, np.concatenate([ours[5], theirs[5]]),
+    )
+
+
+def _one_way(
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
+    step = 1 if most is None else max(1, len(a.points) // most)
+    chosen = np.flatnonzero(~a.border)[::step]
+    b_from_a = inverse(part_from_b) @ part_from_a
+    _, nearest = b.tree.query(apply(b_from_a, a.points[chosen]), distance_upper_bound=reach_mm, workers=2)
+    usable = nearest < len(b.points)
+    usable[usable] &= ~b.border[nearest[usable]]
+    chosen, nearest = chosen[usable], nearest[usable]
+    normals_a, normals_b = turn(part_from_a, a.normals[chosen]), turn(part_from_b, b.normals[nearest])
+    facing = np.einsum("ij,ij->i", normals_a, normals_b) < OPPOSED
+    chosen, nearest = chosen[facing], nearest[facing]
+    # One vertex in a sparse corner must not outweigh the rest.
+    areas = np.minimum(a.areas[chosen], 3.0 * np.median(a.areas)) * step
+    return (
+        apply(part_from_a, a.points[chosen]), apply(part_from_b, b.points[nearest]),
+        normals_a[facing], normals_b[facing], areas, chosen.astype(np.int32),
+    )
+
+
+def rows(points: FloatArray, directions: FloatArray, centre: FloatArray) -> FloatArray:
+    """Jacobian (k, 7) of the gap: a's turn about ``centre`` (rad), a's shift (mm), the missing layer (mm)."""
+    jacobian = np.empty((len(points), 7))
+    x, y, z = (points - centre).T
+    u, v, w = directions.T
+    jacobian[:, 0], jacobian[:, 1], jacobian[:, 2] = y * w - z * v, z * u - x * w, x * v - y * u
+    jacobian[:, 3:6] = directions
+    jacobian[:, 6] = -1.0
+    return jacobian
+
+
+def robust_scale(residuals: FloatArray, weights: FloatArray) -> float:
+    """1 sigma from the weighted median ABSOLUTE residual (never centred: a uniform gap must count)."""
+    step = max(1, len(residuals) // 20_000)
+    sizes, weights = np.abs(residuals[::step]), weights[::step]
+    order = np.argsort(sizes, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(1.4826 * sizes[order[np.searchsorted(total, 0.5 * total[-1])]])
+
+
+def tukey(residuals: FloatArray, limit: float) -> FloatArray:
+    """Tukey's biweight (k,): 1 at 0, 0 from ``limit`` on."""
+    return np.square(np.clip(1.0 - np.square(residuals / limit), 0.0, None))

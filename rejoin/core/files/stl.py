@@ -33,9 +33,8 @@ def parse_stl(data: bytes, name: str) -> Parsed:
 
 
 def _is_binary(data: bytes) -> bool:
-    """All facets that the count promises are there, and what some programs append is shorter than one more."""
     count = int.from_bytes(data[80:_HEADER], "little")
-    return len(data) >= _HEADER and 0 <= len(data) - _HEADER - FACET.itemsize * count < FACET.itemsize
+    return len(data) == _HEADER + FACET.itemsize * count
 
 
 def binary_facets(data: bytes, name: str) -> npt.NDArray[np.void]:

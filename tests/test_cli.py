@@ -526,6 +526,29 @@ def test_a_wrong_known_dimension_is_told_in_words(content: str, code: int, word:
     assert caught.value.exit_code == code and "known.json" in str(caught.value)
 
 
+def test_known_dimensions_reach_the_step_that_places(
+    scans: list[Path], tmp_path: Path, rejoin: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a step that takes them they arrive; with one that does not, the call is refused before the work."""
+    path, seen = tmp_path / "known.json", []
+    ends = {e: {"file": scans[n].name, "point": [1, 2, 3]} for n, e in enumerate("ab")}
+    path.write_text(json.dumps(_known(**ends)))
+
+    def with_known(project: Any, settings: Any, report: Any, known: Any = ()) -> Any:
+        seen.extend(known)
+        raise NoAnswer("Enough.", "Go home.")
+
+    def without(project: Any, settings: Any, report: Any) -> Any:
+        raise AssertionError("never called")
+
+    for step in (with_known, without):
+        monkeypatch.setattr(steps, "align", step)
+        monkeypatch.setattr(steps, "STEPS", (("align", step),))
+        told = rejoin("join", *scans, "--known", path)
+        assert (told.code, is_a_sentence(told.err)) == ((3, True) if step is with_known else (2, True))
+    assert [(item.fragment_a, item.fragment_b, item.value_mm) for item in seen] == [(0, 1, 40.0)]
+
+
 # ---- settings, JSON and small pieces ----
 
 

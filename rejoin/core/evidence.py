@@ -11,12 +11,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy.linalg import eigh
 from scipy.spatial import cKDTree
 
 from rejoin.core.records import Evidence, FloatArray, Fragment, IntArray
 from rejoin.core.transforms import apply, inverse, turn
 from rejoin.core.views import Nodes, robust_plane
+
+
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,10 +45,12 @@ class Facing:
     """Where vertices of a lie over b's surface: everything in b's frame.
 
     ``gap`` is + open along the symmetric normal (Rusinkiewicz, 2019),
-    ``aside`` the distance across it, ``facing`` the cosine of the two normals.
+    ``aside`` the distance across it, ``facing`` the cosine of the two nodes'
+    normals. ``normals_a`` and ``normals_b`` are the vertices' own.
     """
 
     index: IntArray
+    nearest: IntArray
     points: FloatArray
     normals_a: FloatArray
     normals_b: FloatArray
@@ -60,16 +66,18 @@ def faced(first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArra
     distance, nearest = second.tree.query(points, distance_upper_bound=reach, workers=2)
     index = np.flatnonzero(np.isfinite(distance))
     points, nearest = points[index], nearest[index]
+    broad_a = turn(b_from_a, first.nodes.normals[first.nodes.of_vertex[chosen[index]]])
+    broad_b = second.nodes.normals[second.nodes.of_vertex[nearest]]
     normals_a = turn(b_from_a, first.nodes.vertex_normals[chosen[index]])
     normals_b = second.nodes.vertex_normals[nearest]
-    common = normals_b - normals_a
+    common = broad_b - broad_a
     length = np.linalg.norm(common, axis=1, keepdims=True)
     common /= np.where(length > 0, length, 1.0)
     offset = points - second.fragment.mesh.vertices[nearest]
     gap = np.einsum("ij,ij->i", offset, common)
     aside = np.sqrt(np.maximum(np.square(offset).sum(axis=1) - gap**2, 0))
-    facing = np.einsum("ij,ij->i", normals_a, normals_b)
-    return Facing(index.astype(np.int32), points, normals_a, normals_b, common, gap, aside, facing)
+    facing = np.einsum("ij,ij->i", broad_a, broad_b)
+    return Facing(index.astype(np.int32), nearest.astype(np.int32), points, normals_a, normals_b, common, gap, aside, facing)
 
 
 def touching_limit(first: Fragment, second: Fragment) -> float:
@@ -107,15 +115,24 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     noise = float(np.hypot(first.fragment.noise_mm, second.fragment.noise_mm))
     residual = 1.4826 * float(np.median(np.abs(seen.gap[contact]))) if contact.any() else limit
     sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
-    rough = relief(seen.points[zone], seen.normals[zone]) ** 2 - first.fragment.noise_mm**2
-    spread = float(np.sqrt(2.0 * max(rough, 0.0) + sigma**2))
     cells = areas[zone] / (3.0 * spacing) ** 2
-    score = float((cells * _log_ratio(seen.gap[zone], sigma, spread)).sum())
+    ratio = np.zeros(len(cells))
+    ways = facing_ways(seen.normals[zone])
+    for facet in ways:
+        rough = relief(seen.points[zone][facet], seen.normals[zone][facet]) ** 2 - first.fragment.noise_mm**2
+        spread = float(np.sqrt(2.0 * max(rough, 0.0) + sigma**2))
+        ratio[facet] = _log_ratio(seen.gap[zone][facet], sigma, spread)
+    score = float((cells * ratio).sum())
     depth, inside = overlap(first, second, b_from_a, limit, spacing, sparse)
     depth_b, inside_b = overlap(second, first, a_from_b, limit, spacing, sparse)
-    held = firmness(seen, contact, areas, sigma, spacing)
+    held = max(
+        firmness(seen.points, seen.normals_a, seen.normals_b, contact & rimless(seen), areas, sigma, spacing),
+        firmness(seen.points, *broad_normals(first, second, b_from_a, chosen, seen), contact & inner(first, chosen, seen, contact), areas, sigma, spacing),
+    )
+    likeness = shared_relief(first, second, b_from_a, chosen, seen, np.flatnonzero(zone), ways, cells)
+    score = max(score * min(1.0, held), likeness * min(1.0, 5.0 * held))
     return Evidence(
-        score=score * min(1.0, held) - (inside + inside_b) / (3.0 * spacing) ** 2,
+        score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,
         contact_area_mm2=contact_area,
         touching_share=contact_area / zone_area,
@@ -136,18 +153,32 @@ def _log_ratio(gap: FloatArray, sigma: float, spread: float) -> FloatArray:
     return np.asarray(np.log((0.7 * density(sigma) + 0.3 * unrelated) / unrelated))
 
 
+def facing_ways(normals: FloatArray, most: int = 12) -> list[IntArray]:
+    """Index sets of normals that lie within 35 degrees of one direction, the largest first.
+
+    Each is judged against a smooth shape of its own, so that two corners which
+    nest by their planes alone are not taken for a break.
+    """
+    left = np.ones(len(normals), bool)
+    ways: list[IntArray] = []
+    while left.sum() > max(20, 0.02 * len(normals)) and len(ways) < most:
+        direction = normals[left][0]
+        for _ in range(8):
+            near = left & (normals @ direction > 0.82)
+            direction = normals[near].mean(axis=0)
+            direction /= np.linalg.norm(direction)
+        ways.append(np.flatnonzero(near).astype(np.int32))
+        left &= ~near
+    return [way for way in ways if len(way) >= 20]
+
+
 def relief(points: FloatArray, normals: FloatArray) -> float:
     """Robust height (mm, 1 sigma) of points over the quadric that fits them best.
 
     A plane, a shaft or a ball has none: only what no smooth shape explains counts.
     """
     plane = robust_plane(points, normals.mean(axis=0), np.ones(len(points)))
-    x, y, z = plane.coordinates(points).T
-    size = max(float(np.abs(x).max()), float(np.abs(y).max()), 1e-12)
-    x, y = x / size, y / size
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    fit, *_ = np.linalg.lstsq(design, z, rcond=None)
-    return float(1.4826 * np.median(np.abs(z - design @ fit)))
+    return float(1.4826 * np.median(np.abs(quadric_residual(*plane.coordinates(points).T))))
 
 
 def overlap(
@@ -160,17 +191,98 @@ def overlap(
     near = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
     if len(near) == 0:
         return 0.0, 0.0
-    _, nearest = second.tree.query(points[near], workers=2)
-    offset = points[near] - second.fragment.mesh.vertices[nearest]
-    depth = -np.einsum("ij,ij->i", offset, second.nodes.vertex_normals[nearest])
-    # Beside an edge the nearest vertex lies aside and its normal misleads.
-    straight = depth > 0.6 * np.linalg.norm(offset, axis=1)
-    deep = (depth > max(2.0 * limit, 2.0 * spacing)) & straight
+    shallow = max(2.0 * limit, 2.0 * spacing)
+    distance, nearest = second.tree.query(points[near], k=6, workers=2)
+    near, distance, nearest = near[distance[:, 0] > shallow], *(x[distance[:, 0] > shallow] for x in (distance, nearest))
+    offset = points[near][:, None] - second.fragment.mesh.vertices[nearest]
+    depth = -np.einsum("nkj,nkj->nk", offset, second.nodes.vertex_normals[nearest])
+    # Beside a sharp edge one vertex's normal misleads: all the nearest must agree.
+    deep = (depth > 0.5 * distance).all(axis=1)
+    depth = distance[:, 0]
     area = float(first.sample_areas[::every][near[deep]].sum()) * every
     return (float(np.percentile(depth[deep], 95)) if deep.any() else 0.0), area
 
 
-def firmness(seen: Facing, contact: FloatArray, areas: FloatArray, sigma: float, spacing: float) -> float:
+def rimless(seen: Facing) -> BoolArray:
+    """Where both normals oppose well: at the rim they lean outwards, which would pass for relief."""
+    return np.asarray((np.einsum("ij,ij->i", seen.normals_a, seen.normals_b) < -0.85) & (seen.facing < -0.85))
+
+
+def inner(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray) -> BoolArray:
+    """Contact that lies at least two cells inside the rim of the contact."""
+    touching = np.zeros(len(chosen), bool)
+    touching[seen.index[contact]] = True
+    points = first.fragment.mesh.vertices[chosen]
+    if touching.all():
+        return touching[seen.index]
+    away, _ = cKDTree(points[~touching]).query(points[seen.index])
+    return np.asarray(away > 2.0 * first.nodes.cell_mm)
+
+
+def broad_normals(
+    first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, seen: Facing
+) -> tuple[FloatArray, FloatArray]:
+    """The normals of the nodes that the facing vertices belong to, in b's frame."""
+    nodes_a, nodes_b = first.nodes, second.nodes
+    return (
+        turn(b_from_a, nodes_a.normals[nodes_a.of_vertex[chosen[seen.index]]]),
+        nodes_b.normals[nodes_b.of_vertex[seen.nearest]],
+    )
+
+
+def shared_relief(
+    first: Surface,
+    second: Surface,
+    b_from_a: FloatArray,
+    chosen: IntArray,
+    seen: Facing,
+    zone: IntArray,
+    ways: list[IntArray],
+    cells: FloatArray,
+) -> float:
+    """Information (nats) in the correlation of the two reliefs, node by node.
+
+    Nodes average the noise, so this still speaks where the relief is hardly
+    above the noise of single vertices: -n/2 log(1 - r²) for n independent cells.
+    """
+    nodes_a, nodes_b = first.nodes, second.nodes
+    of_a, of_b = nodes_a.of_vertex[chosen[seen.index[zone]]], nodes_b.of_vertex[seen.nearest[zone]]
+    points_a, points_b = apply(b_from_a, nodes_a.points[of_a]), nodes_b.points[of_b]
+    total = 0.0
+    for facet in ways:
+        normal = seen.normals[zone][facet].mean(axis=0)
+        plane = robust_plane(points_a[facet], normal, np.ones(len(facet)))
+        residuals = []
+        for points in (points_a[facet], points_b[facet]):
+            x, y, z = plane.coordinates(points).T
+            residuals.append(quadric_residual(x, y, z))
+        limit = [3.0 * 1.4826 * np.median(np.abs(r)) + 1e-12 for r in residuals]
+        kept = (np.abs(residuals[0]) < limit[0]) & (np.abs(residuals[1]) < limit[1])
+        if np.count_nonzero(kept) < 20:
+            continue
+        r = float(np.corrcoef(residuals[0][kept], residuals[1][kept])[0, 1])
+        total -= 0.5 * float(cells[facet][kept].sum()) * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2))
+    return total
+
+
+def quadric_residual(x: FloatArray, y: FloatArray, z: FloatArray) -> FloatArray:
+    """Height over the quadric in x and y that fits best (least squares)."""
+    size = max(float(np.abs(x).max()), float(np.abs(y).max()), 1e-12)
+    x, y = x / size, y / size
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    fit, *_ = np.linalg.lstsq(design, z, rcond=None)
+    return np.asarray(z - design @ fit)
+
+
+def firmness(
+    points: FloatArray,
+    normals_a: FloatArray,
+    normals_b: FloatArray,
+    contact: BoolArray,
+    areas: FloatArray,
+    sigma: float,
+    spacing: float,
+) -> float:
     """How firmly the contact holds its weakest motion: one spacing over three sigma of slip.
 
     One scan's normals are multiplied by the other's (crossed information), so
@@ -178,10 +290,10 @@ def firmness(seen: Facing, contact: FloatArray, areas: FloatArray, sigma: float,
     """
     if np.count_nonzero(contact) < 12:
         return 0.0
-    points = seen.points[contact] - seen.points[contact].mean(axis=0)
+    points = points[contact] - points[contact].mean(axis=0)
     cells = areas[contact] / (4.0 * spacing) ** 2 / sigma**2
-    jacobian_a = np.hstack([np.cross(points, -seen.normals_a[contact]), -seen.normals_a[contact]])
-    jacobian_b = np.hstack([np.cross(points, seen.normals_b[contact]), seen.normals_b[contact]])
+    jacobian_a = np.hstack([np.cross(points, -normals_a[contact]), -normals_a[contact]])
+    jacobian_b = np.hstack([np.cross(points, normals_b[contact]), normals_b[contact]])
     crossed = jacobian_a.T @ (cells[:, None] * jacobian_b)
     moves = np.zeros((len(points), 3, 6))
     moves[:, 0, 1], moves[:, 0, 2] = points[:, 2], -points[:, 1]

@@ -1,8 +1,8 @@
 """Where a fragment may have broken: its facets, the roughest first.
 
-Every facet of some size is kept as a candidate, since on sand-cast castings the
-original surface may be as rough as the break; the matching decides. The
-confidence only orders the candidates.
+A break differs in roughness from the rest of the surface: it is rougher than a
+machined or scanned-smooth casting, and may be smoother than one cast in coarse sand.
+The roughness only orders the candidates; the matching decides.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from rejoin.core.views import Nodes, coarse_nodes, smoothed_normals
 CONE = np.cos(np.radians(42.0))
 """How far a facet's smoothed normals may lean from its own."""
 
-MOST_FACES = 24
+MOST_FACES = 32
 """Facets kept per fragment."""
 
 
@@ -40,36 +40,42 @@ def find_fracture_faces(
     Returns
     -------
     list of FractureFace
-        They may overlap; ``confidence`` is the share of the facet that is
-        rougher than a smooth surface with this scan's noise would look.
+        They may overlap; ``confidence`` is 0 where the facet is as rough as
+        most of the fragment, towards 1 the more it differs.
     """
     report(0.0, f"Looking for fracture faces on {fragment.scan.name}")
     nodes = coarse_nodes(fragment)
     smooth = smoothed_normals(nodes, 2.5 * nodes.cell_mm)
-    rough = roughness(nodes)
+    rough = roughness(nodes, smooth)
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
-    floor = noise_floor(fragment, nodes, rough)
-    regions = facets(nodes, smooth, settings.smallest_share)
+    usual = usual_roughness(nodes, rough)
+    regions = facets(nodes, smooth, rough / usual, settings.smallest_share)
     areas = triangle_areas(fragment.mesh)
+    node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     faces = []
     for region in regions:
-        share = float(np.clip((np.percentile(rough[region], 35) / floor - 1.0) / 3.0, 0.0, 1.0))
+        excess = abs(float(np.log(np.percentile(rough[region], 40) / usual)))
         chosen = np.zeros(len(nodes.points), bool)
         chosen[region] = True
-        triangles = np.flatnonzero(chosen[nodes.of_vertex[fragment.mesh.triangles]].sum(axis=1) >= 2)
-        area = float(areas[triangles].sum())
-        faces.append(FractureFace(number, triangles.astype(np.int32), area, share, "program"))
-    faces.sort(key=lambda face: -face.confidence * np.sqrt(face.area_mm2))
+        triangles = np.flatnonzero(chosen[node_of_triangle]).astype(np.int32)
+        faces.append(FractureFace(number, triangles, float(areas[triangles].sum()), 1 - np.exp(-excess), "program"))
+    faces.sort(key=lambda face: -promise(face))
     report(1.0, f"{len(faces)} facets on {fragment.scan.name}")
     return faces[:MOST_FACES]
 
 
-def roughness(nodes: Nodes, neighbours: int = 24) -> FloatArray:
+def promise(face: FractureFace) -> float:
+    """How much information a face may hold (mm² times nats); orders the search, decides nothing."""
+    return face.area_mm2 * (0.05 - float(np.log(1 - min(face.confidence, 0.999))))
+
+
+def roughness(nodes: Nodes, smooth: FloatArray, neighbours: int = 24) -> FloatArray:
     """Root mean square residual (k,) of each node's surroundings to a local quadric, mm."""
     tree = cKDTree(nodes.points)
     distance, index = tree.query(nodes.points, k=neighbours, workers=-1)
     offset = nodes.points[index] - nodes.points[:, None]
-    alike = np.einsum("kij,kj->ki", nodes.normals[index], nodes.normals) > 0.3
+    # Across an edge the surface turns for another reason than roughness.
+    alike = np.einsum("kij,kj->ki", smooth[index], smooth) > 0.9
     weight = (alike & (distance < 5.0 * nodes.cell_mm)).astype(float)
     normal = nodes.normals
     helper = np.eye(3)[np.abs(normal).argmin(axis=1)]
@@ -86,46 +92,68 @@ def roughness(nodes: Nodes, neighbours: int = 24) -> FloatArray:
     return np.asarray(np.sqrt((weight * residual**2).sum(axis=1) / freedom) * nodes.cell_mm)
 
 
-def noise_floor(fragment: Fragment, nodes: Nodes, rough: FloatArray) -> float:
-    """The roughness that this scan shows where the surface is smooth, mm."""
-    return float(max(np.percentile(rough, 20), 0.3 * fragment.noise_mm, 1e-4 * nodes.cell_mm))
+def usual_roughness(nodes: Nodes, rough: FloatArray) -> float:
+    """The roughness (mm) below which 40 % of the fragment's surface lies: mostly original surface."""
+    order = np.argsort(rough)
+    share = np.cumsum(nodes.areas[order]) / nodes.areas.sum()
+    return float(max(rough[order[np.searchsorted(share, 0.4)]], 1e-4 * nodes.cell_mm))
 
 
-def facets(nodes: Nodes, smooth: FloatArray, smallest_share: float) -> list[IntArray]:
-    """Connected regions of nodes that face roughly one way, for all the ways the surface faces."""
+def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share: float) -> list[IntArray]:
+    """Regions of nodes that face roughly one way, for all the ways the surface faces.
+
+    Connected regions first; then rough ones of one direction and one level
+    together, since a break through spokes leaves its face in several patches.
+    """
     pairs = cKDTree(nodes.points).query_pairs(1.8 * nodes.cell_mm, output_type="ndarray")
     alike = np.einsum("ij,ij->i", smooth[pairs[:, 0]], smooth[pairs[:, 1]]) > 0.7
-    first, second = pairs[alike].T
+    pairs = pairs[alike]
     smallest = smallest_share * nodes.areas.sum()
     left = np.ones(len(nodes.points), bool)
+    grid = _sphere(162)
+    votes = np.clip(smooth @ grid.T - 0.85, 0, None)
     found: list[IntArray] = []
     for _ in range(40):
         if nodes.areas[left].sum() < 0.02 * nodes.areas.sum():
             break
-        direction = _main_direction(smooth, nodes.areas * left)
+        direction = _main_direction(smooth, nodes.areas * left, grid, votes)
         lean = smooth @ direction
-        members = lean > CONE
         left &= lean < np.cos(np.radians(24.0))
-        inside = members[first] & members[second]
-        graph = coo_matrix(
-            (np.ones(int(inside.sum()), bool), (first[inside], second[inside])), (len(smooth), len(smooth))
-        )
-        _, label = connected_components(graph, directed=False)
-        size = np.bincount(label, nodes.areas * members)
-        for piece in np.argsort(-size)[:8]:
-            if size[piece] < smallest:
-                break
-            region = np.flatnonzero((label == piece) & members).astype(np.int32)
-            if not any(_same(region, other) for other in found):
+        pieces = _connected(nodes, np.flatnonzero(lean > CONE), pairs)
+        patches = [piece for piece in pieces if len(piece) >= 12 and abs(np.log(np.median(excess[piece]))) > 0.15]
+        regions = [piece for piece in pieces if nodes.areas[piece].sum() >= smallest]
+        for region in regions + _levels(nodes, patches, direction):
+            if nodes.areas[region].sum() >= smallest and not any(_same(region, other) for other in found):
                 found.append(region)
     return found
 
 
-def _main_direction(normals: FloatArray, weights: FloatArray) -> FloatArray:
+def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray]:
+    """The connected pieces of some nodes, the twelve largest."""
+    number = np.full(len(nodes.points), -1)
+    number[chosen] = np.arange(len(chosen))
+    ends = number[pairs]
+    ends = ends[(ends >= 0).all(axis=1)]
+    graph = coo_matrix((np.ones(len(ends), bool), (ends[:, 0], ends[:, 1])), (len(chosen), len(chosen)))
+    _, label = connected_components(graph, directed=False)
+    size = np.bincount(label, nodes.areas[chosen])
+    return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12]]
+
+
+def _levels(nodes: Nodes, patches: list[IntArray], direction: FloatArray) -> list[IntArray]:
+    """Patches at about one height along their common direction, taken together."""
+    height = np.array([np.average(nodes.points[p] @ direction, weights=nodes.areas[p]) for p in patches])
+    order = np.argsort(height)
+    gap = 0.04 * float(np.linalg.norm(np.ptp(nodes.points, axis=0)))
+    groups = np.split(order, np.flatnonzero(np.diff(height[order]) > gap) + 1) if len(order) else []
+    return [np.sort(np.concatenate([patches[i] for i in group])) for group in groups if len(group) > 1]
+
+
+def _main_direction(
+    normals: FloatArray, weights: FloatArray, grid: FloatArray, votes: FloatArray
+) -> FloatArray:
     """The direction that most of the weighted surface faces (mean shift on the sphere)."""
-    grid = _sphere(162)
-    votes = (np.clip(normals @ grid.T - 0.85, 0, None) * weights[:, None]).sum(axis=0)
-    direction = grid[votes.argmax()]
+    direction = grid[(weights @ votes).argmax()]
     for _ in range(6):
         near = np.clip(normals @ direction - 0.85, 0, None) * weights
         if near.sum() == 0:

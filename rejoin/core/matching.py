@@ -7,18 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from rejoin.core.evidence import Surface, faced, judge, touching_limit
+from rejoin.core.evidence import LEAST_SCORE, Surface, decided, faced, judge, touching_limit
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate, view_of
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
 
 
-PAIRS = {1: 16, 2: 64, 3: 600}
-"""Pairs of faces correlated, by thoroughness."""
+PAIRS = {1: 48, 2: 288, 3: 1024}
+"""Pairs of faces correlated at most, by thoroughness."""
 
-TRIES = {1: 8, 2: 16, 3: 60}
-"""Rough poses followed up, by thoroughness."""
+BATCH = 48
+"""Pairs of faces correlated before the best poses so far are followed up."""
+
+TRIES = 12
+"""Rough poses followed up after each batch."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -48,16 +51,6 @@ def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
     return Prepared(surface, Gallery(fragment, tuple(view_of(fragment, nodes, face) for face in faces)))
 
 
-def hypotheses(first: Prepared, second: Prepared, most_pairs: int) -> list[Hypothesis]:
-    """Rough poses of all promising pairs of faces, best first."""
-    a, b = first.gallery.views, second.gallery.views
-    pairs = sorted(((i, j) for i in range(len(a)) for j in range(len(b))), key=lambda p: (p[0] + 1) * (p[1] + 1))
-    found: list[Hypothesis] = []
-    for i, j in pairs[:most_pairs]:
-        found += correlate(first.gallery, i, second.gallery, j)
-    return sorted(found, key=lambda h: -h.score)
-
-
 def approached(first: Surface, second: Surface, hypothesis: Hypothesis) -> FloatArray:
     """The pose after robust ICP of the one face that led to it (a sample of it)."""
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
@@ -70,10 +63,11 @@ def approached(first: Surface, second: Surface, hypothesis: Hypothesis) -> Float
     return inverse(orthonormal(b_from_a))
 
 
-def refined(first: Surface, second: Surface, a_from_b: FloatArray, reach: float) -> FloatArray:
+def refined(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:
     """The pose after robust ICP of whatever of the fragments comes into contact."""
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
     b_from_a = inverse(a_from_b)
+    reach = 2.0 * spacing
     for _ in range(8):
         reach = max(0.75 * reach, 1.0 * spacing)
         b_from_a = icp_round(first, second, b_from_a, first.samples, reach)
@@ -101,29 +95,51 @@ def icp_round(
 def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list[Pose]:
     """Judged poses of two fragments, best first, clearly different ones only.
 
+    The most promising pairs of faces are tried first; the search ends once a
+    pose is found that leaves no doubt.
+
     Parameters
     ----------
     first, second : Prepared
     thoroughness : int
-        1 to 3: how many pairs of faces and how many poses are tried.
+        1 to 3: how many pairs of faces are tried at most.
     """
     a, b = first.surface, second.surface
-    rough = hypotheses(first, second, PAIRS[thoroughness])[: TRIES[thoroughness]]
-    quick = []
-    for hypothesis in rough:
-        a_from_b = approached(a, b, hypothesis)
-        quick.append((judge(a, b, a_from_b, sparse=True).score, a_from_b, hypothesis.reach_mm))
-    quick.sort(key=lambda item: -item[0])
-    poses: list[Pose] = []
-    for _, start, reach in quick:
-        if any(alike(a, b, start, pose.a_from_b) for pose in poses):
-            continue
-        a_from_b = refined(a, b, start, 0.26 * reach)
-        poses.append(Pose(a_from_b, judge(a, b, a_from_b)))
-        if len(poses) >= FINALISTS:
+    counts = len(first.gallery.views), len(second.gallery.views)
+    pairs = sorted(np.ndindex(*counts), key=lambda p: ((p[0] + 1) * (p[1] + 1), p))[: PAIRS[thoroughness]]
+    waiting: list[Hypothesis] = []
+    tried: list[FloatArray] = []
+    starts: list[tuple[float, FloatArray]] = []
+    for batch in range(0, len(pairs), BATCH):
+        for i, j in pairs[batch : batch + BATCH]:
+            waiting += correlate(first.gallery, i, second.gallery, j)
+        waiting.sort(key=lambda h: -h.score)
+        fresh = 0
+        while waiting and fresh < TRIES:
+            hypothesis = waiting.pop(0)
+            if any(alike(a, b, hypothesis.a_from_b, other) for other in tried):
+                continue
+            tried.append(hypothesis.a_from_b)
+            start = approached(a, b, hypothesis)
+            starts.append((judge(a, b, start, sparse=True).score, start))
+            fresh += 1
+        starts.sort(key=lambda item: -item[0])
+        if starts and starts[0][0] > 4 * LEAST_SCORE and decided(judge(a, b, refined(a, b, starts[0][1])), 0.0).good:
             break
+    return _finalists(a, b, starts)
+
+
+def _finalists(first: Surface, second: Surface, starts: list[tuple[float, FloatArray]]) -> list[Pose]:
+    """The best starts, refined on the whole fragments and judged."""
+    poses: list[Pose] = []
+    for _, start in starts:
+        if len(poses) == FINALISTS:
+            break
+        if not any(alike(first, second, start, pose.a_from_b) for pose in poses):
+            a_from_b = refined(first, second, start)
+            poses.append(Pose(a_from_b, judge(first, second, a_from_b)))
     poses.sort(key=lambda pose: -pose.evidence.score)
-    return distinct(a, b, poses)
+    return distinct(first, second, poses)
 
 
 def settled(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:

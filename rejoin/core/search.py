@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import affine_transform, gaussian_filter
 
@@ -16,15 +17,18 @@ from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.transforms import inverse, orthonormal
 from rejoin.core.views import Nodes, Plane, band_passed, height_map, robust_plane
 
-TURNS = 72
+TURNS = 48
 """Turns in the plane that are tried for each pair of faces."""
 
-CELLS = 44
-"""Height-map cells across a face."""
+CELLS = 400
+"""Height-map cells that a face is aimed to cover."""
 
-MOST_CELLS = 160
+MOST_CELLS = 80
+"""Cells across a map at most."""
 
+BoolArray = npt.NDArray[np.bool_]
 Maps = tuple[FloatArray, FloatArray]
+Spectra = tuple[FloatArray, FloatArray, FloatArray, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +48,7 @@ class Gallery:
 
     fragment: Fragment
     views: tuple[View, ...]
-    drawn: dict[tuple[int, float, bool], Maps] = field(default_factory=dict)
+    drawn: dict[tuple[int, float, bool, int], Spectra] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +69,9 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 12
     points = fragment.mesh.vertices[vertices]
     normal = nodes.vertex_normals[vertices].mean(axis=0)
     plane = robust_plane(points, normal, np.ones(len(points)))
+    bulk = without_fringe(plane.coordinates(points))
+    vertices, points = vertices[bulk], points[bulk]
+    plane = robust_plane(points, normal, np.ones(len(points)))
     coordinates = plane.coordinates(points)
     middle = (coordinates[:, :2].max(axis=0) + coordinates[:, :2].min(axis=0)) / 2
     plane = Plane(plane.origin + middle @ plane.axes[:2], plane.axes)
@@ -73,33 +80,60 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 12
     return View(face, plane, coordinates, across, vertices)
 
 
+def without_fringe(coordinates: FloatArray) -> BoolArray:
+    """Which points (n, 3) belong to the bulk of a face: within 4 robust sigma of its best quadric."""
+    x, y, z = coordinates.T
+    size = float(np.abs(coordinates[:, :2]).max()) + 1e-12
+    x, y = x / size, y / size
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    bulk = np.ones(len(z), bool)
+    for _ in range(6):
+        fit, *_ = np.linalg.lstsq(design[bulk], z[bulk], rcond=None)
+        residual = np.abs(z - design @ fit)
+        bulk = residual < 4 * 1.4826 * np.median(residual[bulk]) + 1e-12
+    return bulk
+
+
 def step_for(first: Gallery, i: int, second: Gallery, j: int) -> float:
     """The grid step for a pair of faces, from a ladder so that maps can be kept."""
     a, b = first.views[i], second.views[j]
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
-    step = max(min(a.across_mm, b.across_mm) / CELLS, max(a.across_mm, b.across_mm) / MOST_CELLS, 1.5 * spacing)
+    fine = np.sqrt(min(a.face.area_mm2, b.face.area_mm2) / CELLS)
+    step = max(fine, max(a.across_mm, b.across_mm) / MOST_CELLS, 1.5 * spacing)
     return float(2.0 ** (np.ceil(2 * np.log2(step)) / 2))
 
 
-def map_of(gallery: Gallery, index: int, step: float, flipped: bool) -> Maps:
+def map_size(view: View, step: float) -> int:
+    """Cells along a square map that holds the face in any turn."""
+    return int(2 * np.ceil(view.across_mm / step / 2) + 9)
+
+
+def maps_of(view: View, step: float, flipped: bool) -> Maps:
     """Band-passed heights and masks, (1, n, n), or (TURNS, n, n) of the flipped face in all its turns."""
-    key = (index, step, flipped)
-    if key in gallery.drawn:
-        return gallery.drawn[key]
-    view = gallery.views[index]
     flip = np.array([1.0, -1.0, -1.0]) if flipped else np.ones(3)
-    size = int(2 * np.ceil(view.across_mm / step / 2) + 9)
-    height, mask = height_map(view.coordinates * flip, step, size)
+    height, mask = height_map(view.coordinates * flip, step, map_size(view, step))
     relief = band_passed(height, mask, 6.0)
     # A chip or a fringe that stands far out of the relief would drown it.
     sizes = np.abs(relief[mask > 0])
     if len(sizes):
-        relief = np.where(np.abs(relief) <= 5 * np.median(sizes) + 1e-9, relief, 0.0)
+        mask = mask * (np.abs(relief) <= 6 * np.median(sizes) + 1e-9)
+        relief = relief * mask
     weight = np.maximum(gaussian_filter(mask, 0.7, mode="constant"), 1e-6)
     relief = gaussian_filter(relief, 0.7, mode="constant") / weight * mask
     angles = 2 * np.pi * np.arange(TURNS if flipped else 1) / TURNS
     turned = [_turned(relief, mask, angle) for angle in angles]
-    gallery.drawn[key] = (np.stack([t[0] for t in turned]), np.stack([t[1] for t in turned]))
+    return np.stack([t[0] for t in turned]), np.stack([t[1] for t in turned])
+
+
+def spectra_of(gallery: Gallery, index: int, step: float, flipped: bool, size: int) -> Spectra:
+    """Spectra of a face's relief, mask and squared relief on a (size, size) grid, and its cells."""
+    key = (index, step, flipped, size)
+    if key not in gallery.drawn:
+        relief, mask = maps_of(gallery.views[index], step, flipped)
+        spectra = [fft.rfft2(x, (size, size)) for x in (relief, mask, relief**2)]
+        if flipped:
+            spectra = [np.conj(x) for x in spectra]
+        gallery.drawn[key] = (spectra[0], spectra[1], spectra[2], float(mask[0].sum()))
     return gallery.drawn[key]
 
 
@@ -122,30 +156,29 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 4) ->
     the information that the overlap carries, in nats.
     """
     step = step_for(first, i, second, j)
-    relief_a, mask_a = map_of(first, i, step, flipped=False)
-    relief_b, mask_b = map_of(second, j, step, flipped=True)
-    size = fft.next_fast_len(relief_a.shape[-1] + relief_b.shape[-1], real=True)
-    shape = (size, size)
-    fa, fma, fa2 = (fft.rfft2(x, shape, workers=2) for x in (relief_a, mask_a, relief_a**2))
-    fb, fmb, fb2 = (np.conj(fft.rfft2(x, shape, workers=2)) for x in (relief_b, mask_b, relief_b**2))
-    overlap = fft.irfft2(fma * fmb, shape, workers=2)
-    squares = fft.irfft2(fa2 * fmb + fma * fb2, shape, workers=2)
-    product = fft.irfft2(fa * fb, shape, workers=2)
-    noise = (first.fragment.noise_mm**2 + second.fragment.noise_mm**2) * 0.5
-    floor = noise * np.maximum(overlap, 1.0)
-    squares = np.maximum(squares, 0)
-    ratio = (squares + floor) / (np.maximum(squares - 2 * product, 0) + floor)
-    least = 0.15 * min(mask_a.sum(), mask_b[0].sum())
-    score = np.where(overlap > least, overlap * np.log(ratio), 0.0)
-    best = score.reshape(TURNS, -1).argmax(axis=1)
-    height = score.reshape(TURNS, -1)[np.arange(TURNS), best]
+    a, b = first.views[i], second.views[j]
+    size_a, size_b = map_size(a, step), map_size(b, step)
+    size = fft.next_fast_len(size_a + size_b, real=True)
+    fa, fma, fa2, cells_a = spectra_of(first, i, step, False, size)
+    fb, fmb, fb2, cells_b = spectra_of(second, j, step, True, size)
+    overlap = fft.irfft2(fma * fmb, (size, size))
+    squares = fft.irfft2(fa2 * fmb + fma * fb2, (size, size))
+    product = fft.irfft2(fa * fb, (size, size))
+    # A cell averages several vertices, whose noise is partly their own.
+    floor = 0.25 * (first.fragment.noise_mm**2 + second.fragment.noise_mm**2) * np.maximum(overlap, 1.0)
+    alike = 2 * product / (np.maximum(squares, 0) + floor)
+    promising = np.where(overlap > 0.15 * min(cells_a, cells_b), overlap * alike, 0.0).reshape(TURNS, -1)
+    best = promising.argmax(axis=1)
+    every = np.arange(TURNS)
+    height = overlap.reshape(TURNS, -1)[every, best] * -np.log1p(-np.minimum(alike.reshape(TURNS, -1)[every, best], 0.99))
+    height = np.where(promising[every, best] > 0, height, 0.0)
     peaks = np.flatnonzero((height >= np.roll(height, 1)) & (height >= np.roll(height, -1)) & (height > 0))
     found = []
     for k in peaks[np.argsort(-height[peaks])][:keep]:
-        shift = np.array(np.unravel_index(best[k], shape), float)
-        shift[shift > relief_a.shape[-1]] -= size
-        pose = _pose(first.views[i], second.views[j], step, k, shift, relief_a.shape[-1], relief_b.shape[-1])
-        found.append(Hypothesis(pose, float(height[k]), first.views[i].vertices, 2.5 * step))
+        shift = np.array(np.unravel_index(best[k], (size, size)), float)
+        shift[shift > size_a] -= size
+        pose = _pose(a, b, step, k, shift, size_a, size_b)
+        found.append(Hypothesis(pose, float(height[k]), a.vertices, 2.5 * step))
     return found
 
 

@@ -77,7 +77,7 @@ class CleanSettings(Settings):
 @dataclass(frozen=True)
 class FaceSettings(Settings):
     smallest_share: float = setting(
-        0.002, "smallest face looked for, as a share of the fragment's area", low=0.0, high=0.5
+        0.001, "smallest face looked for, as a share of the fragment's area", low=0.0, high=0.5
     )
 
 

@@ -76,6 +76,9 @@ def test_worn_faces_are_set_apart_by_what_is_missing() -> None:
     assert found.layers[0].probability > 0.95
     assert found.layers[0].mean_mm == pytest.approx(0.2, abs=0.03)
     assert error(found, upper) < 0.05
+    joint = found.updated([joint_of(lower, upper, OFF @ FRAME)])[0]
+    assert joint.missing_layer_mm == found.layers[0].mean_mm and joint.missing_layer_sd_mm > 0.0
+    np.testing.assert_allclose(joint.a_from_b, found.part_from_scan[1])
     pressed = joined(lower, upper, AlignSettings(missing_layer=False))
     assert error(pressed, upper) > 0.1
     assert pressed.layers[0].mean_mm == 0.0

@@ -1,10 +1,4 @@
-"""Place all fragments at once: robust least squares over all joints.
-
-Method: each joint first by iterative closest point (point to plane), then all
-joints together by Gauss-Newton on symmetric normals (Rusinkiewicz, 2019), both
-ways, Tukey's weights, every vertex of the fracture faces. Material worn off the
-faces is weighed: see `rejoin.core.uncertainty.layers`.
-"""
+"""Gauss-Newton over all joints: pairs are made anew each round, from few vertices to all."""
 
 from __future__ import annotations
 
@@ -13,12 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rejoin.core.contact import Side, opposite, robust_scale, rows, side_of, tukey
+from rejoin.core.contact import Side, opposite, robust_scale, rows, side_of
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.records import FloatArray, Fragment, Joint, Placement
-from rejoin.core.settings import AlignSettings, Report, part_of
+from rejoin.core.records import FloatArray, Fragment, Joint
+from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
-from rejoin.core.uncertainty.bounds import Certainty, certainties
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
@@ -28,8 +21,8 @@ from rejoin.core.uncertainty.equations import (
     normal_equations,
     statement,
 )
-from rejoin.core.uncertainty.layers import Layer, no_layers, rein, weighed_layers
-from rejoin.core.uncertainty.stated import GROSS, KnownDimension, KnownOutcome, known_equations, known_outcomes
+from rejoin.core.uncertainty.layers import rein
+from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
 
 TUKEY = 5.0
 """Tukey's limit in robust sigmas (4.7 is the usual 95 % efficiency)."""
@@ -41,109 +34,7 @@ Poses = dict[int, FloatArray]
 
 
 @dataclass(frozen=True, eq=False)
-class Adjustment:
-    """What one adjustment found.
-
-    Attributes
-    ----------
-    part_from_scan : dict of int to (4, 4)
-    reference : int
-        The fragment that was held.
-    contacts : tuple of Contact
-        One for each joint: pairs, residuals, scale at the answer.
-    statements : tuple of Statement
-        What each joint says of the poses, for the covariance.
-    layers : tuple of Layer
-        The layer missing between each joint's faces, and how sure that is.
-    layout : Layout
-        Order of the unknowns.
-    known : tuple of KnownOutcome
-        Each stated dimension against what the faces alone say.
-    certainty : dict of int to Certainty
-        Of each fragment that was moved.
-    settled : bool
-        False where the rounds ran out before the poses stood still.
-    """
-
-    part_from_scan: Poses
-    reference: int
-    contacts: tuple[Contact, ...]
-    statements: tuple[Statement, ...]
-    layers: tuple[Layer, ...]
-    layout: Layout
-    known: tuple[KnownOutcome, ...]
-    settled: bool
-    certainty: dict[int, Certainty]
-
-    def placement(self, fragment: int) -> Placement:
-        """The fragment's place and how sure it is; the held fragment is sure by definition."""
-        pose, sure = self.part_from_scan[fragment], self.certainty.get(fragment)
-        if sure is None:
-            return Placement(pose, "program", covariance=np.zeros((6, 6)), u95_mm=0.0)
-        return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest)
-
-
-def adjust(
-    fragments: Sequence[Fragment],
-    joints: Sequence[Joint],
-    start: Poses,
-    settings: AlignSettings,
-    report: Report,
-    known: Sequence[KnownDimension] = (),
-) -> Adjustment:
-    """Place fragments by one least squares over all their joints.
-
-    Parameters
-    ----------
-    fragments : sequence of Fragment
-    joints : sequence of Joint
-        Each with both mating faces; only those between fragments in ``start`` may be given.
-    start : dict of int to (4, 4)
-        part_from_scan of each fragment to place; the first one is held.
-    settings : AlignSettings
-    report : Report
-    known : sequence of KnownDimension, optional
-        Dimensions stated by the person: observations like any other.
-
-    Returns
-    -------
-    Adjustment
-
-    Raises
-    ------
-    WrongUse
-        Where a joint has a fragment without a start, or there is no joint.
-    NoAnswer
-        Where a fragment's faces find nothing opposite them.
-    """
-    if not joints or any(joint.a not in start or joint.b not in start for joint in joints):
-        raise WrongUse("There is no joint between these fragments.", "Give a joint and a start for each fragment.")
-    solver = _Solver(fragments, joints, start, settings, known)
-    report(0.05, "Bringing the faces together")
-    solver.approach(start)
-    report(0.3, "Adjusting all joints")
-    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.3, 0.6))
-    if not settings.missing_layer and not known:
-        report(0.95, "Weighing the joints")
-        return solver.finished(touching, no_layers(len(joints)))
-    if len(joints) > 1 or known:
-        touching = solver.heard(touching)
-        solver.trust_dimensions(touching)
-    loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
-    loose = solver.heard(loose)
-    report(0.85, "Weighing whether material is missing")
-    layers = weighed_layers(solver.layout, loose.contacts, loose.statements, loose.layers, solver.known_matrix(loose))
-    if not settings.missing_layer:
-        layers = no_layers(len(joints))
-    wanted = np.array([layer.mean_mm for layer in layers])
-    if np.all(wanted == 0.0) and not solver.used:
-        return solver.finished(touching, layers)
-    final = solver.settle(loose.poses, wanted, free=False, report=part_of(report, 0.85, 1.0))
-    return solver.finished(final, layers)
-
-
-@dataclass(frozen=True, eq=False)
-class _State:
+class State:
     """Poses, layers and what the joints say there."""
 
     poses: Poses
@@ -153,7 +44,7 @@ class _State:
     settled: bool
 
 
-class _Solver:
+class Solver:
     """The faces of all joints, and Gauss-Newton over them."""
 
     def __init__(
@@ -175,10 +66,9 @@ class _Solver:
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
         self.sizes = {number: _radius(fragments[number]) for number in start}
-        self.layout = self._layout(self.poses)
         self.inflation = [1.0] * len(joints)
 
-    def _layout(self, poses: Poses) -> Layout:
+    def layout_at(self, poses: Poses) -> Layout:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}
         return Layout(self.movable, centres, len(self.joints))
 
@@ -238,9 +128,9 @@ class _Solver:
         lost = max(0, sought - len(pairs.areas))
         return robust_scale(np.append(pairs.gaps, np.full(lost, self.reach[number])), np.ones(len(pairs.areas) + lost))
 
-    def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> _State:
+    def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> State:
         """Rounds of pairing and solving until the poses stand still: first few vertices, then all."""
-        state = _State(dict(poses), layers.copy(), [], [], False)
+        state = State(dict(poses), layers.copy(), [], [], False)
         rounds = max(2, self.settings.iterations)
         finest = 1e-3 * min(min(a.spacing_mm, b.spacing_mm) for a, b in self.sides)
         for most, tolerance, limit in ((COARSE, 10 * finest, rounds), (None, finest, max(2, rounds // 5))):
@@ -251,14 +141,14 @@ class _Solver:
                     break
         return replace(state, settled=moved < 10 * finest)
 
-    def heard(self, state: _State) -> _State:
+    def heard(self, state: State) -> State:
         """The state with what its joints say. From then on their noise is known to be correlated."""
         statements = [statement(contact) for contact in state.contacts]
         # How much less a pair is worth than an independent one: this balances joints and dimensions.
         self.inflation = [1.0 / (s.weight * c.scale_mm**2) for s, c in zip(statements, state.contacts, strict=True)]
         return replace(state, statements=statements)
 
-    def _contacts(self, state: _State, most: int | None) -> list[Contact]:
+    def _contacts(self, state: State, most: int | None) -> list[Contact]:
         contacts = []
         for number, (joint, (a, b)) in enumerate(zip(self.joints, self.sides, strict=True)):
             pairs = opposite(a, b, state.poses[joint.a], state.poses[joint.b], self.reach[number], most)
@@ -278,13 +168,13 @@ class _Solver:
             ))
         return contacts
 
-    def _round(self, state: _State, free: bool, most: int | None) -> tuple[_State, float]:
+    def _round(self, state: State, free: bool, most: int | None) -> tuple[State, float]:
         """One pairing and the solution for it; how far the worst point moved."""
         poses, layers, farthest = dict(state.poses), state.layers.copy(), 0.0
         contacts = self._contacts(state, most)
         firm = [firm_motions(contact, free) for contact in contacts]
         for _ in range(2):
-            layout = self._layout(poses)
+            layout = self.layout_at(poses)
             solution = self._solved(layout, contacts, firm, poses, layers if free else None)
             step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
             # A step past the reach would leave the surfaces the pairs were made of.
@@ -325,27 +215,15 @@ class _Solver:
             extra_right[layout.layers] -= held * layers
         return _solution(matrix + extra, right + extra_right, layout, layers is not None)
 
-    def trust_dimensions(self, state: _State) -> None:
+    def trust_dimensions(self, state: State) -> None:
         """From now on use the stated dimensions that the faces do not flatly contradict."""
-        told = known_outcomes(self.known, state.poses, self._layout(state.poses), state.contacts, state.statements, [])
+        layout = self.layout_at(state.poses)
+        told = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements, [])
         self.used = [item for item, outcome in zip(self.known, told, strict=True) if outcome.sigmas < GROSS]
 
-    def known_matrix(self, state: _State) -> FloatArray:
+    def known_matrix(self, state: State) -> FloatArray:
         """(size, size) information of the stated dimensions."""
-        return known_equations(self.used, state.poses, self._layout(state.poses))[0]
-
-    def finished(self, state: _State, layers: list[Layer]) -> Adjustment:
-        """The answer with its certainty."""
-        state = self.heard(state)
-        layout = self._layout(state.poses)
-        outcomes = known_outcomes(self.known, state.poses, layout, state.contacts, state.statements, self.used)
-        certainty = certainties(
-            self.fragments, state.poses, layout, state.contacts, state.statements, layers, self.known_matrix(state)
-        )
-        return Adjustment(
-            state.poses, self.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-            outcomes, state.settled, certainty,
-        )
+        return known_equations(self.used, state.poses, self.layout_at(state.poses))[0]
 
 
 def _moved(contact: Contact, moves: Poses, layer: float) -> Contact:
@@ -366,6 +244,3 @@ def _solution(matrix: FloatArray, right: FloatArray, layout: Layout, free: bool)
 
 def _radius(fragment: Fragment) -> float:
     return float(np.linalg.norm(np.ptp(fragment.mesh.vertices, axis=0))) / 2.0
-
-
-__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "adjust", "tukey"]

@@ -63,15 +63,15 @@ def sewn(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: 
     """
     ready = _prepared(parts, sides, walls, spacing_mm)
     kept, seam = ready.kept, ready.seam
+    kept_tree = cKDTree(kept.vertices)
     for _ in range(MOST_ROUNDS):
         surface = ready.healing.field.surface(closed=False)
-        beyond = _beyond_border(surface, kept, seam, spacing_mm)
-        ends = np.zeros(len(surface.vertices), bool)
-        ends[meshes.border_edges(surface).ravel()] = True
-        ends &= beyond > spacing_mm
-        if not ends.any() or not ready.healing.grow(surface.vertices[ends]):
+        ends = meshes.sorted_unique(meshes.border_edges(surface).ravel().astype(np.int64))
+        ends = ends[_beyond_border(surface.vertices[ends], kept_tree, seam, spacing_mm) > spacing_mm]
+        if len(ends) == 0 or not ready.healing.grow(surface.vertices[ends]):
             break
-    patch = clipped(surface, beyond, OVERLAP * spacing_mm)
+    beyond = _beyond_border(surface.vertices, kept_tree, seam, spacing_mm)
+    patch = clipped(surface, _without_label_islands(surface, beyond, spacing_mm), OVERLAP * spacing_mm)
     patch = without_specks(patch, spacing_mm)
     return _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
 
@@ -111,18 +111,18 @@ def crack_field(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spaci
         return None
 
 
-def _beyond_border(surface: Mesh, kept: Mesh, seam: Seam, spacing_mm: float) -> FloatArray:
-    """Distance (n,) of the healing surface's vertices from the kept border, negative over the kept surface.
+def _beyond_border(points: FloatArray, kept: cKDTree, seam: Seam, spacing_mm: float) -> FloatArray:
+    """Distance (n,) of points of the healing surface from the kept border, negative over the kept surface.
 
     Far from the border the nearest kept vertex decides, for there a noisy
     border's direction may mislead.
     """
-    distance = seam.nearest(surface.vertices)[2]
+    distance = seam.nearest(points)[2]
     far = np.flatnonzero(np.abs(distance) > spacing_mm)
     length = np.abs(distance[far])
-    to_kept = cKDTree(kept.vertices).query(surface.vertices[far], workers=-1)[0]
+    to_kept = kept.query(points[far], workers=-1)[0]
     distance[far] = np.where(to_kept < 0.9 * length, -length, length)
-    return _without_label_islands(surface, distance, spacing_mm)
+    return distance
 
 
 def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: float) -> FloatArray:

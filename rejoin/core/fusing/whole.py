@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
@@ -70,7 +71,8 @@ def fuse_fragments(
     noise = max(fragments[piece.index].noise_mm for piece in pieces)
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
-    broken = [b for b, p in zip(broken_vertices(fragments, joints), placements, strict=True) if p.part_from_scan is not None]
+    all_broken = broken_vertices(fragments, joints)
+    broken = [all_broken[piece.index] for piece in pieces]
     marked = with_chips(parts, contacts(parts, spacing, noise), _padded(broken, parts), spacing)
     report(0.3, "Closing the crack")
     result = _closed_crack(parts, marked, spacing, notes)
@@ -103,8 +105,23 @@ def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], note
         if meshes.volume(mesh) < 0:
             mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, ::-1]))
             notes.append(f"{fragment.scan.name} was inside out and was turned.")
-        pieces.append(Piece(index, mesh, shut.patches, len(fragment.mesh.vertices)))
+        keep, inner = outer_triangles(mesh)
+        if inner:
+            mesh = Mesh(mesh.vertices, mesh.triangles[keep])
+            notes.append(f"{fragment.scan.name} holds {inner} shells inside it or far smaller; they were left out.")
+        piece = Piece(index, mesh, shut.patches, len(fragment.mesh.vertices))
+        if any(_same_place(piece.mesh, other.mesh, fragment.spacing_mm) for other in pieces):
+            notes.append(f"{fragment.scan.name} lies where another fragment lies already and was left out.")
+            continue
+        pieces.append(piece)
     return pieces
+
+
+def _same_place(mesh: Mesh, other: Mesh, spacing_mm: float) -> bool:
+    """Whether nearly all of a mesh runs along another (a thousand of its vertices are asked)."""
+    step = max(1, len(mesh.vertices) // 1000)
+    near = cKDTree(other.vertices).query(mesh.vertices[::step], distance_upper_bound=2.0 * spacing_mm)[0]
+    return bool(np.isfinite(near).mean() > 0.9)
 
 
 def _closed_crack(parts: list[Mesh], marked: Marked, spacing_mm: float, notes: list[str]) -> Sewn:
@@ -148,7 +165,7 @@ def _reported(
 ) -> Whole:
     mesh, origin = result.mesh, result.origin
     all_closed = meshes.is_closed(mesh)
-    shells = len(np.unique(meshes.components(mesh)[1][mesh.triangles]))
+    shells = int(np.count_nonzero(np.bincount(meshes.components(mesh)[1][mesh.triangles[:, 0]])))
     genus = meshes.genus(mesh) if all_closed else 0
     volume, area = meshes.volume(mesh), float(meshes.triangle_areas(mesh).sum())
     new = origin < 0

@@ -137,7 +137,7 @@ def _part_sheets(work: Work, use: EdgeUse) -> IntArray:
             continue
         crossing = use.crowded | use.against
         left = crossing & (partner < 0)
-        bad = (left if left.any() else crossing).reshape(-1, 3).any(axis=1)
+        bad: Bools = np.asarray((left if left.any() else crossing).reshape(-1, 3).any(axis=1))
         dropped += int(bad.sum())
         _keep(work, ~bad)
         use = work.edges()

@@ -230,7 +230,7 @@ def test_stl_collection() -> None:
         "missingFace.ascii",
         "wrongHeader.bin",
     }
-    small = {"triangle.bin", "triangle.ascii", "faceless.ascii", "multiWordName.bin"}  # the last has a shifted header
+    small = {"triangle.bin", "triangle.ascii", "faceless.ascii", "multiWordName.bin"}  # the last was re-encoded as text
     for path in _samples("stl_models_npm", "*.stl"):
         sound = path.parent.name != "broken" or path.stem in harmless
         if sound and path.stem not in small:

@@ -11,16 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import eigh
 from scipy.spatial import cKDTree
 
 from rejoin.core.records import Evidence, FloatArray, Fragment, IntArray
 from rejoin.core.transforms import apply, inverse, turn
-from rejoin.core.views import Nodes, robust_plane
-
-
-BoolArray = npt.NDArray[np.bool_]
+from rejoin.core.views import BoolArray, Nodes, quadric_residual, robust_plane
 
 
 @dataclass(frozen=True, eq=False)
@@ -263,15 +259,6 @@ def shared_relief(
         r = float(np.corrcoef(residuals[0][kept], residuals[1][kept])[0, 1])
         total -= 0.5 * float(cells[facet][kept].sum()) * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2))
     return total
-
-
-def quadric_residual(x: FloatArray, y: FloatArray, z: FloatArray) -> FloatArray:
-    """Height over the quadric in x and y that fits best (least squares)."""
-    size = max(float(np.abs(x).max()), float(np.abs(y).max()), 1e-12)
-    x, y = x / size, y / size
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    fit, *_ = np.linalg.lstsq(design, z, rcond=None)
-    return np.asarray(z - design @ fit)
 
 
 def firmness(

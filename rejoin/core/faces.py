@@ -173,5 +173,7 @@ def _sphere(count: int) -> FloatArray:
 
 
 def _same(first: IntArray, second: IntArray) -> bool:
-    shared = len(np.intersect1d(first, second, assume_unique=True))
-    return bool(shared > 0.8 * max(len(first), len(second)))
+    larger = max(len(first), len(second))
+    if min(len(first), len(second)) <= 0.8 * larger:
+        return False
+    return bool(len(np.intersect1d(first, second, assume_unique=True)) > 0.8 * larger)

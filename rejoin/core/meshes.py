@@ -18,8 +18,11 @@ def placed(mesh: Mesh, a_from_b: FloatArray) -> Mesh:
 
 def triangle_crosses(mesh: Mesh) -> FloatArray:
     """Edge cross products (m, 3): direction is the normal, length twice the area."""
-    a, b, c = (mesh.vertices[mesh.triangles[:, i]] for i in range(3))
-    return np.asarray(np.cross(b - a, c - a))
+    corners = [np.ascontiguousarray(mesh.vertices[:, axis])[mesh.triangles] for axis in range(3)]
+    one = [corner[:, 1] - corner[:, 0] for corner in corners]
+    two = [corner[:, 2] - corner[:, 0] for corner in corners]
+    pairs = [((axis + 1) % 3, (axis + 2) % 3) for axis in range(3)]
+    return np.stack([one[u] * two[v] - one[v] * two[u] for u, v in pairs], axis=1)
 
 
 def triangle_areas(mesh: Mesh) -> FloatArray:

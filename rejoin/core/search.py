@@ -9,13 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import affine_transform, gaussian_filter
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.transforms import inverse, orthonormal
-from rejoin.core.views import Nodes, Plane, band_passed, height_map, robust_plane
+from rejoin.core.views import BoolArray, Nodes, Plane, band_passed, height_map, quadric_residual, robust_plane
 
 TURNS = 48
 """Turns in the plane that are tried for each pair of faces."""
@@ -26,7 +25,6 @@ CELLS = 400
 MOST_CELLS = 80
 """Cells across a map at most."""
 
-BoolArray = npt.NDArray[np.bool_]
 Maps = tuple[FloatArray, FloatArray]
 Spectra = tuple[FloatArray, FloatArray, FloatArray, float]
 
@@ -61,7 +59,7 @@ class Hypothesis:
     reach_mm: float
 
 
-def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 12_000) -> View:
+def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_000) -> View:
     """The face's plane (robust, without its fringe) and its vertices in it."""
     vertices = np.unique(fragment.mesh.triangles[face.triangles])
     step = max(1, len(vertices) // most)
@@ -82,14 +80,9 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 12
 
 def without_fringe(coordinates: FloatArray) -> BoolArray:
     """Which points (n, 3) belong to the bulk of a face: within 4 robust sigma of its best quadric."""
-    x, y, z = coordinates.T
-    size = float(np.abs(coordinates[:, :2]).max()) + 1e-12
-    x, y = x / size, y / size
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    bulk = np.ones(len(z), bool)
-    for _ in range(6):
-        fit, *_ = np.linalg.lstsq(design[bulk], z[bulk], rcond=None)
-        residual = np.abs(z - design @ fit)
+    bulk = np.ones(len(coordinates), bool)
+    for _ in range(5):
+        residual = np.abs(quadric_residual(*coordinates.T, chosen=bulk))
         bulk = residual < 4 * 1.4826 * np.median(residual[bulk]) + 1e-12
     return bulk
 

@@ -10,11 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
 from rejoin.core.meshes import vertex_areas, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray
+
+BoolArray = npt.NDArray[np.bool_]
 
 NODES = 24_000
 """Nodes aimed at for a whole fragment."""
@@ -106,8 +109,10 @@ def robust_plane(points: FloatArray, normal: FloatArray, weights: FloatArray) ->
 
     Least squares reweighted by Tukey's function (Holland and Welsch, 1977).
     """
+    every = max(1, len(points) // 3000)
+    points, weights = points[::every], weights[::every]
     weight = weights.copy()
-    for _ in range(8):
+    for _ in range(6):
         origin = np.average(points, axis=0, weights=weight)
         centred = points - origin
         _, vectors = np.linalg.eigh((centred * weight[:, None]).T @ centred)
@@ -120,6 +125,18 @@ def robust_plane(points: FloatArray, normal: FloatArray, weights: FloatArray) ->
     u = np.cross(axis, np.eye(3)[np.abs(axis).argmin()])
     u /= np.linalg.norm(u)
     return Plane(origin, np.stack([u, np.cross(axis, u), axis]))
+
+
+def quadric_residual(x: FloatArray, y: FloatArray, z: FloatArray, chosen: BoolArray | None = None) -> FloatArray:
+    """Height (n,) over the quadric in x and y that fits the chosen points best (least squares)."""
+    size = max(float(np.abs(x).max()), float(np.abs(y).max()), 1e-12)
+    x, y = x / size, y / size
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    used = design if chosen is None else design[chosen]
+    heights = z if chosen is None else z[chosen]
+    matrix = used.T @ used
+    fit = np.linalg.solve(matrix + 1e-9 * np.trace(matrix) * np.eye(6), used.T @ heights)
+    return np.asarray(z - design @ fit)
 
 
 def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.sparse import csr_matrix
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.settings import Report, silent
@@ -83,7 +83,7 @@ def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> tuple[fl
             break
         middle = order[np.unique(np.linspace(0.2, 0.8, 80) * max(count - 1, 0)).astype(int)]
         share, freedom = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
-        usual = chi2.ppf(QUANTILES, freedom) / freedom
+        usual = chdtri(freedom, 1.0 - QUANTILES) / freedom
         level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
         best = min(best, (float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share))))
         if best[0] <= ALIKE:

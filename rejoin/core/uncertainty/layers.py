@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import log_ndtr, ndtr, ndtri
 
 from rejoin.core.records import FloatArray
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
@@ -69,8 +69,8 @@ class Layer:
         there = rng.random(count) < self.probability
         if self.slab_sd_mm <= 0.0:
             return np.where(there, self.slab_mm, 0.0)
-        low = norm.cdf(-self.slab_mm / self.slab_sd_mm)
-        drawn = norm.ppf(np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12))
+        low = ndtr(-self.slab_mm / self.slab_sd_mm)
+        drawn = ndtri(np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12))
         return np.where(there, self.slab_mm + self.slab_sd_mm * drawn, 0.0)
 
 
@@ -136,10 +136,10 @@ def posterior(free: float, sd: float, usual: float, hold: float) -> Layer:
     wide = float(np.hypot(sd, UNEVEN_WEAR * free))
     spread = float(np.hypot(wide, usual))
     slab, slab_sd = free * (usual / spread) ** 2, wide * usual / spread
-    above = norm.logcdf(slab / slab_sd)
-    odds = np.log(2.0) + norm.logpdf(free, 0.0, spread) + above - norm.logpdf(free, 0.0, sd)
+    above = log_ndtr(slab / slab_sd)
+    odds = np.log(2.0) + _log_density(free, spread) + above - _log_density(free, sd)
     probability = float(1.0 / (1.0 + np.exp(-np.clip(odds, -700, 700))))
-    ratio = float(np.exp(norm.logpdf(slab / slab_sd) - above))
+    ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
     mean = probability * inner
@@ -156,3 +156,8 @@ def scaled_inverse(matrix: FloatArray) -> FloatArray:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     scaled = matrix * scale[:, None] * scale + 1e-10 * np.eye(len(matrix))
     return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
+
+
+def _log_density(value: float, sd: float) -> float:
+    """Log of the normal density with mean 0."""
+    return float(-0.5 * (value / sd) ** 2 - np.log(sd) - 0.5 * np.log(2.0 * np.pi))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from threading import Lock, Thread
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -47,6 +49,7 @@ class _Finder:
         self.mesh = mesh
         self._locator: vtkStaticCellLocator | None = None
         self._surface: Surface | None = None
+        self._lock = Lock()
         self._centres: cKDTree | None = None
 
     def hit(self, start: FloatArray, end: FloatArray) -> tuple[float, int, FloatArray] | None:
@@ -59,10 +62,14 @@ class _Finder:
             return None
         return float(share), int(cell), np.array(point)
 
+    def surface(self) -> Surface:
+        with self._lock:
+            if self._surface is None:
+                self._surface = surface_of(self.mesh)
+            return self._surface
+
     def grow(self, triangle: int) -> IntArray:
-        if self._surface is None:
-            self._surface = surface_of(self.mesh)
-        return grow_face_to_rim(self._surface, triangle)
+        return grow_face_to_rim(self.surface(), triangle)
 
     def ball(self, point: FloatArray, radius: float) -> IntArray:
         if self._centres is None:
@@ -96,6 +103,11 @@ class Picker:
     def face_around(self, mesh: Mesh, triangle: int) -> IntArray:
         """Triangles of the face that a click on ``triangle`` takes."""
         return self._of(mesh).grow(triangle)
+
+    def prepare(self, meshes: Iterable[Mesh]) -> None:
+        """Work out in the background what growing a face needs, so that the first click does not wait for it."""
+        finders = [self._of(mesh) for mesh in meshes]
+        Thread(target=lambda: [finder.surface() for finder in finders], daemon=True).start()
 
     def brushed(self, mesh: Mesh, points: FloatArray, radius: float) -> IntArray:
         """Triangles within ``radius`` of any of the points (k, 3) of a stroke, scan frame."""

@@ -71,6 +71,12 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number} {one}" if number == 1 else f"{number} {many or one + 's'}"
 
 
+def sentence(words: str) -> str:
+    """Words with a capital at the start and a stop at the end."""
+    words = words.strip()
+    return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".") if words else ""
+
+
 def letter(fragment: int) -> str:
     """A, B, C ... AA: how a fragment is called on the bench."""
     name = ""
@@ -182,12 +188,12 @@ def joint_evidence(joint: Joint, units: Units) -> str:
     """Why a joint is believed, for the person who asks."""
     seen = joint.evidence
     if not seen.contact_area_mm2:
-        return seen.reason
-    lines = [
-        seen.reason,
-        f"Contact {units.area(seen.contact_area_mm2)}, {seen.touching_share:.0%} of the face, "
-        f"to {units.length(seen.rms_mm)}.",
-    ]
+        return sentence(seen.reason)
+    lines = [] if seen.good else [sentence(seen.reason)]
+    lines.append(
+        f"They touch over {units.area(seen.contact_area_mm2)}, {seen.touching_share:.0%} of the face, "
+        f"with {units.length(seen.rms_mm)} misfit."
+    )
     if seen.runner_up > 0:
         lines.append(f"Next best position scores {seen.runner_up / max(seen.score, 1e-9):.0%} of this one.")
     if seen.overlap_mm > 0:
@@ -204,14 +210,14 @@ def placement_line(number: int, placement: Placement, units: Units) -> str:
         return f"{letter(number)}: placed."
     if placement.u95_mm == 0:
         return f"{letter(number)}: the others are measured from this one."
-    weakest = f" {placement.weakest}" if placement.weakest else ""
+    weakest = f" {sentence(placement.weakest)}" if placement.weakest else ""
     return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %).{weakest}"
 
 
 def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
     joint = project.joints[fit.joint]
     lines = [
-        f"{joint_title(project, joint)}: {fit.sentence}",
+        f"{joint_title(project, joint)}: {sentence(fit.sentence)}",
         f"Median {units.length(fit.gap_median_mm, True)}, 95 % within {units.length(fit.gap_p95_mm)}, "
         f"deepest overlap {units.length(fit.overlap_max_mm)}.",
         f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}.",

@@ -12,10 +12,12 @@ from rejoin.app.bench import Bench
 from rejoin.app.picking import Hit
 from rejoin.app.scene import Scene
 from rejoin.core import edits
-from rejoin.core.records import FloatArray, Project
+from rejoin.core.records import FloatArray, Mesh, Project
 from rejoin.core.transforms import apply, inverse, rigid
 
 TOOLS = ("look", "take", "paint", "rub", "mark", "move")
+PREVIEW_VERTICES = 250_000
+"""On larger scans a click still takes a face, but resting the pointer shows none: it would hold up the window."""
 SHIFT, ALT, CONTROL = (
     Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.AltModifier, Qt.KeyboardModifier.ControlModifier,
 )  # fmt: skip
@@ -86,7 +88,8 @@ class Tools(QObject):
         if hit is None:
             self._left()
             return
-        if self.tool == "take" and not self.bench.jobs.busy:
+        small = len(self._mesh(hit).vertices) <= PREVIEW_VERTICES
+        if self.tool == "take" and small and not self.bench.jobs.busy:
             triangles = self.scene.picker.face_around(self._mesh(hit), hit.triangle)
             self.scene.clear_tints()
             self.scene.tint(hit.fragment, "hover", triangles)
@@ -227,7 +230,7 @@ class Tools(QObject):
         centre = apply(self._pose, ((vertices.min(axis=0) + vertices.max(axis=0)) / 2)[None])[0]
         return rigid(turn, centre - turn @ centre) @ self._pose
 
-    def _mesh(self, hit: Hit):  # type: ignore[no-untyped-def]
+    def _mesh(self, hit: Hit) -> Mesh:
         return self.bench.project.fragments[hit.fragment].mesh
 
 

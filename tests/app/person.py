@@ -97,13 +97,21 @@ class Person:
             QTest.mouseClick(view.viewport(), LEFT, CONTROL if count else NONE, middle)
 
     def see(self, fragment: int, point: FloatArray, normal: FloatArray) -> QPoint:
-        """Turn the view until a place of a fragment faces the person, and say where it appears."""
+        """Show this fragment alone, turn the view until a place of it faces the person, and say where it appears."""
+        self.show_only(fragment)
         pose = self.window.scene.poses()[fragment]
         out = pose[:3, :3] @ normal
         up = (0, 0, 1) if abs(out[2]) < 0.9 else (0, 1, 0)
         self.window.scene.look_from(tuple(out), up)
         self.pause(60)
         return self.window.view.widget_position(apply(pose, point[None])[0]).toPoint()
+
+    def show_only(self, fragment: int | None) -> None:
+        """Tick one fragment in the list, or all."""
+        table = self.window.scans.table
+        for number in range(table.topLevelItemCount()):
+            shown = fragment is None or number == fragment
+            table.topLevelItem(number).setCheckState(0, Qt.CheckState.Checked if shown else Qt.CheckState.Unchecked)
 
     def click_view(self, position: QPoint, modifiers: Qt.KeyboardModifier = NONE) -> None:
         QTest.mouseMove(self.window.view, position)

@@ -9,11 +9,13 @@ the script, where a person would turn it until the place is in sight.
 
 from __future__ import annotations
 
+import faulthandler
 import hashlib
 import json
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +88,10 @@ class Walk:
         self.ways: list[str] = []
 
     def run(self) -> dict[str, Any]:
+        from PySide6.QtCore import Qt
+
+        from tests.app.person import CONTROL
+
         person, window = self.person, self.window
         person.picture("empty")
         person.open_sample(self.sample)
@@ -103,14 +109,16 @@ class Walk:
         person.wait_until_done()
         person.pause(900)
         person.picture("joined")
-        self.note("found by the program")
+        found = self.note("found by the program")
+        joined = window.bench.project
+        for way in (self.by_faces, self.by_marks, self.by_moving):
+            way()
+        while found and window.bench.project is not joined:
+            person.key(Qt.Key.Key_Z, CONTROL)
         self.look_at_gaps()
         saved = self.fuse_and_save()
         undo_equal = self.undo_and_redo()
         self.other_looks()
-        self.by_moving()
-        self.by_faces()
-        self.by_marks()
         return {
             "ways_joined": self.ways, "undo_equal": undo_equal, "saved_sha256": saved, "sample": self.sample,
             "worst_error_mm": self.errors, "troubles": person.troubles, "pictures": person.taken,
@@ -123,9 +131,9 @@ class Walk:
         person.open_row(40)
         person.picture("gap_joined")
         person.set_slider(window.apart, 0.4)
-        joint = window.bench.project.joints[0]
-        self.show_face(joint.a, joint.face_a.triangles)
-        position = self.in_sight(joint.a, joint.face_a.triangles)
+        broken = self.used_faces()[0]
+        self.show_face(0, broken)
+        position = self.in_sight(0, broken)
         from PySide6.QtTest import QTest
 
         QTest.mouseMove(window.view, position)
@@ -134,6 +142,7 @@ class Walk:
         person.click(window.gap.cut)
         person.picture("gap_cut")
         person.click(window.gap.cut)
+        person.show_only(None)
         window.scene.look_at_all()
 
     def fuse_and_save(self) -> str:
@@ -174,6 +183,7 @@ class Walk:
         from PySide6.QtCore import QPoint
 
         person, window = self.person, self.window
+        person.show_only(None)
         window.scene.look_at_all()
         person.open_row(30)
         person.unfold(window.join, "Join by hand")
@@ -181,6 +191,7 @@ class Walk:
         person.click(window.join.move_button)
         mesh = window.bench.project.fragments[1].mesh
         start = self.in_sight(1, np.arange(len(mesh.triangles)))
+        assert window.bench.project.placements, "nothing is joined that could be moved off"
         person.drag_view(start, QPoint(6, -3))
         person.picture("moved_by_hand")
         person.click(window.join.settle_button)
@@ -197,6 +208,7 @@ class Walk:
         for fragment, triangles in used.items():
             self.show_face(fragment, triangles)
             person.click_view(self.in_sight(fragment, triangles))
+        person.show_only(None)
         window.scene.look_at_all()
         rows = [i for i, face in enumerate(window.bench.project.faces) if face.chosen_by == "person"]
         person.picture("faces_by_hand")
@@ -229,6 +241,7 @@ class Walk:
                 world = window.scene.poses()[fragment] @ np.append(centres[fragment][place], 1.0)
                 person.click_view(window.view.widget_position(world[:3]).toPoint())
         person.picture("marks")
+        person.show_only(None)
         window.scene.look_at_all()
         person.click(window.join.use_marks_button)
         person.wait_until_done()
@@ -237,11 +250,12 @@ class Walk:
 
     # helpers
 
-    def note(self, way: str) -> None:
+    def note(self, way: str) -> bool:
         error = self.error_mm()
         self.errors = {**self.errors, way: round(error, 4)}
         if error < RIGHT_MM:
             self.ways.append(way)
+        return error < RIGHT_MM
 
     def error_mm(self) -> float:
         from rejoin.core.transforms import displacement, inverse
@@ -258,8 +272,21 @@ class Walk:
         return np.linalg.inv(poses[a]) @ poses[b]
 
     def used_faces(self) -> dict[int, Any]:
-        joint = self.window.bench.project.joints[0]
-        return {joint.a: joint.face_a.triangles, joint.b: joint.face_b.triangles}
+        """The broken surfaces, by fragment, as one sees them: where the two lie close in truth."""
+        from rejoin.core.edits import join_by_hand
+
+        bare = replace(self.window.bench.project, faces=())
+        joint = join_by_hand(bare, 0, 1, self.true_pose(0, 1)).joints[0]
+        return {0: self.inner(0, joint.face_a.triangles), 1: self.inner(1, joint.face_b.triangles)}
+
+    def inner(self, fragment: int, triangles: Any) -> Any:
+        """Those that face the way most of them do: without what lies close just beyond the rim."""
+        from rejoin.core.meshes import triangle_crosses
+        from tests.app.person import facing_normal
+
+        crosses = triangle_crosses(self.window.bench.project.fragments[fragment].mesh)[triangles]
+        leaning = crosses @ facing_normal(self.window, fragment, triangles)
+        return triangles[leaning > 0.6 * np.linalg.norm(crosses, axis=1)]
 
     def show_face(self, fragment: int, triangles: Any) -> None:
         from tests.app.person import facing_normal
@@ -301,4 +328,5 @@ def spread(points: Any) -> list[int]:
 
 
 if __name__ == "__main__":
+    faulthandler.enable()
     sys.exit(main(Path(sys.argv[1]), *sys.argv[2:3]))

@@ -96,6 +96,7 @@ class FacesPanel(Panel):
         if self.bench.project.fragments:
             spacing = max(f.spacing_mm for f in self.bench.project.fragments)
             self.tools.radius_mm = 6.0 * spacing
+            self.scene.picker.prepare(f.mesh for f in self.bench.project.fragments)
             self.show_project(self.bench.project)
 
     def clear(self) -> None:

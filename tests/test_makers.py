@@ -43,7 +43,7 @@ def test_every_shape_is_one_closed_solid(shape: str) -> None:
 
 
 def test_two_scans_of_a_clean_break(broken: Broken) -> None:
-    case = broken("connecting_rod", 3, spacing_mm=0.5)
+    case = broken("knob", 5, spacing_mm=0.6)
     total = 0.0
     for index, scan in enumerate(case.fragments):
         assert meshes.is_closed(scan) and meshes.components(scan)[0] == 1
@@ -54,22 +54,22 @@ def test_two_scans_of_a_clean_break(broken: Broken) -> None:
         assert np.allclose(again[:3, :3] @ again[:3, :3].T, np.eye(3), atol=1e-12)
         assert 0.02 < case.fracture[index].mean() < 0.3
     assert total == pytest.approx(case.intact_volume_mm3, rel=5e-3)
-    assert sum(meshes.volume(m) for m in case.exact) == pytest.approx(case.intact_volume_mm3, rel=1e-5)
-    assert case.intact_genus == meshes.genus(case.intact) == 2
+    assert sum(meshes.volume(m) for m in case.exact) == pytest.approx(case.intact_volume_mm3, rel=5e-5)
+    assert case.intact_genus == meshes.genus(case.intact) == 0
 
 
 def test_vertices_lie_on_the_exact_solid_within_the_noise(broken: Broken) -> None:
-    case = broken("connecting_rod", 3, spacing_mm=0.5)
+    case = broken("knob", 5, spacing_mm=0.6)
     for index in range(2):
-        points = apply(case.part_from_scan[index], case.fragments[index].vertices)[::40]
+        points = apply(case.part_from_scan[index], case.fragments[index].vertices)[::150]
         solid = trimesh.Trimesh(case.exact[index].vertices, case.exact[index].triangles, process=False)
-        away = trimesh.proximity.closest_point_naive(solid, points[:150])[1]
+        away = trimesh.proximity.closest_point_naive(solid, points[:60])[1]
         assert np.sqrt(np.mean(away**2)) == pytest.approx(case.noise_mm, rel=0.4)
         assert away.max() < 5 * case.noise_mm
 
 
 def test_fracture_faces_agree_at_truth_and_share_no_vertex(broken: Broken) -> None:
-    case = broken("connecting_rod", 3, spacing_mm=0.5)
+    case = broken("knob", 5, spacing_mm=0.6)
     faces = [apply(case.part_from_scan[i], case.fragments[i].vertices[case.fracture[i]]) for i in range(2)]
     distance = [case.surfaces[0].distance(points) for points in faces]
     for values in distance:
@@ -85,7 +85,7 @@ def test_fracture_faces_agree_at_truth_and_share_no_vertex(broken: Broken) -> No
 
 
 def test_noise_is_independent_and_correlated_along_the_surface(broken: Broken) -> None:
-    case = broken("connecting_rod", 3, spacing_mm=0.5)
+    case = broken("knob", 5, spacing_mm=0.6)
     points = apply(case.part_from_scan[0], case.fragments[0].vertices[case.fracture[0]])
     noise = case.surfaces[0].distance(points) / case.noise_mm
     tree = cKDTree(points)
@@ -142,8 +142,8 @@ def test_wear_opens_a_gap_of_twice_its_size() -> None:
 
 
 def test_chips_holes_and_specks() -> None:
-    plain = make_case("bracket", 6, spacing_mm=0.8)
-    case = make_case("bracket", 6, spacing_mm=0.8, chips=5, scan_holes=3, specks=2)
+    plain = make_case("bracket", 6, spacing_mm=1.0)
+    case = make_case("bracket", 6, spacing_mm=1.0, chips=5, scan_holes=3, specks=2)
     assert sum(map(meshes.volume, case.exact)) < sum(map(meshes.volume, plain.exact)) - 10
     for scan, fracture in zip(case.fragments, case.fracture, strict=True):
         assert meshes.components(scan)[0] == 3
@@ -152,20 +152,20 @@ def test_chips_holes_and_specks() -> None:
 
 
 def test_several_pieces_fill_the_part_and_may_meet(broken: Broken) -> None:
-    case = broken("treadle", 2, spacing_mm=1.0, pieces=3)
+    case = broken("treadle", 2, spacing_mm=1.5, pieces=3)
     assert len(case.fragments) == 3 and len(case.surfaces) == 2
-    assert sum(map(meshes.volume, case.exact)) == pytest.approx(case.intact_volume_mm3, rel=1e-5)
+    assert sum(map(meshes.volume, case.exact)) == pytest.approx(case.intact_volume_mm3, rel=5e-5)
 
 
 def test_lost_middle_leaves_two_ends_that_do_not_touch() -> None:
-    case = make_case("rocker", 1, spacing_mm=1.0, lost_middle=True)
+    case = make_case("bracket", 1, spacing_mm=1.5, lost_middle=True)
     assert len(case.fragments) == 2
     ends = [_in_part(case, i).vertices for i in range(2)]
     assert cKDTree(ends[0]).query(ends[1])[0].min() > 5.0
 
 
-def test_stranger_comes_last_without_truth() -> None:
-    case = make_case("flange", 1, spacing_mm=1.0, strangers=1)
+def test_stranger_comes_last_without_truth(broken: Broken) -> None:
+    case = broken("flange", 1, spacing_mm=1.5, strangers=1)
     assert case.strangers == (2,) and np.isnan(case.part_from_scan[2]).all()
     assert len(case.fragments) == len(case.fracture) == 3
 
@@ -181,7 +181,7 @@ def test_sand_cast_texture_is_the_parts_own() -> None:
 
 
 def test_worst_error_ignores_the_common_frame(broken: Broken) -> None:
-    case = broken("connecting_rod", 3, spacing_mm=0.5)
+    case = broken("knob", 5, spacing_mm=0.6)
     anywhere = from_vector(np.array([0.4, -1.0, 0.3, 12.0, -7.0, 30.0]), np.zeros(3))
     placed = [anywhere @ m for m in case.part_from_scan]
     assert worst_error_mm(case, 1, placed[1], 0, placed[0]) < 1e-9
@@ -193,7 +193,7 @@ def test_worst_error_ignores_the_common_frame(broken: Broken) -> None:
 @pytest.mark.parametrize(("fmt", "unit", "scale"), [("ply", "mm", 1.0), ("stl", "inch", 25.4), ("obj", "mm", 1.0)])
 def test_written_scans_read_back_elsewhere(fmt: str, unit: str, scale: float, broken: Broken, tmp_path) -> None:  # type: ignore[no-untyped-def]
     """Read by trimesh, an independent reader of these open formats."""
-    case = broken("flange", 1, spacing_mm=1.5)
+    case = broken("flange", 1, spacing_mm=1.5, strangers=1)
     paths = write_case(case, tmp_path, unit=unit, fmt=fmt)
     for path, scan in zip(paths, case.fragments, strict=True):
         read = trimesh.load(path)

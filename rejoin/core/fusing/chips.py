@@ -73,9 +73,7 @@ def with_chips(parts: list[Mesh], sides: list[Contact], broken: list[BoolArray],
     return Marked(result, np.concatenate(walls))
 
 
-def _chip_walls(
-    part: Mesh, side: Contact, candidate: BoolArray, winding: WindingField, spacing_mm: float
-) -> BoolArray:
+def _chip_walls(part: Mesh, side: Contact, candidate: BoolArray, winding: WindingField, spacing_mm: float) -> BoolArray:
     """The candidates' patches that touch the strip and lie below the original surface."""
     chip = np.zeros(len(part.vertices), bool)
     members = np.flatnonzero(candidate)

@@ -48,8 +48,7 @@ def ball_keys(centres: FloatArray, radius_mm: float, origin: FloatArray, step_mm
     cells = sorted_unique(pack(np.rint((centres - origin) / step_mm).astype(np.int64)))
     shifts = (offsets[:, 0] << 40) + (offsets[:, 1] << 20) + offsets[:, 2]
     found = [
-        sorted_unique(cells[start : start + 20_000, None] + shifts[None, :])
-        for start in range(0, len(cells), 20_000)
+        sorted_unique(cells[start : start + 20_000, None] + shifts[None, :]) for start in range(0, len(cells), 20_000)
     ]
     return sorted_unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
 

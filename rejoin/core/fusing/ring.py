@@ -50,7 +50,8 @@ def distances(parts: list[Mesh], normals: list[FloatArray], spacing_mm: float) -
             length, at = tree.query(part.vertices[near], distance_upper_bound=reach, workers=-1)
             best[near] = np.minimum(best[near], length)
             hit = np.isfinite(length)
-            gaps.append(_facing_gaps(part, normals[number], near[hit], parts[other], normals[other], at[hit], spacing_mm))
+            ahead = (parts[other], normals[other], at[hit])
+            gaps.append(_facing_gaps(part, normals[number], near[hit], *ahead, spacing_mm))
         result.append(best)
     samples = np.concatenate(gaps) if gaps else np.zeros(0)
     return result, float(np.median(samples)) if len(samples) else 0.0
@@ -90,7 +91,7 @@ def border_of(part: Mesh, removed: BoolArray) -> IntArray:
     flags = removed[part.triangles]
     mixed = flags.any(axis=1) & ~flags.all(axis=1)
     corners = part.triangles[mixed].ravel()
-    return meshes.sorted_unique(corners[~removed[corners]]).astype(np.int32)
+    return meshes.sorted_unique(corners[~removed[corners]].astype(np.int64)).astype(np.int32)
 
 
 def without_islands(part: Mesh, removed: BoolArray, smallest_mm2: float) -> BoolArray:

@@ -89,8 +89,8 @@ def _prepared(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing
     """What is kept, its border, and the field that bridges the strip."""
     whole = joined(parts)
     removed = np.concatenate([side.removed for side in sides])
-    keep = with_simple_border(whole, ~removed[whole.triangles].any(axis=1))
-    kept, origin = meshes.compacted(whole, np.flatnonzero(keep))
+    keep = with_simple_border(whole, np.asarray(~removed[whole.triangles].any(axis=1)))
+    kept, origin = meshes.compacted(whole, np.flatnonzero(keep).astype(np.int32))
     loops = border_loops(kept.triangles, len(kept.vertices))
     if not loops:
         raise CannotSew("no border")
@@ -140,11 +140,11 @@ def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: floa
 def without_specks(patch: Mesh, spacing_mm: float) -> Mesh:
     """The patch without pieces smaller than a few spacings across, its border made simple."""
     keep = with_simple_border(patch, np.ones(len(patch.triangles), bool))
-    patch = meshes.compacted(patch, np.flatnonzero(keep))[0]
+    patch = meshes.compacted(patch, np.flatnonzero(keep).astype(np.int32))[0]
     number, piece = meshes.components(patch)
     area = np.bincount(piece[patch.triangles[:, 0]], meshes.triangle_areas(patch), number)
     big = area[piece[patch.triangles[:, 0]]] > (2.0 * spacing_mm) ** 2
-    return meshes.compacted(patch, np.flatnonzero(big))[0]
+    return meshes.compacted(patch, np.flatnonzero(big).astype(np.int32))[0]
 
 
 def _sew(

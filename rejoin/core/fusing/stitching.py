@@ -170,7 +170,7 @@ def zipped(outer: Indices, inner: Indices, place: FloatArray) -> Indices | None:
     steps = (steps + n / 2.0) % n - n / 2.0
     if round(float(steps.sum()) / n) != 1:
         return None
-    start = int(np.argmin(np.abs((place - np.rint(place)))))
+    start = int(np.argmin(np.abs(place - np.rint(place))))
     order = np.roll(np.arange(m), -start)
     run = place[start] + np.concatenate([[0.0], np.cumsum(np.roll(steps, -start))])
     # least squares on increasing sequences is not needed: half way between both running extremes is increasing too

@@ -15,7 +15,7 @@ from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import Closed, Patch, closed
 from rejoin.core.fusing.ring import BoolArray, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn, smoothed
-from rejoin.core.fusing.soundness import outer_triangles, output_checks
+from rejoin.core.fusing.soundness import Indices, outer_triangles, output_checks
 from rejoin.core.fusing.uniting import united
 from rejoin.core.records import Fill, FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings, Report, silent
@@ -89,7 +89,7 @@ def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:
 
 def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], notes: list[str]) -> list[Piece]:
     """The placed fragments, outward and with every hole closed for the time being."""
-    pieces = []
+    pieces: list[Piece] = []
     for index, (fragment, placement) in enumerate(zip(fragments, placements, strict=True)):
         if placement.part_from_scan is None:
             continue
@@ -151,7 +151,7 @@ def _outer(result: Sewn) -> Sewn:
     keep, _ = outer_triangles(result.mesh)
     if len(keep) == len(result.mesh.triangles):
         return result
-    mesh, old = meshes.compacted(result.mesh, keep)
+    mesh, old = meshes.compacted(result.mesh, keep.astype(np.int32))
     return Sewn(mesh, result.origin[old])
 
 
@@ -200,7 +200,7 @@ def _reported(
     )
 
 
-def _around(mesh: Mesh, chosen: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+def _around(mesh: Mesh, chosen: BoolArray) -> BoolArray:
     """The chosen vertices and their neighbours."""
     touched = chosen[mesh.triangles].any(axis=1)
     result = chosen.copy()
@@ -208,7 +208,7 @@ def _around(mesh: Mesh, chosen: np.ndarray) -> np.ndarray:  # type: ignore[type-
     return result
 
 
-def _moved(mesh: Mesh, origin: np.ndarray, pieces: list[Piece]) -> float:  # type: ignore[type-arg]
+def _moved(mesh: Mesh, origin: Indices, pieces: list[Piece]) -> float:
     """How far kept vertices stand from where the placement put them."""
     placed: FloatArray = np.concatenate([piece.mesh.vertices for piece in pieces])
     kept = np.flatnonzero(origin >= 0)
@@ -217,12 +217,12 @@ def _moved(mesh: Mesh, origin: np.ndarray, pieces: list[Piece]) -> float:  # typ
 
 def _with_holes(
     result: Sewn,
-    seam: np.ndarray,  # type: ignore[type-arg]
-    over: np.ndarray,  # type: ignore[type-arg]
+    seam: Indices,
+    over: Indices,
     pieces: list[Piece],
     settings: FuseSettings,
     notes: list[str],
-) -> tuple[Mesh, np.ndarray, IntArray, list[Fill], bool]:  # type: ignore[type-arg]
+) -> tuple[Mesh, Indices, IntArray, list[Fill], bool]:
     """List the closed scan holes; open again those that are too large."""
     mesh, origin = result.mesh, result.origin
     total = sum(len(piece.mesh.vertices) for piece in pieces)
@@ -258,7 +258,7 @@ def _with_holes(
     return mesh, seam, np.flatnonzero(filled).astype(np.int32), fills, bool(reopened.any())
 
 
-def _fill(mesh: Mesh, triangles: np.ndarray, across_mm: float, kind: str) -> Fill:  # type: ignore[type-arg]
+def _fill(mesh: Mesh, triangles: Indices, across_mm: float, kind: str) -> Fill:
     """A patch as a record; its volume is what it adds over a flat lid from its border's middle."""
     patch, _ = meshes.compacted(mesh, triangles.astype(np.int32))
     border = meshes.border_edges(patch)

@@ -1,0 +1,199 @@
+"""Fusing: known solids cut and fused again, against closed forms, manifold3d, trimesh and pyvista."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core import meshes
+from rejoin.core.errors import Cancelled, NoAnswer
+from rejoin.core.fusing import fuse_fragments
+from rejoin.core.records import Fragment, FractureFace, Joint, Mesh, Placement, Whole
+from rejoin.core.settings import FuseSettings
+from rejoin.core.transforms import apply
+from tests.core import broken_solids as solids
+
+
+def fused(fragments: tuple[Fragment, ...], placements: tuple[Placement, ...], joints: tuple[Joint, ...] = ()) -> Whole:
+    return fuse_fragments(fragments, placements, joints, (), FuseSettings())
+
+
+@pytest.fixture(scope="module")
+def block() -> tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole]:
+    fragments, placements = solids.in_two(solids.bored_block())
+    return fragments, placements, fused(fragments, placements)
+
+
+def test_bored_block_is_one_closed_shell_with_its_bore(block: tuple[object, object, Whole]) -> None:
+    whole = block[2]
+    assert whole.closed and meshes.is_closed(whole.mesh)
+    assert (whole.shells, whole.genus) == (1, 1)
+    assert whole.notes == ()
+    # closed form: block less a 64-sided prism
+    exact = 12 * 10 * 20 - 20 * 0.5 * 64 * 2.5**2 * np.sin(2 * np.pi / 64)
+    assert whole.volume_mm3 == pytest.approx(exact, rel=3e-3)
+    assert exact == pytest.approx(solids.bored_block().volume(), rel=1e-9)
+
+
+def test_trimesh_and_pyvista_agree(block: tuple[object, object, Whole]) -> None:
+    import pyvista
+    import trimesh
+
+    whole = block[2]
+    other = trimesh.Trimesh(whole.mesh.vertices, whole.mesh.triangles, process=False)
+    assert other.is_watertight and other.is_winding_consistent
+    assert other.euler_number == 2 - 2 * whole.genus
+    assert other.volume == pytest.approx(whole.volume_mm3, rel=1e-9)
+    faces = np.column_stack([np.full(len(whole.mesh.triangles), 3), whole.mesh.triangles]).ravel()
+    surface = pyvista.PolyData(np.array(whole.mesh.vertices), faces)
+    assert surface.area == pytest.approx(whole.area_mm2, rel=1e-5)  # pyvista keeps float32 areas
+    assert surface.n_open_edges == 0
+
+
+def test_kept_vertices_do_not_move_by_a_bit(block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole]) -> None:
+    fragments, placements, whole = block
+    standing = {vertex.tobytes() for vertex in whole.mesh.vertices}
+    trees = [apply(p.part_from_scan, f.mesh.vertices) for f, p in zip(fragments, placements, strict=True)]
+    for own, other in ((trees[0], trees[1]), (trees[1], trees[0])):
+        from scipy.spatial import cKDTree
+
+        far = cKDTree(other).query(own)[0] > 4.0 * fragments[0].spacing_mm
+        assert far.sum() > 1000
+        assert all(vertex.tobytes() in standing for vertex in own[far])
+    assert whole.original_moved_mm == 0.0
+
+
+def test_seam_lies_on_the_intact_surface(block: tuple[object, object, Whole]) -> None:
+    import trimesh
+
+    whole = block[2]
+    out = solids.bored_block().to_mesh()
+    intact = trimesh.Trimesh(out.vert_properties[:, :3], out.tri_verts)
+    seam = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.seam_triangles])]
+    distance = np.abs(trimesh.proximity.signed_distance(intact, seam[::4]))
+    assert np.percentile(distance, 95) < 0.12  # 0.1 mm is asked at 0.3 mm spacing; this is 0.4
+
+
+@pytest.mark.parametrize("gap_mm", [-0.15, 0.12, 0.4])
+def test_closed_whether_faces_overlap_or_gape(gap_mm: float) -> None:
+    fragments, placements = solids.in_two(solids.bored_block(), gap_mm)
+    whole = fused(fragments, placements)
+    assert whole.closed and (whole.shells, whole.genus) == (1, 1)
+    # what is missing between the faces is closed: the whole has the intact volume again
+    assert whole.volume_mm3 == pytest.approx(solids.bored_block().volume(), rel=4e-3)
+
+
+def test_three_fragments_meet_at_one_edge() -> None:
+    fragments, placements = solids.in_three(solids.bored_block())
+    whole = fused(fragments, placements)
+    assert whole.closed and (whole.shells, whole.genus) == (1, 1)
+    assert whole.volume_mm3 == pytest.approx(solids.bored_block().volume(), rel=3e-3)
+
+
+def test_a_flat_coplanar_break_without_noise() -> None:
+    solid = solids.bored_block()
+    upper, lower = solid.split_by_plane([0, 0, 1], 0.0)
+    both = [solids.fragment(body, 0.5, 0.0, k, f"f{k}") for k, body in enumerate((upper, lower))]
+    whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both))
+    assert whole.closed and (whole.shells, whole.genus, whole.crossing_pairs) == (1, 1, 0)
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
+
+
+def without_disc(fragment: Fragment, placement: Placement, centre: list[float], radius: float) -> Fragment:
+    placed = meshes.placed(fragment.mesh, placement.part_from_scan)
+    keep = np.linalg.norm(meshes.triangle_centres(placed) - centre, axis=1) > radius
+    mesh, _ = meshes.compacted(fragment.mesh, np.flatnonzero(keep).astype(np.int32))
+    return replace(fragment, mesh=mesh, closed=False)
+
+
+def test_scan_hole_is_closed_and_listed_and_a_large_one_left_open(block: tuple[object, object, Whole]) -> None:
+    fragments, placements, plain = block
+    holed = without_disc(fragments[0], placements[0], [6.0, 0.0, 6.0], 1.5)  # type: ignore[index]
+    whole = fused((holed, fragments[1]), placements)  # type: ignore[index,arg-type]
+    assert whole.closed and [fill.kind for fill in whole.fills] == ["scan hole"]
+    assert whole.fills[0].across_mm == pytest.approx(3.0, abs=0.6)
+    assert whole.volume_mm3 == pytest.approx(plain.volume_mm3, rel=1e-3)
+    assert len(whole.filled_triangles) > 20
+    filled = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
+    assert np.abs(filled[:, 0] - 6.0).max() < 0.15  # the flat side goes on
+    left_open = fuse_fragments((holed, fragments[1]), placements, (), (), FuseSettings(largest_hole_mm=1.0))  # type: ignore[index,arg-type]
+    assert not left_open.closed and "left open" in left_open.notes[0] and left_open.fills == ()
+    assert len(meshes.border_edges(left_open.mesh)) > 10
+
+
+def test_hole_in_a_fracture_face_vanishes_with_the_crack(block: tuple[object, object, Whole]) -> None:
+    fragments, placements, _ = block
+    holed = without_disc(fragments[0], placements[0], [4.2, 0.0, solids.wave(np.array(4.2), np.array(0.0)) * 1.0], 0.9)  # type: ignore[index]
+    whole = fused((holed, fragments[1]), placements)  # type: ignore[index,arg-type]
+    assert whole.closed and whole.fills == () and (whole.shells, whole.genus) == (1, 1)
+
+
+def test_inside_out_nested_and_twice_placed_scans(block: tuple[object, object, Whole]) -> None:
+    (first, second), (at_first, at_second), plain = block  # type: ignore[misc]
+    turned = replace(first, mesh=Mesh(first.mesh.vertices, first.mesh.triangles[:, ::-1].copy()))
+    ball = manifold3d.Manifold.sphere(1.0, 24).translate([4.2, 0.0, 6.0]).to_mesh()
+    inner = np.linalg.inv(at_first.part_from_scan)
+    nested = Mesh(
+        np.concatenate([first.mesh.vertices, apply(inner, np.asarray(ball.vert_properties[:, :3], float))]),
+        np.concatenate([first.mesh.triangles, ball.tri_verts[:, ::-1].astype(np.int64) + len(first.mesh.vertices)]),
+    )
+    for fragments, places, word in (
+        ((turned, second), (at_first, at_second), "inside out"),
+        ((replace(first, mesh=nested), second), (at_first, at_second), "inside it"),
+        ((first, second, second), (at_first, at_second, at_second), "already"),
+    ):
+        whole = fused(fragments, places)
+        assert whole.closed and (whole.shells, whole.genus) == (1, 1)
+        assert any(word in note for note in whole.notes) and len(whole.notes) == 1
+        assert whole.volume_mm3 == pytest.approx(plain.volume_mm3, rel=1e-6)
+
+
+def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it() -> None:
+    solid = solids.bored_block()
+    ball = manifold3d.Manifold.sphere(1.6, 48).translate([6.2, 0.5, 0.6])
+    upper, lower = solid ^ solids.beyond(0, True, 0.4, 0.0), solid ^ solids.beyond(0, False, 0.4, 0.37)
+    both = [solids.fragment(body, 0.4, 0.02, k, f"f{k}") for k, body in enumerate((upper - ball, lower - ball))]
+    fragments, placements = tuple(f for f, _ in both), tuple(p for _, p in both)
+    faces = []
+    for index, (one, at) in enumerate(both):
+        placed = meshes.placed(one.mesh, at.part_from_scan)
+        centre = meshes.triangle_centres(placed)
+        wall = np.abs(np.linalg.norm(centre - [6.2, 0.5, 0.6], axis=1) - 1.6) < 0.15
+        face = np.abs(centre[:, 2] - solids.wave(centre[:, 0], centre[:, 1])) < 0.15
+        faces.append(FractureFace(index, np.flatnonzero(wall | face).astype(np.int32), 0.0, 1.0, "person"))
+    joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
+    notched, healed = fused(fragments, placements), fused(fragments, placements, (joint,))
+    assert notched.closed and healed.closed and healed.genus == notched.genus == 1
+    assert notched.fills == () and [fill.kind for fill in healed.fills] == ["chip"]
+    missing = solid.volume() - notched.volume_mm3
+    assert healed.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
+    assert healed.volume_mm3 - notched.volume_mm3 > 0.7 * missing
+    assert healed.filled_mm3 == pytest.approx(missing, rel=0.5)
+
+
+def test_unplaced_fragments_are_skipped_and_none_placed_is_no_answer(block: tuple[object, object, Whole]) -> None:
+    (first, second), (at_first, _), _ = block  # type: ignore[misc]
+    nowhere = Placement(None, "program", why="no joint")
+    alone = fused((first, second), (at_first, nowhere))
+    assert alone.closed and alone.volume_mm3 == pytest.approx(meshes.volume(first.mesh), rel=1e-9)
+    with pytest.raises(NoAnswer):
+        fused((first, second), (nowhere, nowhere))
+
+
+def test_same_input_gives_the_same_bytes(block: tuple[object, object, Whole]) -> None:
+    fragments, placements, whole = block
+    again = fused(fragments, placements)  # type: ignore[arg-type]
+    assert again.mesh.vertices.tobytes() == whole.mesh.vertices.tobytes()
+    assert again.mesh.triangles.tobytes() == whole.mesh.triangles.tobytes()
+
+
+def test_the_person_can_stop_it(block: tuple[object, object, Whole]) -> None:
+    def stop(share: float, sentence: str) -> None:
+        if share > 0.25:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        fuse_fragments(block[0], block[1], (), (), FuseSettings(), stop)  # type: ignore[arg-type]

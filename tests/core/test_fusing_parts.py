@@ -1,0 +1,157 @@
+"""The parts of fusing: contour, hole closing, crossing triangles, borders, exact union, checks of the output."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core import meshes
+from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.contour import contour, pack, unpack
+from rejoin.core.fusing.crossings import crossing_pairs
+from rejoin.core.fusing.holes import closed
+from rejoin.core.fusing.soundness import outer_triangles, output_checks
+from rejoin.core.fusing.stitching import border_loops, clipped, zipped
+from rejoin.core.fusing.uniting import united
+from rejoin.core.libraries.solids import unite
+from rejoin.core.libraries.winding import WindingField
+from rejoin.core.records import Mesh
+from tests.core import broken_solids as solids
+
+
+def grid(n: int) -> np.ndarray:
+    axis = np.arange(2, n)
+    return np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+
+
+def test_contour_of_a_torus_has_its_volume_and_genus() -> None:
+    points = grid(50)
+    keys = pack(points)
+    assert np.array_equal(unpack(keys), points) and np.all(np.diff(keys) > 0)
+    away = points - 25.3
+    values = 5.0**2 - (np.hypot(away[:, 0], away[:, 1]) - 14.0) ** 2 - away[:, 2] ** 2
+    mesh = contour(keys, values, np.zeros(3), 1.0)
+    assert meshes.is_closed(mesh) and meshes.genus(mesh) == 1
+    assert meshes.volume(mesh) == pytest.approx(2 * np.pi**2 * 14 * 25, rel=0.02)  # 2 pi^2 R r^2
+    assert len(crossing_pairs(mesh)) == 0
+
+
+def test_contour_is_closed_whatever_the_values() -> None:
+    points = grid(16)
+    values = np.random.default_rng(3).normal(size=len(points))
+    mesh = contour(pack(points), values, np.zeros(3), 1.0)
+    assert meshes.is_closed(mesh) and meshes.volume(mesh) > 0
+    assert len(meshes.border_edges(contour(pack(points), values, np.zeros(3), 1.0, closed=False))) > 0
+
+
+def brute_force(mesh: Mesh) -> set[tuple[int, int]]:
+    """Every edge against every triangle, by solving for the meeting point."""
+    found = set()
+    corners = mesh.vertices[mesh.triangles]
+    for i, one in enumerate(corners):
+        for j, other in enumerate(corners):
+            if i == j or len(set(mesh.triangles[i]) & set(mesh.triangles[j])) > 1:
+                continue
+            for k in range(3):
+                p, q = one[k], one[(k + 1) % 3]
+                system = np.stack([q - p, other[0] - other[1], other[0] - other[2]], axis=1)
+                if abs(np.linalg.det(system)) < 1e-12:
+                    continue
+                t, u, v = np.linalg.solve(system, other[0] - p)
+                if 1e-9 < t < 1 - 1e-9 and u > 1e-9 and v > 1e-9 and u + v < 1 - 1e-9:
+                    found.add((min(i, j), max(i, j)))
+    return found
+
+
+def test_crossing_pairs_against_every_pair_by_brute_force() -> None:
+    rng = np.random.default_rng(0)
+    centres = rng.uniform(0, 4, (60, 1, 3))
+    corners = (centres + rng.normal(size=(60, 3, 3)) * rng.choice([0.1, 0.5, 1.5], (60, 1, 1))).reshape(-1, 3)
+    triangles = np.arange(180).reshape(-1, 3)
+    triangles[30:40, 0] = triangles[20:30, 0]
+    mesh = Mesh(corners, triangles)
+    expected = brute_force(mesh)
+    assert len(expected) > 20
+    assert {tuple(pair) for pair in crossing_pairs(mesh).tolist()} == expected
+
+
+def test_hole_in_a_cylinder_is_closed_along_the_cylinder() -> None:
+    body = manifold3d.Manifold.cylinder(30, 10, 10, 128, True)
+    mesh = solids.fragment(body, 0.5, 0.0, 0, "c")
+    placed = meshes.placed(mesh[0].mesh, mesh[1].part_from_scan)
+    keep = np.linalg.norm(meshes.triangle_centres(placed) - [10, 0, 0], axis=1) > 3.0
+    holed, _ = meshes.compacted(placed, np.flatnonzero(keep).astype(np.int32))
+    result = closed(holed, 0.5)
+    assert meshes.is_closed(result.mesh) and len(result.patches) == 1
+    added = result.mesh.vertices[result.patches[0].vertices]
+    # the sagitta of a 6 mm hole on a 10 mm radius is 0.46 mm: a flat lid would be that far off
+    assert np.abs(np.hypot(added[:, 0], added[:, 1]) - 10.0).max() < 0.12
+    assert np.array_equal(result.mesh.vertices[: len(holed.vertices)], holed.vertices)
+
+
+def test_zipping_makes_a_ring_or_says_that_it_cannot() -> None:
+    outer, inner = np.arange(7), np.arange(7, 18)
+    band = zipped(outer, inner, np.arange(11) * 7 / 11)
+    assert band is not None and len(band) == 18
+    ring = Mesh(np.zeros((18, 3)), band.astype(np.int32))
+    loops = border_loops(ring.triangles, 18)
+    assert loops is not None and sorted(len(loop) for loop in loops) == [7, 11]
+    assert zipped(outer, inner, np.abs(np.arange(11) - 5.0)) is None
+
+
+def test_clipping_a_box_at_half_height() -> None:
+    out = manifold3d.Manifold.cube([2, 2, 2], True).refine(5).to_mesh()
+    mesh = Mesh(out.vert_properties[:, :3], out.tri_verts)
+    part = clipped(mesh, mesh.vertices[:, 2], 0.1)
+    assert part.vertices[:, 2].min() == pytest.approx(0.1)
+    assert meshes.triangle_areas(part).sum() == pytest.approx(4 + 8 * 0.9)
+    loops = border_loops(part.triangles, len(part.vertices))
+    assert loops is not None and len(loops) == 1
+
+
+def test_winding_number_inside_outside_and_at_an_open_box() -> None:
+    out = manifold3d.Manifold.cube([2, 2, 2], True).to_mesh()
+    mesh = Mesh(out.vert_properties[:, :3], out.tri_verts)
+    field = WindingField(mesh.vertices, mesh.triangles)
+    assert field(np.array([[0.0, 0, 0], [3, 0, 0]])) == pytest.approx([1, 0], abs=1e-3)
+    top = (mesh.vertices[mesh.triangles][:, :, 2] > 0.9).all(axis=1)
+    # a cube's face is seen from its middle under a sixth of the sphere
+    assert WindingField(mesh.vertices, mesh.triangles[~top])(np.zeros((1, 3))) == pytest.approx([5 / 6], abs=1e-3)
+
+
+def test_exact_union_keeps_what_it_does_not_touch_and_refuses_an_open_body() -> None:
+    boxes = [manifold3d.Manifold.cube([2, 2, 2]).translate([k, 0.3 * k, 0.1 * k]).to_mesh() for k in (0, 1)]
+    parts = [Mesh(b.vert_properties[:, :3], b.tri_verts) for b in boxes]
+    result = united(parts, None)
+    assert meshes.is_closed(result.mesh)
+    overlap = 1.0 * 1.7 * 1.9
+    assert meshes.volume(result.mesh) == pytest.approx(16 - overlap, rel=1e-6)
+    kept = result.origin >= 0
+    assert kept.sum() >= 12
+    both = np.concatenate([part.vertices for part in parts])
+    assert np.array_equal(result.mesh.vertices[kept], both[result.origin[kept]])
+    with pytest.raises(NoAnswer):
+        unite([Mesh(parts[0].vertices, parts[0].triangles[1:]), parts[1]])
+
+
+def test_output_checks_trip() -> None:
+    out = manifold3d.Manifold.cube([2, 2, 2], True).to_mesh()
+    box = Mesh(out.vert_properties[:, :3], out.tri_verts)
+    assert output_checks(box, [box], 8.0, 0.01, 0.1, True) == ()
+    assert "volume" in output_checks(box, [box], 9.0, 0.01, 0.1, True)[0]
+    assert "not closed" in output_checks(Mesh(box.vertices, box.triangles[1:]), [box], 8.0, 9.0, 0.1, True)[0]
+    moved = Mesh(box.vertices + [5.0, 0, 0], box.triangles)
+    assert "farther" in output_checks(moved, [box], 8.0, 0.01, 0.1, True)[0]
+
+
+def test_inner_shells_are_told_from_outer_ones() -> None:
+    out = manifold3d.Manifold.cube([4, 4, 4], True).to_mesh()
+    box = Mesh(out.vert_properties[:, :3], out.tri_verts)
+    count = len(box.vertices)
+    both = Mesh(
+        np.concatenate([box.vertices, 0.5 * box.vertices]),
+        np.concatenate([box.triangles, box.triangles[:, ::-1] + count]),
+    )
+    keep, inner = outer_triangles(both)
+    assert inner == 1 and np.array_equal(keep, np.arange(len(box.triangles)))

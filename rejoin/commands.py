@@ -96,7 +96,8 @@ def summary(content: dict[str, Any]) -> list[str]:
             lines.append(f"  {fragment['name']}: placed, good to {fragment['u95_mm']:.2g} mm (95 %)")
     for joint in content["joints"]:
         gap, high, step = (_number(joint[name]) for name in ("gap_median_mm", "gap_p95_mm", "step_mm"))
-        lines.append(f"  {joint['a']} + {joint['b']}: {joint['verdict']}, gap {gap} mm (95 % below {high} mm), "
+        a, b = (content["fragments"][joint[end]]["name"] for end in ("a", "b"))
+        lines.append(f"  {a} + {b}: {joint['verdict']}, gap {gap} mm (95 % below {high} mm), "
                      f"step {step} mm. {joint['reason']}".rstrip())  # fmt: skip
     whole = content["whole"]
     if whole is not None:

@@ -50,23 +50,24 @@ def find_fracture_faces(
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, rough / usual, settings.smallest_share)
+    found = [(abs(float(np.log(np.percentile(rough[region], 40) / usual))), region) for region in regions]
+    found.sort(key=lambda item: -promise(item[0], float(nodes.areas[item[1]].sum())))
     areas = triangle_areas(fragment.mesh)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     faces = []
-    for region in regions:
-        excess = abs(float(np.log(np.percentile(rough[region], 40) / usual)))
+    for excess, region in found[:MOST_FACES]:
         chosen = np.zeros(len(nodes.points), bool)
         chosen[region] = True
         triangles = np.flatnonzero(chosen[node_of_triangle]).astype(np.int32)
-        faces.append(FractureFace(number, triangles, float(areas[triangles].sum()), 1 - np.exp(-excess), "program"))
-    faces.sort(key=lambda face: -promise(face))
+        area = float(areas[triangles].sum())
+        faces.append(FractureFace(number, triangles, area, float(1 - np.exp(-excess)), "program"))
     report(1.0, f"{len(faces)} facets on {fragment.scan.name}")
-    return faces[:MOST_FACES]
+    return faces
 
 
-def promise(face: FractureFace) -> float:
-    """How much information a face may hold (mm² times nats); orders the search, decides nothing."""
-    return face.area_mm2 * (0.05 - float(np.log(1 - min(face.confidence, 0.999))))
+def promise(excess: float, area_mm2: float) -> float:
+    """How much information a facet may hold (mm² times nats); orders the search, decides nothing."""
+    return area_mm2 * (0.05 + excess)
 
 
 def roughness(nodes: Nodes, smooth: FloatArray, neighbours: int = 24) -> FloatArray:
@@ -120,7 +121,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         lean = smooth @ direction
         left &= lean < np.cos(np.radians(24.0))
         pieces = _connected(nodes, np.flatnonzero(lean > CONE), pairs)
-        patches = [piece for piece in pieces if len(piece) >= 12 and abs(np.log(np.median(excess[piece]))) > 0.15]
+        patches = [piece for piece in pieces if abs(np.log(np.median(excess[piece]))) > 0.15]
         regions = [piece for piece in pieces if nodes.areas[piece].sum() >= smallest]
         for region in regions + _levels(nodes, patches, direction):
             if nodes.areas[region].sum() >= smallest and not any(_same(region, other) for other in found):
@@ -129,15 +130,15 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
 
 
 def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray]:
-    """The connected pieces of some nodes, the twelve largest."""
+    """The connected pieces of some nodes, the twelve largest (of at least twelve nodes)."""
     number = np.full(len(nodes.points), -1)
     number[chosen] = np.arange(len(chosen))
     ends = number[pairs]
     ends = ends[(ends >= 0).all(axis=1)]
     graph = coo_matrix((np.ones(len(ends), bool), (ends[:, 0], ends[:, 1])), (len(chosen), len(chosen)))
     _, label = connected_components(graph, directed=False)
-    size = np.bincount(label, nodes.areas[chosen])
-    return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12]]
+    size = np.bincount(label, nodes.areas[chosen]) * (np.bincount(label) >= 12)
+    return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12] if size[piece] > 0]
 
 
 def _levels(nodes: Nodes, patches: list[IntArray], direction: FloatArray) -> list[IntArray]:
@@ -154,11 +155,11 @@ def _main_direction(
 ) -> FloatArray:
     """The direction that most of the weighted surface faces (mean shift on the sphere)."""
     direction = grid[(weights @ votes).argmax()]
-    for _ in range(6):
+    for _ in range(4):
         near = np.clip(normals @ direction - 0.85, 0, None) * weights
-        if near.sum() == 0:
+        if not near.any():
             break
-        direction = (normals * near[:, None]).sum(axis=0)
+        direction = near @ normals
         direction /= np.linalg.norm(direction)
     return direction
 

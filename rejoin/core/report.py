@@ -127,7 +127,6 @@ def fit_content(
     scans = [scan for scan, _ in rows]
     names, unit = names_of(scans), scans[0].unit
     number_in_project = [n for n in range(len(typed)) if n not in left_out]
-    joint_names = [names[n] for n in number_in_project]
     fragments = [
         {
             "name": name,
@@ -143,7 +142,7 @@ def fit_content(
     content: dict[str, Any] = tidy({
         "unit": unit,
         "fragments": fragments,
-        "joints": [joint_content(project, n, joint_names) for n in told_joints(project)],
+        "joints": [joint_content(project, n, number_in_project) for n in told_joints(project)],
         "whole": whole_content(project, whole_file, unit),
         "seconds": seconds or {record.step: record.seconds for record in project.history},
         "version": version,
@@ -185,14 +184,14 @@ def verdict_of(joint: Joint, fit: FitReport | None) -> str:
     return "good" if fit is not None and fit.verdict == "good" and (joint.evidence.good or pinned) else "doubtful"
 
 
-def joint_content(project: Project, number: int, names: Sequence[str]) -> dict[str, Any]:
-    """One joint as a FIT file tells it."""
+def joint_content(project: Project, number: int, places: Sequence[int]) -> dict[str, Any]:
+    """One joint as a FIT file tells it; ``places`` are the fragments' places in that file."""
     joint = project.joints[number]
     fit = next((fit for fit in project.fits if fit.joint == number), None)
     measured = ("gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm")
     return {
-        "a": names[joint.a],
-        "b": names[joint.b],
+        "a": places[joint.a],
+        "b": places[joint.b],
         "verdict": verdict_of(joint, fit),
         "area_mm2": joint.evidence.contact_area_mm2 if fit is None else fit.area_mm2,
         **{name: None if fit is None else getattr(fit, name) for name in measured},

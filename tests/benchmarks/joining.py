@@ -134,9 +134,8 @@ def judge(case: Case, result: Result, fit: dict[str, Any]) -> None:
         result.bounds_told = sum(bound is not None for bound in told.values())
         result.bounds_kept = sum(bound is not None and errors[i] <= bound for i, bound in told.items())
         result.placed = 1 + sum(error < WRONG_SPACINGS * case.spacing_mm for error in errors.values())
-    names = [fragment["name"] for fragment in fit["fragments"]]
     for joint in fit["joints"]:
-        a, b = names.index(joint["a"]), names.index(joint["b"])
+        a, b = joint["a"], joint["b"]
         if joint["verdict"] == "good" and a in stands and b in stands:
             result.false_good += _is_wrong(case, a, b, inverse(stands[a]) @ stands[b])
     whole = fit["whole"]

@@ -65,6 +65,7 @@ class Tools(QObject):
         self.scene.clear_tints()
         self.scene.view.setCursor(Qt.CursorShape.CrossCursor if tool in ("take", "mark", "paint", "rub")
                                   else Qt.CursorShape.ArrowCursor)  # fmt: skip
+        self.pointed.emit("")
         self.tool_changed.emit(tool)
 
     def clear_marks(self) -> None:

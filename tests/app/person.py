@@ -26,6 +26,7 @@ class Person:
     def __init__(self, window: Window, pictures: Path | None = None) -> None:
         self.window, self.pictures, self.taken = window, pictures, 0
         self.troubles: list[str] = []
+        self.thinks: Callable[[], None] = lambda: None  # told when the script itself took time
         window.bench.said.connect(self._hears)
 
     def click(self, widget: QWidget) -> None:
@@ -159,6 +160,7 @@ class Person:
             self.pause(80)
             self.taken += 1
             self.window.grab().save(str(self.pictures / f"{self.taken:02d}_{name}.png"))
+            self.thinks()
 
     def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None], seconds: float = 600.0) -> None:
         """Answer a dialog of ``kind`` when it comes up."""

@@ -35,7 +35,9 @@ def test_the_whole_job_by_clicks(window, tmp_path: Path):
     person.wait_until_done()
     assert misplaced(window) < 0.1, "mm, the largest error anywhere; the noise is 0.02 mm"
     assert window.apart.value() == 0 and "good to" in window.card.heads[2].state_label.words()
+    assert window.card.next_row() == 3, "the gap is there to be looked at"
     person.open_row(40)
+    assert window.card.next_row() == 4
     assert window.bar.isVisible() and "Median" in window.gap.numbers.text()
     person.open_row(50)
     person.click(window.whole.fuse_button)
@@ -118,6 +120,22 @@ def test_unsaved_work_is_kept_for_the_next_start(window, tmp_path: Path, qapp):
         assert other.left_behind() == []
     finally:
         other.jobs.close()
+
+
+def test_dropped_scans_are_opened(window, tmp_path: Path):
+    from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
+    from PySide6.QtGui import QDropEvent
+
+    dropped, asked = QMimeData(), []
+    dropped.setUrls([QUrl.fromLocalFile(str(path)) for path in made_up.write_scans(tmp_path)])
+    window.bench.ask_unit = lambda question, readings: asked.append(question) or "inch"
+    window.dropEvent(QDropEvent(QPointF(600, 300), Qt.DropAction.CopyAction, dropped, Qt.MouseButton.LeftButton,
+                                Qt.KeyboardModifier.NoModifier))  # fmt: skip
+    Person(window).wait_until_done()
+    assert len(asked) == 1 and [scan.unit for scan in window.bench.project.scans] == ["inch", "inch"]
+    size = np.ptp(window.bench.project.fragments[0].mesh.vertices, axis=0).max()
+    assert size == pytest.approx(25.4 * np.ptp(made_up.scans().scans[0].mesh.vertices, axis=0).max(), rel=1e-5)
+    assert window.bench.session.stack.count() == 1, "reading and measuring are one step"
 
 
 def test_every_action_is_in_a_menu_and_keys_are_not_used_twice(window):

@@ -53,13 +53,14 @@ class GapPanel(Panel):
         self.box.addWidget(self.hint)
         self.box.addWidget(self.caution)
         self._fits: tuple[object, ...] = ()
+        self._looked_at: tuple[object, ...] | None = None
         self._cut()
 
     def words(self, project: Project) -> str:
         return sentences.gaps(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
-        return bool(project.fits)
+        return bool(project.fits) and self._looked_at is project.fits
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
@@ -82,6 +83,7 @@ class GapPanel(Panel):
 
     def unfolded(self) -> None:
         super().unfolded()
+        self._looked_at = self.bench.project.fits
         if self.cut.isChecked():
             self._cut()
 

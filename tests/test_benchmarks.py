@@ -110,3 +110,8 @@ def test_families_are_of_known_shapes_and_follow_the_seed(monkeypatch: pytest.Mo
     assert asked[0] == asked[1] != asked[2]
     assert asked[0][1]["wear_mm"] > 0
     assert all(set(kind.shapes) <= set(SHAPES) for kind in families.FAMILIES.values())
+
+
+def test_ends_without_their_middle_must_not_be_placed() -> None:
+    assert Result("lost middle", "rocker", 1, belonging=2).right
+    assert not Result("lost middle", "rocker", 1, belonging=2, placed=1, error_mm=50.0).right

@@ -6,6 +6,7 @@
 Each part is made from the seed (family by turns; shape, cut and scans by the
 seed), written to files, joined in a process of its own, and judged:
 
+placed    belonging fragments that stand within two spacings of the truth
 error     displacement of the worst vertex of the worst fragment, relative to the reference fragment, mm
 x limit   that error over the 1-sigma error of an ideal least squares (see `limit`)
 in u95    the tool's own 95 % bound held for so many of the placed fragments
@@ -69,10 +70,13 @@ class Result:
 
     @property
     def right(self) -> bool:
-        """Everything that belongs stands within two spacings, nothing else was placed, no false joint."""
+        """Everything that belongs stands within two spacings, nothing else was placed, no false joint.
+
+        Where the middle is lost the right answer is that nothing was placed, not even doubtfully.
+        """
         joins = FAMILIES[self.family].joins
         clean = self.false_good == self.strangers_placed == 0
-        return clean and (self.placed == self.belonging if joins else self.placed <= 1)
+        return clean and (self.placed == self.belonging if joins else self.error_mm is None)
 
 
 @dataclass(frozen=True)

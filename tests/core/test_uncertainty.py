@@ -103,7 +103,7 @@ def test_noise_in_the_normals_is_not_taken_for_relief() -> None:
     points, slopes = surface(flat)
     contact = contact_of(0.01 * field(points, 1.0, 7), points, slopes, normal_noise=0.08)
     plain, _ = normal_equations(contact)
-    crossed = crossed_information(contact)
+    crossed = crossed_information(contact, 6)
     assert crossed[3, 3] < 0.2 * plain[3, 3] and crossed[4, 4] < 0.2 * plain[4, 4]
     assert crossed[5, 5] == pytest.approx(contact.slope * plain[5, 5], rel=0.02)
 
@@ -207,3 +207,14 @@ def test_a_joint_of_more_noise_weighs_less() -> None:
         for size in (0.01, 0.03)
     )
     assert quiet.weight == pytest.approx(9.0 * loud.weight, rel=1e-6)
+
+
+@pytest.mark.parametrize("spacing, noise", [(0.3, 0.03), (1.0, 0.05)])
+def test_the_bound_covers_a_worn_pair_at_any_scale(spacing: float, noise: float) -> None:
+    """One run of the coverage benchmark: exact truth, correlated noise, 0.12 mm off each face."""
+    from tests.benchmarks.coverage import HEAD, line, trial
+
+    found = trial(50, 0, 0.12, 2.5, spacing, noise)
+    assert 0.0 < found.error <= found.bound < 1.2 * spacing
+    assert found.limit < 0.2 * spacing
+    assert len(line("one", [found])) == len(HEAD)

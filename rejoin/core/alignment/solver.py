@@ -62,7 +62,11 @@ class Solver:
         self.sides: list[tuple[Side, Side]] = [
             (side_of(fragments[j.a], j.face_a.triangles), side_of(fragments[j.b], j.face_b.triangles)) for j in joints
         ]
-        self.reach = [settings.reach * max(a.spacing_mm, b.spacing_mm) for a, b in self.sides]
+        # A fine scan of a coarse surface: the noise, not the spacing, says what is near.
+        self.reach = [
+            settings.reach * max(a.spacing_mm, b.spacing_mm, 5.0 * float(np.hypot(a.noise_mm, b.noise_mm)))
+            for a, b in self.sides
+        ]
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
         self.sizes = {number: _radius(fragments[number]) for number in start}

@@ -81,7 +81,7 @@ def pose_covariance(
     weights = [s.weight for s in statements]
     squares = [w * w for w in weights]
     part = layout.poses
-    information = layout.assembled(contacts, [s.held(s.information) for s in statements], weights) + known
+    information = layout.assembled(contacts, [s.held(s.pose) for s in statements], weights) + known
     meat = layout.assembled(contacts, [s.held(s.meat) for s in statements], squares)
     drift = layout.assembled(contacts, [s.drift for s in statements], [1.0] * len(contacts))
     meat = meat + layout.assembled(contacts, [s.held(s.patches) for s in statements], squares) + known + drift

@@ -137,15 +137,15 @@ def drift_information(contact: Contact, reach_mm: float) -> FloatArray:
     return np.asarray(flat.T @ flat / (len(x) * reach_mm**2))
 
 
-def crossed_information(contact: Contact) -> FloatArray:
-    """(7, 7) like the normal matrix, one scan's normals times the other's.
+def crossed_information(contact: Contact, size: int = 7) -> FloatArray:
+    """(size, size) like the normal matrix, one scan's normals times the other's; 6 leaves the layer out.
 
     The noise of normals squares to information that is not there; the two
     scans' noise is independent, so in the product it averages out. What would
     be negative is held at a thousandth of the plain matrix.
     """
-    product = _crossed(contact.pairs, contact.shares * contact.robust, contact.centre)
-    plain = _ridged(normal_equations(contact)[0])
+    product = _crossed(contact.pairs, contact.shares * contact.robust, contact.centre)[:size, :size]
+    plain = _ridged(normal_equations(contact)[0][:size, :size])
     values, vectors = eigh(product, plain)
     back = np.linalg.inv(vectors)
     return np.asarray(contact.slope * (back.T * np.clip(values, 1e-3, 1.0)) @ back)
@@ -201,12 +201,27 @@ def patch_scores(contact: Contact) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Statement:
-    """What one joint says: ``plain`` and ``information`` (7, 7) (crossed), ``meat`` (7, 7) covariance of its right
-    side, ``patches`` (6, 6) the same from patches, ``weight`` its trust per pair (1/mm²), ``total`` its pairs,
-    ``drift`` (6, 6) what its rims alone say, ``firm`` (7, 7) the projector onto what the relief holds."""
+    """What one joint says.
+
+    Attributes
+    ----------
+    plain : (7, 7)
+        The normal matrix.
+    information, pose : (7, 7), (6, 6)
+        Crossed; ``pose`` with the layer held.
+    meat, patches : (7, 7), (6, 6)
+        Covariance of the right side from correlation, and from patches.
+    weight, total : float
+        Trust per pair (1/mm²) and number of pairs.
+    drift : (6, 6)
+        What the rims alone say.
+    firm : (7, 7)
+        Projector onto what the relief holds.
+    """
 
     plain: FloatArray
     information: FloatArray
+    pose: FloatArray
     meat: FloatArray
     patches: FloatArray
     weight: float
@@ -225,9 +240,17 @@ def statement(contact: Contact) -> Statement:
     information, meat = crossed_information(contact), correlated_scores(contact)
     plain, _ = normal_equations(contact)
     inflation = float(np.trace(np.linalg.solve(_ridged(plain[:6, :6]), meat[:6, :6])) / 6.0)
-    total = float((contact.shares * contact.robust).sum())
-    return Statement(plain, information, meat, patch_scores(contact), 1.0 / max(inflation, 1e-300), total,
-                     drift_information(contact, DRIFT * contact.spacing_mm), firm_motions(contact, False))
+    return Statement(
+        plain=plain,
+        information=information,
+        pose=crossed_information(contact, 6),
+        meat=meat,
+        patches=patch_scores(contact),
+        weight=1.0 / max(inflation, 1e-300),
+        total=float((contact.shares * contact.robust).sum()),
+        drift=drift_information(contact, DRIFT * contact.spacing_mm),
+        firm=firm_motions(contact, False),
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,6 +20,7 @@ from PySide6.QtCore import QObject, Qt, Signal
 
 from rejoin.app.exchange import Exchange
 from rejoin.app.worker import main as worker_main
+from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project
 
 Task = Callable[..., Project]
@@ -199,7 +200,10 @@ def _listen(wire: Connection, worker: _Worker, relay: _Relay) -> None:
             return
         if message[0] == "done":
             kind, number, packed = message
-            message = kind, number, worker.exchange.read(packed, question=False)
+            try:
+                message = kind, number, worker.exchange.read(packed, question=False)
+            except RejoinError as error:  # else the window would wait for ever
+                message = "failed", number, error.what_happened, error.what_to_do
         relay.arrived.emit(worker.generation, message)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PySide6.QtCore import QObject
 from vtkmodules.vtkCommonDataModel import vtkPlane
-from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
+from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D, vtkRenderer
 
 from rejoin.app import colours, sentences
 from rejoin.app.drawn import Drawn, above, draw, matrix, set_colours, text_actor
@@ -47,6 +47,13 @@ class Scene(QObject):
         self._cut: float | None = None
         self._marks: list[tuple[int, vtkBillboardTextActor3D, FloatArray]] = []
         self.view.enable_trackball_style()
+        # letters and marks must not vanish behind the fragments: a layer of their own, drawn last
+        self._front = vtkRenderer()
+        self._front.SetLayer(1)
+        self._front.InteractiveOff()
+        self._front.SetActiveCamera(self.view.renderer.GetActiveCamera())
+        self.view.ren_win.SetNumberOfLayers(2)
+        self.view.ren_win.AddRenderer(self._front)
         self.set_palette(self._palette)
 
     # what is shown
@@ -208,12 +215,15 @@ class Scene(QObject):
     def show_marks(self, marks: list[tuple[int, str, FloatArray]]) -> None:
         """Show numbered marks: (fragment, text, point in its scan's frame)."""
         for _, actor, _ in self._marks:
-            self.view.renderer.RemoveActor(actor)
+            self._front.RemoveActor(actor)
         self._marks = []
         for fragment, text, point in marks:
-            actor = text_actor(f"● {text}", 17)
-            actor.GetTextProperty().SetColor(*colours.rgb01(self._palette.mark))
-            self.view.renderer.AddActor(actor)
+            actor = text_actor(f" {text} ", 15)
+            look = actor.GetTextProperty()
+            look.SetColor(*colours.rgb01(self._palette.on_accent))
+            look.SetBackgroundColor(*colours.rgb01(self._palette.accent))
+            look.SetBackgroundOpacity(1.0)
+            self._front.AddActor(actor)
             self._marks.append((fragment, actor, point))
         self._move_all()
         self.view.update()
@@ -228,14 +238,14 @@ class Scene(QObject):
         if number is not None:
             drawn.colour = colours.FRAGMENTS[number % len(colours.FRAGMENTS)]
             drawn.label = text_actor(sentences.letter(number), 26)
-            self.view.renderer.AddActor(drawn.label)
+            self._front.AddActor(drawn.label)
         self.view.renderer.AddActor(drawn.actor)
         return drawn
 
     def _take_out(self, drawn: Drawn) -> None:
         self.view.renderer.RemoveActor(drawn.actor)
         if drawn.label is not None:
-            self.view.renderer.RemoveActor(drawn.label)
+            self._front.RemoveActor(drawn.label)
 
     def _colour_fragment(self, number: int, drawn: Drawn) -> None:
         if self.mode == "gap" and self.project.fits:
@@ -305,6 +315,7 @@ class Scene(QObject):
         if self._whole is not None:
             self._whole.actor.SetUserMatrix(matrix(self._world_from_part()))
         for fragment, actor, point in self._marks:
+            actor.SetVisibility(fragment in poses and fragment not in self.hidden)
             if fragment in poses:
                 actor.SetPosition(*(poses[fragment][:3, :3] @ point + poses[fragment][:3, 3]))
         self.view.renderer.ResetCameraClippingRange()

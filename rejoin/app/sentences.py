@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,8 +134,10 @@ def joining(project: Project, units: Units) -> str:
     if placed < 2:
         return "Nothing could be joined"
     words = "Both placed" if placed == total == 2 else f"{placed} of {total} placed"
-    known = [p.u95_mm for p in project.placements if p.u95_mm is not None]
-    good = f", good to {units.length(max(known))}" if known else ""
+    if any(p.placed_by == "person" for p in project.placements):
+        return f"{words}, moved by hand: not yet in contact"
+    known = max((p.u95_mm for p in project.placements if p.u95_mm is not None), default=0.0)
+    good = f", good to {units.length(known)}" if known > 0 else ""
     doubt = sum(1 for j in project.joints if j.state == "found" and not j.evidence.good)
     return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
 
@@ -217,7 +220,7 @@ def placement_line(number: int, placement: Placement, units: Units) -> str:
 def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
     joint = project.joints[fit.joint]
     lines = [
-        f"{joint_title(project, joint)}: {sentence(fit.sentence)}",
+        f"{joint_title(project, joint)}: {sentence(_without_brackets(fit.sentence))}",
         f"Median {units.length(fit.gap_median_mm, True)}, 95 % within {units.length(fit.gap_p95_mm)}, "
         f"deepest overlap {units.length(fit.overlap_max_mm)}.",
         f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}.",
@@ -228,6 +231,11 @@ def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
         spread = units.length(2 * fit.missing_layer_sd_mm)
         lines.append(f"About {units.length(fit.missing_layer_mm)} of material is missing here (± {spread}).")
     return "\n".join(lines)
+
+
+def _without_brackets(words: str) -> str:
+    """A sentence without its numbers in brackets, which are in mm whatever the person reads in."""
+    return re.sub(r" *[(][^)]*[)]", "", words)
 
 
 def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], ...]:

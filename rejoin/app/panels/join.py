@@ -40,7 +40,8 @@ class JoinPanel(Panel):
         self.box.addWidget(self.list)
         self.box.addWidget(self.evidence)
         self.box.addWidget(self.row(self.pin_button, self.reject_button, self.free_button))
-        self.box.addWidget(Fold("Join by hand", self._hand()))
+        self.hand = Fold("Join by hand", self._hand())
+        self.box.addWidget(self.hand)
         self.box.addWidget(Fold("Settings", self._forms()))
 
     def words(self, project: Project) -> str:
@@ -125,6 +126,8 @@ class JoinPanel(Panel):
     def _tool(self, tool: str) -> None:
         self.mark_button.setChecked(tool == "mark")
         self.move_button.setChecked(tool == "move")
+        if tool in ("mark", "move"):  # also taken from the menu
+            self.hand.button.setChecked(True)
 
     def settle(self) -> None:
         """Bring what was moved last into contact."""

@@ -6,7 +6,6 @@ import argparse
 import shutil
 import tempfile
 from collections.abc import Sequence
-from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -245,10 +244,7 @@ def _known(
     from rejoin.core.known import read_known
 
     names = [name for number, name in enumerate(typed) if number not in left_out]
-    known = read_known(file, project.scans, names)
-    if "known" not in signature(steps.align).parameters:
-        raise WrongUse("Known dimensions cannot be used yet.", "Leave --known out.")
-    return {"known": known}
+    return {"known": read_known(file, project.scans, names)}
 
 
 def _number(value: float | None) -> str:

@@ -22,6 +22,8 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "libraries",
         "files",
         "contact views",
+        "surfaces",
+        "relief",
         "evidence search uncertainty",
         "cleaning faces matching alignment fit fusing",
         "assembling",

@@ -7,6 +7,7 @@ to touch is judged in place and joins the adjustment.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -16,12 +17,14 @@ from scipy.sparse.csgraph import connected_components
 
 from rejoin.core.alignment import adjust
 from rejoin.core.contact import facing_triangles
-from rejoin.core.evidence import believable, decided, judge, overlap, touching_limit
+from rejoin.core.evidence import believable, decided, judge
 from rejoin.core.matching import Pose, Prepared, alike, match_pair, prepared, settled
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
 from rejoin.core.settings import AlignSettings, MatchSettings, Report
+from rejoin.core.surfaces import overlap, touching_limit
 from rejoin.core.transforms import identity, inverse
+from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome
 
 Poses = dict[int, FloatArray]
 """part_from_scan by fragment, for the fragments of one group; the first one's frame is the part's."""
@@ -173,7 +176,11 @@ class Groups:
 
 
 def place_fragments(
-    fragments: tuple[Fragment, ...], joints: tuple[Joint, ...], settings: AlignSettings, report: Report
+    fragments: tuple[Fragment, ...],
+    joints: tuple[Joint, ...],
+    settings: AlignSettings,
+    report: Report,
+    known: Sequence[KnownDimension] = (),
 ) -> tuple[tuple[Joint, ...], tuple[Placement, ...]]:
     """Place all fragments that joints hold together by one adjustment over all joints.
 
@@ -184,6 +191,8 @@ def place_fragments(
         Rejected ones are passed over.
     settings : AlignSettings
     report : Report
+    known : sequence of KnownDimension, optional
+        Only those between fragments that are placed count.
 
     Returns
     -------
@@ -199,14 +208,29 @@ def place_fragments(
         return joints, _nothing_joins(fragments)
     used = [joint for joint in active if joint.a in group and joint.b in group]
     start = _spread(group[0], used)
-    solved = adjust(fragments, used, start, settings, report)
-    poses = solved.part_from_scan
-    new = {id(joint): replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b]) for joint in used}
+    usable = [item for item in known if item.fragment_a in group and item.fragment_b in group]
+    solved = adjust(fragments, used, start, settings, report, usable)
+    new = {id(old): joint for old, joint in zip(used, solved.updated(used), strict=True)}
     placements = tuple(
-        solved.placement(number) if number in group else Placement(None, "program", _why(fragment, len(group)))
+        replace(solved.placement(number), notes=_contradictions(number, usable, solved.known))
+        if number in group
+        else Placement(None, "program", _why(fragment, len(group)))
         for number, fragment in enumerate(fragments)
     )
     return tuple(new.get(id(joint), joint) for joint in joints), placements
+
+
+def _contradictions(
+    number: int, known: Sequence[KnownDimension], outcomes: Sequence[KnownOutcome]
+) -> tuple[str, ...]:
+    """What to say of stated dimensions that end on this fragment and that the scans contradict."""
+    return tuple(
+        f"The stated {item.value_mm:.3f} mm and the scans ({told.without_mm:.3f} mm) contradict each other by "
+        f"{abs(told.without_mm - item.value_mm):.3f} mm, {told.sigmas:.0f} times what their uncertainty allows"
+        + ("." if told.used else "; it was left out.")
+        for item, told in zip(known, outcomes, strict=True)
+        if item.fragment_b == number and told.sigmas > 3.0
+    )
 
 
 def _largest_group(count: int, joints: list[Joint]) -> list[int]:

@@ -120,7 +120,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         direction = _main_direction(smooth, nodes.areas * left, grid, votes)
         lean = smooth @ direction
         left &= lean < np.cos(np.radians(24.0))
-        pieces = _connected(nodes, np.flatnonzero(lean > CONE), pairs)
+        pieces = _connected(nodes, np.flatnonzero(lean > CONE).astype(np.int32), pairs)
         patches = [piece for piece in pieces if abs(np.log(np.median(excess[piece]))) > 0.15]
         regions = [piece for piece in pieces if nodes.areas[piece].sum() >= smallest]
         for region in regions + _levels(nodes, patches, direction):
@@ -159,7 +159,7 @@ def _main_direction(
         near = np.clip(normals @ direction - 0.85, 0, None) * weights
         if not near.any():
             break
-        direction = near @ normals
+        direction = np.asarray(near @ normals)
         direction /= np.linalg.norm(direction)
     return direction
 

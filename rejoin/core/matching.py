@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from rejoin.core.evidence import LEAST_SCORE, Surface, decided, faced, judge, touching_limit
+from rejoin.core.evidence import LEAST_SCORE, decided, judge
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate, view_of
+from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
-
 
 PAIRS = {1: 48, 2: 288, 3: 1024}
 """Pairs of faces correlated at most, by thoroughness."""

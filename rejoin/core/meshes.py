@@ -50,7 +50,7 @@ def vertex_normals(mesh: Mesh) -> FloatArray:
 def vertex_areas(mesh: Mesh) -> FloatArray:
     """A third of the area around each vertex (n,), mm²."""
     shares = np.repeat(triangle_areas(mesh) / 3.0, 3)
-    return np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices))
+    return np.asarray(np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices)), float)
 
 
 def volume(mesh: Mesh) -> float:

@@ -191,7 +191,8 @@ class Placement(Record):
     ``part_from_scan`` is (4, 4) rigid, or None with ``why``. ``covariance``
     (6, 6) is of (rotation vector about the fragment's centroid in rad,
     translation in mm), part frame. ``u95_mm`` bounds the displacement of the
-    worst point relative to the first placed fragment (95 %).
+    worst point relative to the first placed fragment (95 %). ``notes`` tell of
+    stated dimensions that the scans contradict.
     """
 
     part_from_scan: FloatArray | None
@@ -200,6 +201,7 @@ class Placement(Record):
     covariance: FloatArray | None = None
     u95_mm: float | None = None
     weakest: str | None = None
+    notes: tuple[str, ...] = ()
     _arrays = {"part_from_scan": np.float64, "covariance": np.float64}
 
 

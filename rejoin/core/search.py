@@ -14,7 +14,7 @@ from scipy.ndimage import affine_transform, gaussian_filter
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.transforms import inverse, orthonormal
-from rejoin.core.views import BoolArray, Nodes, Plane, band_passed, height_map, quadric_residual, robust_plane
+from rejoin.core.views import BoolArray, MapArray, Nodes, Plane, band_passed, height_map, quadric_residual, robust_plane
 
 TURNS = 48
 """Turns in the plane that are tried for each pair of faces."""
@@ -25,7 +25,7 @@ CELLS = 400
 MOST_CELLS = 80
 """Cells across a map at most."""
 
-Maps = tuple[FloatArray, FloatArray]
+Maps = tuple[MapArray, MapArray]
 Spectra = tuple[FloatArray, FloatArray, FloatArray, float]
 
 
@@ -80,9 +80,10 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_
 
 def without_fringe(coordinates: FloatArray) -> BoolArray:
     """Which points (n, 3) belong to the bulk of a face: within 4 robust sigma of its best quadric."""
+    x, y, z = coordinates.T
     bulk = np.ones(len(coordinates), bool)
     for _ in range(5):
-        residual = np.abs(quadric_residual(*coordinates.T, chosen=bulk))
+        residual = np.abs(quadric_residual(x, y, z, bulk))
         bulk = residual < 4 * 1.4826 * np.median(residual[bulk]) + 1e-12
     return bulk
 
@@ -130,7 +131,7 @@ def spectra_of(gallery: Gallery, index: int, step: float, flipped: bool, size: i
     return gallery.drawn[key]
 
 
-def _turned(relief: FloatArray, mask: FloatArray, angle: float) -> tuple[FloatArray, FloatArray]:
+def _turned(relief: MapArray, mask: MapArray, angle: float) -> Maps:
     """The map turned by ``angle`` (x to y) about its middle cell."""
     c, s = np.cos(angle), np.sin(angle)
     # Output cell o shows input cell R^-1 (o - m) + m.
@@ -163,7 +164,8 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 4) ->
     promising = np.where(overlap > 0.15 * min(cells_a, cells_b), overlap * alike, 0.0).reshape(TURNS, -1)
     best = promising.argmax(axis=1)
     every = np.arange(TURNS)
-    height = overlap.reshape(TURNS, -1)[every, best] * -np.log1p(-np.minimum(alike.reshape(TURNS, -1)[every, best], 0.99))
+    likeness = np.minimum(alike.reshape(TURNS, -1)[every, best], 0.99)
+    height = overlap.reshape(TURNS, -1)[every, best] * -np.log1p(-likeness)
     height = np.where(promising[every, best] > 0, height, 0.0)
     peaks = np.flatnonzero((height >= np.roll(height, 1)) & (height >= np.roll(height, -1)) & (height > 0))
     found = []

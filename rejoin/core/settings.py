@@ -100,7 +100,9 @@ class FitSettings(Settings):
 
 @dataclass(frozen=True)
 class FuseSettings(Settings):
-    largest_hole_mm: float = setting(10.0, "scan holes up to this size across are closed", unit="mm", low=0.0, high=500.0)
+    largest_hole_mm: float = setting(
+        10.0, "scan holes up to this size across are closed", unit="mm", low=0.0, high=500.0
+    )
 
 
 @dataclass(frozen=True)

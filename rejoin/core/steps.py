@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed, recorded
@@ -28,6 +28,9 @@ from rejoin.core.settings import (
     part_of,
     silent,
 )
+
+if TYPE_CHECKING:
+    from rejoin.core.uncertainty.stated import KnownDimension
 
 Step = Callable[..., Project]
 
@@ -121,13 +124,32 @@ def match(project: Project, settings: MatchSettings | None = None, report: Repor
     return _timed(changed(project, joints=joints), "match", settings, started)
 
 
-def align(project: Project, settings: AlignSettings | None = None, report: Report = silent) -> Project:
-    """Place all fragments by one adjustment over all joints, with its uncertainty."""
+def align(
+    project: Project,
+    settings: AlignSettings | None = None,
+    report: Report = silent,
+    known: Sequence[KnownDimension] = (),
+) -> Project:
+    """Place all fragments by one adjustment over all joints, with its uncertainty.
+
+    Parameters
+    ----------
+    project : Project
+        With joints.
+    settings : AlignSettings, optional
+    report : Report, optional
+    known : sequence of KnownDimension, optional
+        Sizes across the joints that the person states: observations like any other.
+
+    Returns
+    -------
+    Project
+    """
     from rejoin.core.assembling import place_fragments
 
     settings, started = settings or AlignSettings(), time.perf_counter()
     _need_two(project)
-    joints, placements = place_fragments(project.fragments, project.joints, settings, report)
+    joints, placements = place_fragments(project.fragments, project.joints, settings, report, known)
     return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
 
 

@@ -52,4 +52,4 @@ def turn(a_from_b: FloatArray, directions_b: FloatArray) -> FloatArray:
 
 def displacement(first: FloatArray, second: FloatArray, points: FloatArray) -> FloatArray:
     """How far (n,) the two motions set ``points`` apart."""
-    return np.linalg.norm(apply(first, points) - apply(second, points), axis=1)
+    return np.asarray(np.linalg.norm(apply(first, points) - apply(second, points), axis=1))

@@ -18,6 +18,7 @@ from rejoin.core.meshes import vertex_areas, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray
 
 BoolArray = npt.NDArray[np.bool_]
+MapArray = npt.NDArray[np.float32]
 
 NODES = 24_000
 """Nodes aimed at for a whole fragment."""
@@ -59,15 +60,15 @@ def coarse_nodes(fragment: Fragment, count: int = NODES) -> Nodes:
     spans = cells.max(axis=0) + 1
     key = ((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2]) * 6 + facing
     _, label = np.unique(key, return_inverse=True)
-    label = label.reshape(-1)
+    label = label.reshape(-1).astype(np.int64)
     weight = np.maximum(areas, 1e-12 * areas.max())
     total = np.bincount(label, weight)
     points = _sums(label, weight[:, None] * mesh.vertices) / total[:, None]
     mean_normals = _unit(_sums(label, weight[:, None] * normals))
-    return Nodes(points, mean_normals, np.bincount(label, areas), label.astype(np.int32), cell, normals)
+    return Nodes(points, mean_normals, np.bincount(label, areas).astype(float), label.astype(np.int32), cell, normals)
 
 
-def _sums(label: IntArray, values: FloatArray) -> FloatArray:
+def _sums(label: npt.NDArray[np.int64], values: FloatArray) -> FloatArray:
     return np.stack([np.bincount(label, values[:, i]) for i in range(values.shape[1])], axis=1)
 
 
@@ -139,7 +140,7 @@ def quadric_residual(x: FloatArray, y: FloatArray, z: FloatArray, chosen: BoolAr
     return np.asarray(z - design @ fit)
 
 
-def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[FloatArray, FloatArray]:
+def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[MapArray, MapArray]:
     """Mean height per grid cell.
 
     Parameters
@@ -164,7 +165,7 @@ def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[Floa
     return height.reshape(size, size), mask.reshape(size, size)
 
 
-def band_passed(height: FloatArray, mask: FloatArray, coarse: float) -> FloatArray:
+def band_passed(height: MapArray, mask: MapArray, coarse: float) -> MapArray:
     """The relief finer than ``coarse`` cells, zero outside the mask (normalised convolution)."""
     weight = gaussian_filter(mask, coarse, mode="constant")
     mean = gaussian_filter(height * mask, coarse, mode="constant") / np.maximum(weight, 1e-6)

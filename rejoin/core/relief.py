@@ -1,0 +1,133 @@
+"""What the relief of a contact tells: how much there is, how far both sides share it, how firmly it holds."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import eigh
+from scipy.spatial import cKDTree
+
+from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.surfaces import Facing, Surface
+from rejoin.core.transforms import apply, turn
+from rejoin.core.views import BoolArray, quadric_residual, robust_plane
+
+
+def facing_ways(normals: FloatArray, most: int = 12) -> list[IntArray]:
+    """Index sets of normals that lie within 35 degrees of one direction, the largest first.
+
+    Each is judged against a smooth shape of its own, so that two corners which
+    nest by their planes alone are not taken for a break.
+    """
+    left = np.ones(len(normals), bool)
+    ways: list[IntArray] = []
+    while left.sum() > max(20, 0.02 * len(normals)) and len(ways) < most:
+        direction = normals[left][0]
+        for _ in range(8):
+            near = left & (normals @ direction > 0.82)
+            direction = normals[near].mean(axis=0)
+            direction /= np.linalg.norm(direction)
+        ways.append(np.flatnonzero(near).astype(np.int32))
+        left &= ~near
+    return [way for way in ways if len(way) >= 20]
+
+
+def relief(points: FloatArray, normals: FloatArray) -> float:
+    """Robust height (mm, 1 sigma) of points over the quadric that fits them best.
+
+    A plane, a shaft or a ball has none: only what no smooth shape explains counts.
+    """
+    plane = robust_plane(points, normals.mean(axis=0), np.ones(len(points)))
+    return float(1.4826 * np.median(np.abs(quadric_residual(*plane.coordinates(points).T))))
+
+
+def rimless(seen: Facing) -> BoolArray:
+    """Where both normals oppose well: at the rim they lean outwards, which would pass for relief."""
+    return np.asarray((np.einsum("ij,ij->i", seen.normals_a, seen.normals_b) < -0.85) & (seen.facing < -0.85))
+
+
+def inner(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray) -> BoolArray:
+    """Contact that lies at least two cells inside the rim of the contact."""
+    touching = np.zeros(len(chosen), bool)
+    touching[seen.index[contact]] = True
+    points = first.fragment.mesh.vertices[chosen]
+    if touching.all():
+        return touching[seen.index]
+    away, _ = cKDTree(points[~touching]).query(points[seen.index])
+    return np.asarray(away > 2.0 * first.nodes.cell_mm)
+
+
+def broad_normals(
+    first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, seen: Facing
+) -> tuple[FloatArray, FloatArray]:
+    """The normals of the nodes that the facing vertices belong to, in b's frame."""
+    nodes_a, nodes_b = first.nodes, second.nodes
+    return (
+        turn(b_from_a, nodes_a.normals[nodes_a.of_vertex[chosen[seen.index]]]),
+        nodes_b.normals[nodes_b.of_vertex[seen.nearest]],
+    )
+
+
+def shared_relief(
+    first: Surface,
+    second: Surface,
+    b_from_a: FloatArray,
+    chosen: IntArray,
+    seen: Facing,
+    zone: IntArray,
+    ways: list[IntArray],
+    cells: FloatArray,
+) -> float:
+    """Information (nats) in the correlation of the two reliefs, node by node.
+
+    Nodes average the noise, so this still speaks where the relief is hardly
+    above the noise of single vertices: -n/2 log(1 - r²) for n independent cells.
+    """
+    nodes_a, nodes_b = first.nodes, second.nodes
+    of_a, of_b = nodes_a.of_vertex[chosen[seen.index[zone]]], nodes_b.of_vertex[seen.nearest[zone]]
+    points_a, points_b = apply(b_from_a, nodes_a.points[of_a]), nodes_b.points[of_b]
+    total = 0.0
+    for facet in ways:
+        normal = seen.normals[zone][facet].mean(axis=0)
+        plane = robust_plane(points_a[facet], normal, np.ones(len(facet)))
+        residuals = []
+        for points in (points_a[facet], points_b[facet]):
+            x, y, z = plane.coordinates(points).T
+            residuals.append(quadric_residual(x, y, z))
+        limit = [3.0 * 1.4826 * np.median(np.abs(r)) + 1e-12 for r in residuals]
+        kept = (np.abs(residuals[0]) < limit[0]) & (np.abs(residuals[1]) < limit[1])
+        if np.count_nonzero(kept) < 20:
+            continue
+        r = float(np.corrcoef(residuals[0][kept], residuals[1][kept])[0, 1])
+        total -= 0.5 * float(cells[facet][kept].sum()) * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2))
+    return total
+
+
+def firmness(
+    points: FloatArray,
+    normals_a: FloatArray,
+    normals_b: FloatArray,
+    contact: BoolArray,
+    areas: FloatArray,
+    sigma: float,
+    spacing: float,
+) -> float:
+    """How firmly the contact holds its weakest motion: one spacing over three sigma of slip.
+
+    One scan's normals are multiplied by the other's (crossed information), so
+    that normal noise does not pass for relief on a smooth face.
+    """
+    if np.count_nonzero(contact) < 12:
+        return 0.0
+    points = points[contact] - points[contact].mean(axis=0)
+    cells = areas[contact] / (4.0 * spacing) ** 2 / sigma**2
+    jacobian_a = np.hstack([np.cross(points, -normals_a[contact]), -normals_a[contact]])
+    jacobian_b = np.hstack([np.cross(points, normals_b[contact]), normals_b[contact]])
+    crossed = jacobian_a.T @ (cells[:, None] * jacobian_b)
+    moves = np.zeros((len(points), 3, 6))
+    moves[:, 0, 1], moves[:, 0, 2] = points[:, 2], -points[:, 1]
+    moves[:, 1, 0], moves[:, 1, 2] = -points[:, 2], points[:, 0]
+    moves[:, 2, 0], moves[:, 2, 1] = points[:, 1], -points[:, 0]
+    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    size = np.einsum("nia,nib->ab", moves, moves) / len(points)
+    weakest = float(eigh(0.5 * (crossed + crossed.T), size + 1e-9 * np.eye(6), eigvals_only=True)[0])
+    return spacing / 3.0 * float(np.sqrt(max(weakest, 0.0)))

@@ -1,0 +1,100 @@
+"""Two fragments' surfaces one over the other: what lies opposite what, and what lies inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.transforms import apply, turn
+from rejoin.core.views import Nodes
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """What finding and judging need of one fragment, made once.
+
+    ``samples`` (k,) is one vertex for each node, ``tree`` holds all vertices.
+    """
+
+    fragment: Fragment
+    nodes: Nodes
+    tree: cKDTree
+    samples: IntArray
+
+    @property
+    def sample_areas(self) -> FloatArray:
+        return self.nodes.areas
+
+
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """Where vertices of a lie over b's surface: everything in b's frame.
+
+    ``gap`` is + open along the symmetric normal (Rusinkiewicz, 2019),
+    ``aside`` the distance across it, ``facing`` the cosine of the two nodes'
+    normals. ``normals_a`` and ``normals_b`` are the vertices' own.
+    """
+
+    index: IntArray
+    nearest: IntArray
+    points: FloatArray
+    normals_a: FloatArray
+    normals_b: FloatArray
+    normals: FloatArray
+    gap: FloatArray
+    aside: FloatArray
+    facing: FloatArray
+
+
+def faced(first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, reach: float) -> Facing:
+    """The vertices ``chosen`` of a that lie within ``reach`` (mm) of a vertex of b."""
+    points = apply(b_from_a, first.fragment.mesh.vertices[chosen])
+    distance, nearest = second.tree.query(points, distance_upper_bound=reach, workers=2)
+    index = np.flatnonzero(np.isfinite(distance))
+    points, nearest = points[index], nearest[index]
+    broad_a = turn(b_from_a, first.nodes.normals[first.nodes.of_vertex[chosen[index]]])
+    broad_b = second.nodes.normals[second.nodes.of_vertex[nearest]]
+    normals_a = turn(b_from_a, first.nodes.vertex_normals[chosen[index]])
+    normals_b = second.nodes.vertex_normals[nearest]
+    common = broad_b - broad_a
+    length = np.linalg.norm(common, axis=1, keepdims=True)
+    common /= np.where(length > 0, length, 1.0)
+    offset = points - second.fragment.mesh.vertices[nearest]
+    gap = np.einsum("ij,ij->i", offset, common)
+    aside = np.sqrt(np.maximum(np.square(offset).sum(axis=1) - gap**2, 0))
+    facing = np.einsum("ij,ij->i", broad_a, broad_b)
+    return Facing(
+        index.astype(np.int32), nearest.astype(np.int32), points, normals_a, normals_b, common, gap, aside, facing
+    )
+
+
+def touching_limit(first: Fragment, second: Fragment) -> float:
+    """Gap (mm) up to which two sides of one break may part by noise and sampling alone."""
+    noise = float(np.hypot(first.noise_mm, second.noise_mm))
+    return max(4.0 * noise, 0.35 * max(first.spacing_mm, second.spacing_mm))
+
+
+def overlap(
+    first: Surface, second: Surface, b_from_a: FloatArray, limit: float, spacing: float, sparse: bool = False
+) -> tuple[float, float]:
+    """Depth (mm, 95 %) and area (mm²) of a's surface that lies deep inside b."""
+    every = 8 if sparse else 1
+    points = apply(b_from_a, first.fragment.mesh.vertices[first.samples[::every]])
+    low, high = second.tree.mins, second.tree.maxes
+    near = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
+    if len(near) == 0:
+        return 0.0, 0.0
+    shallow = max(2.0 * limit, 2.0 * spacing)
+    distance, nearest = second.tree.query(points[near], k=6, workers=2)
+    far = distance[:, 0] > shallow
+    near, distance, nearest = near[far], distance[far], nearest[far]
+    offset = points[near][:, None] - second.fragment.mesh.vertices[nearest]
+    depth = -np.einsum("nkj,nkj->nk", offset, second.nodes.vertex_normals[nearest])
+    # Beside a sharp edge one vertex's normal misleads: all the nearest must agree.
+    deep = (depth > 0.5 * distance).all(axis=1)
+    depth = distance[:, 0]
+    area = float(first.sample_areas[::every][near[deep]].sum()) * every
+    return (float(np.percentile(depth[deep], 95)) if deep.any() else 0.0), area

@@ -54,7 +54,7 @@ def answer(case: Case, placements: dict[int, FloatArray], unit: str = "mm", whol
         rows = None if stands is None else stands.tolist()
         fragments.append({"name": f"f{index}", "placement": rows, "u95_mm": 0.2})
     first = min(placements)
-    joints = [{"a": f"f{first}", "b": f"f{i}", "verdict": "good"} for i in placements if i != first]
+    joints = [{"a": first, "b": i, "verdict": "good"} for i in placements if i != first]
     return {"unit": unit, "fragments": fragments, "joints": joints, "whole": whole}
 
 

@@ -25,7 +25,8 @@ def measured(lower: Block, upper: Block, part_from_part: FloatArray | None = Non
 
 
 def pair(height=waves, **upper: object) -> tuple[Block, Block]:  # type: ignore[no-untyped-def]
-    return block(height, upper=False, seed=1), block(height, upper=True, seed=2, part_from_scan=FRAME, **upper)  # type: ignore[arg-type]
+    other = block(height, upper=True, seed=2, part_from_scan=FRAME, **upper)  # type: ignore[arg-type]
+    return block(height, upper=False, seed=1), other
 
 
 @pytest.mark.parametrize("gap", [0.25, -0.08, 0.0])
@@ -33,7 +34,8 @@ def test_a_uniform_gap_is_measured_with_its_sign(gap: float) -> None:
     lower, upper = pair(flat)
     found = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, gap])))
     assert found.joint == 4
-    for values, vertices, half in ((found.gap_a_mm, found.vertices_a, lower), (found.gap_b_mm, found.vertices_b, upper)):
+    both = ((found.gap_a_mm, found.vertices_a, lower), (found.gap_b_mm, found.vertices_b, upper))
+    for values, vertices, half in both:
         np.testing.assert_allclose(values[np.isfinite(values)], gap, atol=1e-6)
         assert np.isfinite(values).mean() > 0.85
         assert set(vertices) == set(np.unique(half.fragment.mesh.triangles[half.triangles]))

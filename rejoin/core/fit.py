@@ -9,6 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact import OPPOSED, near_masks, signed_distances
+from rejoin.core.errors import WrongUse
 from rejoin.core.meshes import adjacency, compacted, vertex_areas, vertex_normals
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement
 from rejoin.core.settings import FitSettings, Report
@@ -45,11 +46,16 @@ def measure_joint(
     FitReport
         Gaps are exact distances from each vertex of a fracture face to the
         nearest triangle of the other fragment, + open, - overlapping.
+
+    Raises
+    ------
+    WrongUse
+        Where one of the two fragments is not placed.
     """
     first, second = fragments[joint.a], fragments[joint.b]
     pose_a, pose_b = placements[joint.a].part_from_scan, placements[joint.b].part_from_scan
     if pose_a is None or pose_b is None:
-        raise ValueError("measure_joint needs two placed fragments")
+        raise WrongUse("One of these fragments is not placed.", "Join the fragments first.")
     a_from_b = inverse(pose_a) @ pose_b
     report(0.1, f"Measuring the gap on {first.scan.name}")
     a = _gaps(first, joint.face_a.triangles, second, inverse(a_from_b))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rejoin.core.errors import WrongUse
 from rejoin.core.fit import measure_joint
 from rejoin.core.records import FitReport, FloatArray, Joint, Placement
 from rejoin.core.settings import FitSettings, silent
@@ -107,3 +108,11 @@ def test_a_step_of_the_original_surface_is_measured(aside: float) -> None:
 def test_where_no_original_surface_runs_on_no_step_is_claimed() -> None:
     lower, upper = pair(flat)
     assert measured(lower, upper, rigid(np.eye(3), np.array([0, 0, 40.0]))).step_mm is None
+
+
+def test_an_unplaced_fragment_has_no_fit() -> None:
+    lower, upper = pair(flat)
+    joint = joint_of(lower, upper, identity())
+    placements = (Placement(identity(), "program"), Placement(None, "program", "It fits nowhere."))
+    with pytest.raises(WrongUse):
+        measure_joint((lower.fragment, upper.fragment), placements, joint, 0, FitSettings(), silent)

@@ -17,6 +17,8 @@ STEP = 0.65
 """Grid step, in spacings."""
 MOST_ROUNDS = 16
 """How often the grid may follow the surface by about a spacing, where the opening is wider than the strip."""
+LOWER = 0.2
+"""Share of a place's vertices that lie lower than where the level is set: about half of them are fracture."""
 MARGIN = 4
 """Grid cells kept free around the field."""
 
@@ -102,7 +104,7 @@ class _Level:
     """The winding number of the original surface near the strip, place by place.
 
     Inside the strip the fragments' own outermost vertices show it: their
-    lower third within about the strip's width. Fracture vertices lie deeper
+    lower fifth within about the strip's width. Fracture vertices lie deeper
     and have higher values.
     """
 
@@ -113,9 +115,10 @@ class _Level:
         samples = given_up[np.isfinite(nearest)]
         values = winding(samples)
         self._tree = cKDTree(samples)
-        count = min(32, len(values))
+        count = min(24, len(values))
         _, around = self._tree.query(samples, k=count, workers=-1)
-        lower = np.sort(values[np.reshape(around, (len(values), count))], axis=1)[:, : max(1, count // 3)].mean(axis=1)
+        ordered = np.sort(values[np.reshape(around, (len(values), count))], axis=1)
+        lower = ordered[:, int(LOWER * count)]
         self._values = np.clip(lower, 0.1, 0.9)
 
     def __call__(self, points: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -21,10 +22,13 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     ------
     NoAnswer
         Where this computer lacks system libraries that the window needs.
+    KeyboardInterrupt
+        After Ctrl-C in the terminal, once the window is closed.
     """
     missing = missing_libraries()
     if missing:
         raise NoAnswer(*advice(missing))
+    from PySide6.QtCore import QTimer
     from PySide6.QtGui import QIcon
     from PySide6.QtWidgets import QApplication
 
@@ -41,7 +45,17 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     window = Window()
     window.show()
     _begin(window, sample, files, project)
-    return app.exec()
+    stopped: list[bool] = []
+    signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
+    awake = QTimer(interval=300)  # Python sees a signal only when some Python runs
+    awake.timeout.connect(lambda: app.quit() if stopped else None)
+    awake.start()
+    code = app.exec()
+    window.bench.close()
+    window.view.close()
+    if stopped:
+        raise KeyboardInterrupt
+    return code
 
 
 def _begin(window, sample: str | None, files: Sequence[str], project: str | None) -> None:  # type: ignore[no-untyped-def]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import time
 import traceback
 from multiprocessing.connection import Connection
@@ -22,6 +23,12 @@ def main(wire: Connection) -> None:
     the answers are ``("progress", number, share, sentence)`` and then one of
     ``("done", number, project message)`` or ``("failed", number, what, to do)``.
     """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the window, which ends this process
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # the window is gone
+        _answer(wire)
+
+
+def _answer(wire: Connection) -> None:
     exchange = Exchange()
     wire.send(("ready", 0))
     if not wire.poll():  # nothing to do yet: load the libraries meanwhile
@@ -41,6 +48,8 @@ def main(wire: Connection) -> None:
             wire.send(("failed", number, "The memory of this computer was not enough for this step.",
                        "Close other programs, or scan with a coarser spacing."))  # fmt: skip
             continue
+        except (BrokenPipeError, ConnectionResetError):
+            raise
         except Exception as error:
             wire.send(("failed", number, *_unexpected(error)))
             continue

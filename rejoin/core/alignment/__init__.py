@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rejoin.core.alignment.solver import Poses, Solver, State
-from rejoin.core.errors import WrongUse
+from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.records import Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
@@ -122,7 +122,13 @@ def adjust(
     if len(joints) > 1 or known:
         touching = solver.heard(touching)
         solver.trust_dimensions(touching)
-    loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
+    try:
+        loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
+    except Cancelled:
+        raise
+    except NoAnswer:
+        # With the layer free these faces do not stay together: they tell nothing of it.
+        loose = touching
     loose = solver.heard(loose)
     report(0.85, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import manifold3d
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from rejoin.core import meshes
 from rejoin.core.records import Fragment, Mesh, Placement, Scan
 from rejoin.core.transforms import apply, inverse, rigid
-from scipy.spatial.transform import Rotation
 
 
 def wave(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -46,7 +46,7 @@ def fragment(
     solid: manifold3d.Manifold, spacing_mm: float, noise_mm: float, seed: int, name: str
 ) -> tuple[Fragment, Placement]:
     """The solid as a scan in a frame of its own, and the true placement."""
-    out = solid.simplify(0.1 * spacing_mm).refine_to_length(1.35 * spacing_mm).to_mesh64()
+    out = solid.simplify(0.02 * spacing_mm).refine_to_length(1.35 * spacing_mm).to_mesh64()
     vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int64)
     merged = np.arange(len(vertices))
     merged[np.array(out.merge_from_vert, np.int64)] = np.array(out.merge_to_vert, np.int64)

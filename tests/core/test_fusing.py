@@ -11,7 +11,7 @@ import pytest
 from rejoin.core import meshes
 from rejoin.core.errors import Cancelled, NoAnswer
 from rejoin.core.fusing import fuse_fragments
-from rejoin.core.records import Fragment, FractureFace, Joint, Mesh, Placement, Whole
+from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings
 from rejoin.core.transforms import apply
 from tests.core import broken_solids as solids
@@ -97,10 +97,10 @@ def test_three_fragments_meet_at_one_edge() -> None:
 def test_a_flat_coplanar_break_without_noise() -> None:
     solid = solids.bored_block()
     upper, lower = solid.split_by_plane([0, 0, 1], 0.0)
-    both = [solids.fragment(body, 0.5, 0.0, k, f"f{k}") for k, body in enumerate((upper, lower))]
+    both = [solids.fragment(body, 0.3, 0.0, k, f"f{k}") for k, body in enumerate((upper, lower))]
     whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both))
     assert whole.closed and (whole.shells, whole.genus, whole.crossing_pairs) == (1, 1, 0)
-    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
 
 
 def without_disc(fragment: Fragment, placement: Placement, centre: list[float], radius: float) -> Fragment:

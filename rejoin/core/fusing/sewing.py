@@ -25,6 +25,8 @@ from rejoin.core.fusing.stitching import (
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import FloatArray, Mesh
 
+RAISED = (0.05, -0.05, 0.1, -0.1, 0.15)
+"""Changes of level tried where the healing surface has a handle."""
 OVERLAP = 0.4
 """Distance between kept border and healing surface before they are sewn, in spacings."""
 
@@ -70,9 +72,15 @@ def sewn(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: 
         ends = ends[_beyond_border(surface.vertices[ends], kept_tree, seam, spacing_mm) > spacing_mm]
         if len(ends) == 0 or not ready.healing.grow(surface.vertices[ends]):
             break
-    beyond = _beyond_border(surface.vertices, kept_tree, seam, spacing_mm)
-    patch = clipped(surface, _without_label_islands(surface, beyond, spacing_mm), OVERLAP * spacing_mm)
-    patch = without_specks(patch, spacing_mm)
+    patch = _patch(surface, kept_tree, seam, spacing_mm)
+    for shift in RAISED if handles(patch) else ():
+        field = ready.healing.field
+        moved = Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
+        other = _patch(moved, kept_tree, seam, spacing_mm)
+        if handles(other) < handles(patch):
+            patch = other
+        if handles(patch) == 0:
+            break
     return _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
 
 
@@ -109,6 +117,24 @@ def crack_field(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spaci
         return _prepared(parts, sides, walls, spacing_mm).healing.field
     except CannotSew:
         return None
+
+
+def _patch(surface: Mesh, kept: cKDTree, seam: Seam, spacing_mm: float) -> Mesh:
+    """The healing surface up to just short of the kept border."""
+    beyond = _beyond_border(surface.vertices, kept, seam, spacing_mm)
+    patch = clipped(surface, _without_label_islands(surface, beyond, spacing_mm), OVERLAP * spacing_mm)
+    return without_specks(patch, spacing_mm)
+
+
+def handles(patch: Mesh) -> int:
+    """Handles of a surface with simple borders; a strip that closes a crack has none (Euler's formula)."""
+    if len(patch.triangles) == 0:
+        return 0
+    loops = border_loops(patch.triangles, len(patch.vertices)) or []
+    border = sum(len(loop) for loop in loops)
+    edges = (3 * len(patch.triangles) + border) // 2
+    euler = len(patch.vertices) - edges + len(patch.triangles)
+    return (2 * meshes.components(patch)[0] - euler - len(loops)) // 2
 
 
 def _beyond_border(points: FloatArray, kept: cKDTree, seam: Seam, spacing_mm: float) -> FloatArray:

@@ -100,7 +100,7 @@ def test_a_flat_coplanar_break_without_noise() -> None:
     both = [solids.fragment(body, 0.3, 0.0, k, f"f{k}") for k, body in enumerate((upper, lower))]
     whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both))
     assert whole.closed and (whole.shells, whole.genus, whole.crossing_pairs) == (1, 1, 0)
-    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=6e-3)  # spacing 0.4 on a 12 mm block
 
 
 def without_disc(fragment: Fragment, placement: Placement, centre: list[float], radius: float) -> Fragment:

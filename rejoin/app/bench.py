@@ -152,10 +152,11 @@ class Bench(QObject):
     def forget_recovery(self, folder: Path | None = None) -> None:
         shutil.rmtree(folder or self.recovery, ignore_errors=True)
 
-    def close(self) -> None:
-        """End the worker; the recovery copy is not needed any more."""
+    def close(self, keep_recovery: bool = False) -> None:
+        """End the worker; after a proper end the recovery copy is not needed any more."""
         self.jobs.close()
-        self.forget_recovery()
+        if not keep_recovery:
+            self.forget_recovery()
         self._lock.unlock()
 
     def say(self, error: RejoinError) -> None:

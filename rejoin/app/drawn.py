@@ -12,6 +12,7 @@ from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
 
 from rejoin.app.picking import polydata
+from rejoin.app.poses import few
 from rejoin.core.meshes import vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 
@@ -45,7 +46,7 @@ def draw(mesh: Mesh) -> Drawn:
 
 
 def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
-    vertices = fragment.mesh.vertices
+    vertices = few(fragment)
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
     corners = corners @ pose[:3, :3].T + pose[:3, 3]

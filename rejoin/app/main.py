@@ -48,10 +48,10 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     stopped: list[bool] = []
     signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
     awake = QTimer(interval=300)  # Python sees a signal only when some Python runs
-    awake.timeout.connect(lambda: app.quit() if stopped else None)
+    awake.timeout.connect(lambda: app.exit(0) if stopped else None)
     awake.start()
     code = app.exec()
-    window.bench.close()
+    window.bench.close(keep_recovery=bool(stopped) and window.bench.session.modified)
     window.view.close()
     if stopped:
         raise KeyboardInterrupt

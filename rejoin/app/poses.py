@@ -8,6 +8,9 @@ from scipy.spatial.transform import Rotation, Slerp
 from rejoin.core.records import FloatArray, Fragment, Project
 from rejoin.core.transforms import apply, rigid
 
+ENOUGH = 20_000
+"""Vertices that tell where a fragment stands; all of a large scan would make the slider stutter."""
+
 HALF = 0.5
 """Up to here "Apart" only draws the joined fragments from each other; beyond, they go back to the bench."""
 
@@ -15,7 +18,7 @@ HALF = 0.5
 def bench(fragments: tuple[Fragment, ...]) -> list[FloatArray]:
     """Side by side along x, as scanned, standing on one table."""
     poses, cursor = [], 0.0
-    boxes = [_box(f.mesh.vertices) for f in fragments]
+    boxes = [_box(few(f)) for f in fragments]
     space = 0.2 * max((float(np.max(high - low)) for low, high in boxes), default=1.0)
     for low, high in boxes:
         middle = (low + high) / 2.0
@@ -49,16 +52,22 @@ def world_poses(project: Project, apart: float) -> list[FloatArray]:
     return poses
 
 
+def few(fragment: Fragment) -> FloatArray:
+    """Some of a fragment's vertices (k, 3), evenly from its list."""
+    vertices = fragment.mesh.vertices
+    return vertices[:: max(len(vertices) // ENOUGH, 1)]
+
+
 def _joined(project: Project, placed: dict[int, FloatArray]) -> dict[int, tuple[FloatArray, FloatArray]]:
     """Joined pose and the way each fragment is drawn out, set where unplaced ones do not stand in the way."""
-    clouds = {i: apply(pose, project.fragments[i].mesh.vertices) for i, pose in placed.items()}
+    clouds = {i: apply(pose, few(project.fragments[i])) for i, pose in placed.items()}
     low, high = _box(np.vstack([np.stack(_box(cloud)) for cloud in clouds.values()]))
     middle = (low + high) / 2.0
     lift = np.array([0.0, 0.0, -low[2]]) - np.array([middle[0], middle[1], 0.0])
     if len(placed) < len(project.fragments):
         others = [i for i in range(len(project.fragments)) if i not in placed]
         on_bench = bench(project.fragments)
-        reach = max(float(_box(apply(on_bench[i], project.fragments[i].mesh.vertices))[1][0]) for i in others)
+        reach = max(float(_box(apply(on_bench[i], few(project.fragments[i])))[1][0]) for i in others)
         lift[0] += reach + 0.6 * float(high[0] - low[0])
     size = float(np.linalg.norm(high - low))
     centres = {i: cloud.mean(axis=0) for i, cloud in clouds.items()}
@@ -83,7 +92,7 @@ def _between(start: FloatArray, end: FloatArray, share: float, middle: FloatArra
 
 
 def _middle(fragment: Fragment) -> FloatArray:
-    low, high = _box(fragment.mesh.vertices)
+    low, high = _box(few(fragment))
     return (low + high) / 2.0
 
 

@@ -130,7 +130,12 @@ class Scene(QObject):
 
     def fit(self) -> None:
         """Bring everything into sight, from where the camera looks."""
-        self.view.renderer.ResetCamera()
+        bounds = np.array(self.view.renderer.ComputeVisiblePropBounds()).reshape(3, 2)
+        for drawn in self._fragments.values():  # the letters stand a little outside
+            if drawn.label is not None and drawn.label.GetVisibility() and bounds[0, 0] <= bounds[0, 1]:
+                place = np.array(drawn.label.GetPosition())
+                bounds = np.stack([np.minimum(bounds[:, 0], place), np.maximum(bounds[:, 1], place)], axis=1)
+        self.view.renderer.ResetCamera(bounds.ravel().tolist())
         self.view.renderer.GetActiveCamera().Zoom(1.15)
         self.view.renderer.ResetCameraClippingRange()
         self.view.update()

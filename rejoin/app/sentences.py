@@ -156,6 +156,10 @@ def whole(project: Project, units: Units) -> str:
     return f"{words}, {counted(project.whole.shells, 'shell')}, {units.volume(project.whole.volume_mm3)}"
 
 
+def _same(first: FractureFace, second: FractureFace) -> bool:
+    return first.fragment == second.fragment and np.array_equal(first.triangles, second.triangles)
+
+
 def fragment_notes(fragment: Fragment, units: Units) -> str:
     """What cleaning did and found, one line each."""
     lines = [r.sentence for r in (*fragment.scan.read_notes, *fragment.repairs)]
@@ -167,7 +171,7 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
 def face_line(project: Project, face: FractureFace, units: Units) -> str:
     if face.chosen_by == "person":
         who = "chosen by you"
-    elif any(face.fragment == used.fragment and face.triangles is used.triangles for used in in_joints(project)):
+    elif any(_same(face, used) for used in in_joints(project)):
         who = "in a joint"
     else:
         rank = [f for f in project.faces if f.fragment == face.fragment].index(face)

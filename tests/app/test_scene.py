@@ -108,3 +108,13 @@ def test_the_whole_stands_where_the_joined_fragments_stood(window):
     cloud = np.vstack([apply(pose, f.mesh.vertices) for pose, f in zip(poses, project.fragments, strict=True)])
     assert np.allclose(bounds[:, 0], cloud.min(axis=0), atol=0.5)
     assert np.allclose(bounds[:, 1], cloud.max(axis=0), atol=0.5)
+
+
+def test_letters_are_in_sight_after_fitting(window, qtbot):
+    window.bench.session.apply("Join", made_up.joined())
+    for direction in ((0.45, -1.0, 0.55), (0.0, -1.0, 0.0)):
+        window.scene.look_from(direction, (0, 0, 1))
+        qtbot.wait(30)
+        for drawn in window.scene._fragments.values():
+            place = window.view.widget_position(np.array(drawn.label.GetPosition())).toPoint()
+            assert window.view.rect().contains(place)

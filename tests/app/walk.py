@@ -14,7 +14,9 @@ import hashlib
 import json
 import sys
 import tempfile
+import threading
 import time
+import traceback
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -70,6 +72,17 @@ class Pulse:
         self._timer = QTimer(window, interval=5, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self._beat)
         self._timer.start()
+        self._seen: tuple[float, str] = (0.0, "")
+        threading.Thread(target=self._watch, args=(threading.get_ident(),), daemon=True).start()
+
+    def _watch(self, main_thread: int) -> None:
+        """Note, during a stall, which of our lines the window's thread is in."""
+        while True:
+            time.sleep(0.1)
+            if time.monotonic() - self._last > 0.25:
+                frames = traceback.extract_stack(sys._current_frames()[main_thread])
+                own = [f"{Path(f.filename).name}:{f.lineno} {f.name}" for f in frames if "rejoin" in f.filename]
+                self._seen = self._last, own[-1] if own else "the event loop"
 
     def skip(self) -> None:
         """Leave out the time since the last beat: the script was at work, not the window."""
@@ -80,7 +93,9 @@ class Pulse:
         stalled = 1000.0 * (now - self._last) - 5.0
         if stalled > self.longest_ms:
             stack = self._window.bench.session.stack
-            self.longest_ms, self.where = stalled, self._window.bench.jobs.title or f"after {stack.undoText()}"
+            place = self._seen[1] if self._seen[0] == self._last else ""
+            work = self._window.bench.jobs.title or f"after {stack.undoText()}"
+            self.longest_ms, self.where = stalled, f"{work} {place}".strip()
         self._last = now
 
 

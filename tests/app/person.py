@@ -65,18 +65,23 @@ class Person:
         self.wait_until_done()
 
     def open_sample(self, name: str) -> None:
-        """By the samples button and the arrow keys."""
+        """By the samples button and a click in its menu."""
+        waiting = QTimer(self.window, interval=100)
+
         def choose() -> None:
             menu = QApplication.activePopupWidget()
-            assert isinstance(menu, QMenu)
-            texts = [action.text() for action in menu.actions()]
-            for _ in range(texts.index(name.replace("_", " ").capitalize()) + 1):
-                QTest.keyClick(menu, Qt.Key.Key_Down)
-            QTest.keyClick(menu, Qt.Key.Key_Return)
+            if isinstance(menu, QMenu) and menu.isVisible():
+                waiting.stop()
+                wanted = name.replace("_", " ").capitalize()
+                action = next(action for action in menu.actions() if action.text() == wanted)
+                QTest.mouseMove(menu, menu.actionGeometry(action).center())
+                QTest.mouseClick(menu, LEFT, NONE, menu.actionGeometry(action).center())
 
-        QTimer.singleShot(300, choose)
+        waiting.timeout.connect(choose)
+        waiting.start()
         self.click(self.window.scans.samples_button)
         self.wait_until_done()
+        assert self.window.bench.project.fragments, f"the sample did not open: {self.window.strip.words.text()}"
 
     def save_whole(self, path: Path) -> None:
         self.when_asked(QFileDialog, lambda d: self._type(d, str(path)))

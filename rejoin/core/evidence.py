@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from rejoin.core.records import Evidence, FloatArray
-from rejoin.core.relief import broad_normals, facing_ways, firmness, inner, relief, rimless, shared_relief
+from rejoin.core.relief import broad_normals, smooth_patches, firmness, inner, relief, rimless, shared_relief
 from rejoin.core.surfaces import Surface, faced, overlap, touching_limit
 from rejoin.core.transforms import inverse
 
@@ -52,7 +52,7 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
     cells = areas[zone] / (3.0 * spacing) ** 2
     ratio = np.zeros(len(cells))
-    ways = facing_ways(seen.normals[zone])
+    ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))
     for facet in ways:
         rough = relief(seen.points[zone][facet], seen.normals[zone][facet]) ** 2 - first.fragment.noise_mm**2
         spread = float(np.sqrt(2.0 * max(rough, 0.0) + sigma**2))
@@ -67,7 +67,10 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
         firmness(seen.points, *broad, within, areas, sigma, spacing),
     )
     likeness = shared_relief(first, second, b_from_a, chosen, seen, np.flatnonzero(zone).astype(np.int32), ways, cells)
-    score = max(score * min(1.0, held), likeness * min(1.0, 5.0 * held))
+    # Chance contact fills the allowed gap evenly; a break's own lies well inside it.
+    close = float(np.clip((0.6 - residual / limit) / 0.2, 0.0, 1.0))
+    likeness = likeness * min(1.0, 5.0 * held) if contact_area > 0.7 * zone_area else 0.0
+    score = close * max(score * min(1.0, held), likeness)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,

@@ -20,7 +20,10 @@ from rejoin.core.views import Nodes, coarse_nodes, smoothed_normals
 CONE = np.cos(np.radians(42.0))
 """How far a facet's smoothed normals may lean from its own."""
 
-MOST_FACES = 32
+UNUSUAL = 0.2
+"""How much (log) the roughness around a node must differ from the usual for a patch of a break."""
+
+MOST_FACES = 40
 """Facets kept per fragment."""
 
 
@@ -49,7 +52,7 @@ def find_fracture_faces(
     rough = roughness(nodes, smooth)
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
-    regions = facets(nodes, smooth, rough / usual, settings.smallest_share)
+    regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
     found = [(abs(float(np.log(np.percentile(rough[region], 40) / usual))), region) for region in regions]
     found.sort(key=lambda item: -promise(item[0], float(nodes.areas[item[1]].sum())))
     areas = triangle_areas(fragment.mesh)
@@ -67,7 +70,7 @@ def find_fracture_faces(
 
 def promise(excess: float, area_mm2: float) -> float:
     """How much information a facet may hold (mm² times nats); orders the search, decides nothing."""
-    return area_mm2 * (0.05 + excess)
+    return area_mm2 * (0.02 + excess**2)
 
 
 def roughness(nodes: Nodes, smooth: FloatArray, neighbours: int = 24) -> FloatArray:
@@ -109,6 +112,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
     pairs = cKDTree(nodes.points).query_pairs(1.8 * nodes.cell_mm, output_type="ndarray")
     alike = np.einsum("ij,ij->i", smooth[pairs[:, 0]], smooth[pairs[:, 1]]) > 0.7
     pairs = pairs[alike]
+    unusual = np.abs(_spread(np.log(excess), pairs)) > UNUSUAL
     smallest = smallest_share * nodes.areas.sum()
     left = np.ones(len(nodes.points), bool)
     grid = _sphere(162)
@@ -121,12 +125,21 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         lean = smooth @ direction
         left &= lean < np.cos(np.radians(24.0))
         pieces = _connected(nodes, np.flatnonzero(lean > CONE).astype(np.int32), pairs)
-        patches = [piece for piece in pieces if abs(np.log(np.median(excess[piece]))) > 0.15]
-        regions = [piece for piece in pieces if nodes.areas[piece].sum() >= smallest]
-        for region in regions + _levels(nodes, patches, direction):
+        patches = _connected(nodes, np.flatnonzero((lean > CONE) & unusual).astype(np.int32), pairs)
+        for region in pieces + patches + _levels(nodes, patches, direction):
             if nodes.areas[region].sum() >= smallest and not any(_same(region, other) for other in found):
                 found.append(region)
     return found
+
+
+def _spread(values: FloatArray, pairs: IntArray, rounds: int = 2) -> FloatArray:
+    """Values (k,) averaged with those of neighbouring nodes."""
+    count = len(values)
+    size = 1.0 + np.bincount(pairs[:, 0], minlength=count) + np.bincount(pairs[:, 1], minlength=count)
+    for _ in range(rounds):
+        around = np.bincount(pairs[:, 0], values[pairs[:, 1]], count)
+        values = (values + around + np.bincount(pairs[:, 1], values[pairs[:, 0]], count)) / size
+    return values
 
 
 def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray]:
@@ -160,8 +173,8 @@ def _main_direction(
         if not near.any():
             break
         direction = np.asarray(near @ normals)
-        direction /= np.linalg.norm(direction)
-    return direction
+        direction = direction / np.linalg.norm(direction)
+    return np.asarray(direction)
 
 
 def _sphere(count: int) -> FloatArray:

@@ -14,7 +14,7 @@ from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
 
-PAIRS = {1: 48, 2: 288, 3: 1024}
+PAIRS = {1: 100, 2: 440, 3: 1600}
 """Pairs of faces correlated at most, by thoroughness."""
 
 BATCH = 48
@@ -106,7 +106,7 @@ def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list
     """
     a, b = first.surface, second.surface
     counts = len(first.gallery.views), len(second.gallery.views)
-    pairs = sorted(np.ndindex(*counts), key=lambda p: ((p[0] + 1) * (p[1] + 1), p))[: PAIRS[thoroughness]]
+    pairs = sorted(np.ndindex(*counts), key=lambda p: (max(p), sum(p), p))[: PAIRS[thoroughness]]
     waiting: list[Hypothesis] = []
     tried: list[FloatArray] = []
     starts: list[tuple[float, FloatArray]] = []

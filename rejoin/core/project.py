@@ -44,7 +44,9 @@ def changed(project: Project, **values: Any) -> Project:
     if first == 0 and "fragments" not in values:
         known = {id(scan) for scan in values["scans"]}
         forgotten["fragments"] = tuple(f for f in project.fragments if id(f.scan) in known)
-    history = tuple(h for h in project.history if LEVELS.index(MADE_BY[h.step]) < first)
+    history = tuple(
+        h for h in project.history if LEVELS.index(MADE_BY[h.step]) < first or MADE_BY[h.step] in values
+    )
     return replace(project, **forgotten, **values, history=history)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import eigh
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core.records import FloatArray, IntArray
@@ -12,23 +14,30 @@ from rejoin.core.transforms import apply, turn
 from rejoin.core.views import BoolArray, quadric_residual, robust_plane
 
 
-def facing_ways(normals: FloatArray, most: int = 12) -> list[IntArray]:
-    """Index sets of normals that lie within 35 degrees of one direction, the largest first.
+def smooth_patches(points: FloatArray, normals: FloatArray, cell_mm: float, most: int = 12) -> list[IntArray]:
+    """Index sets of places that face within 35 degrees of one way and hang together.
 
-    Each is judged against a smooth shape of its own, so that two corners which
-    nest by their planes alone are not taken for a break.
+    Each is judged against a smooth shape of its own, so that corners and steps
+    which nest by their planes alone are not taken for a break.
     """
     left = np.ones(len(normals), bool)
-    ways: list[IntArray] = []
-    while left.sum() > max(20, 0.02 * len(normals)) and len(ways) < most:
+    pairs = cKDTree(points).query_pairs(2.5 * cell_mm, output_type="ndarray")
+    patches: list[IntArray] = []
+    for _ in range(most):
+        if left.sum() <= max(20, 0.02 * len(normals)):
+            break
         direction = normals[left][0]
         for _ in range(8):
             near = left & (normals @ direction > 0.82)
             direction = normals[near].mean(axis=0)
-            direction /= np.linalg.norm(direction)
-        ways.append(np.flatnonzero(near).astype(np.int32))
+            direction = direction / np.linalg.norm(direction)
         left &= ~near
-    return [way for way in ways if len(way) >= 20]
+        ends = pairs[near[pairs].all(axis=1)]
+        graph = coo_matrix((np.ones(len(ends), bool), (ends[:, 0], ends[:, 1])), (len(points), len(points)))
+        label = np.where(near, connected_components(graph, directed=False)[1], -1)
+        names, counts = np.unique(label[near], return_counts=True)
+        patches += [np.flatnonzero(label == name).astype(np.int32) for name in names[counts >= 20]]
+    return patches
 
 
 def relief(points: FloatArray, normals: FloatArray) -> float:

@@ -1,0 +1,175 @@
+"""Finding, matching and assembling through the public steps, against exact truth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rejoin.core import steps
+from rejoin.core.errors import NoAnswer
+from rejoin.core.evidence import LEAST_SCORE, believable, decided, judge
+from rejoin.core.matching import match_pair, prepared
+from rejoin.core.project import changed
+from rejoin.core.records import Evidence, Mesh, Project, Scan
+from rejoin.core.relief import relief
+from rejoin.core.transforms import apply, displacement, inverse
+from tests.makers import Case, worst_error_mm
+
+Broken = Callable[..., Case]
+COARSE = {"spacing_mm": 0.5}
+
+
+def project_of(case: Case, *numbers: int) -> Project:
+    """A project of a case's scans (all of them by default), cleaned."""
+    chosen = numbers or range(len(case.fragments))
+    scans = tuple(Scan(f"f{n}", (f"f{n}",), case.fragments[n], "mm", True, False, (str(n),)) for n in chosen)
+    return steps.clean(Project(scans=scans))
+
+
+def placed(project: Project) -> Project:
+    return steps.align(steps.match(steps.find_faces(project)))
+
+
+@pytest.fixture(scope="module")
+def bracket(broken: Broken) -> Case:
+    return broken("bracket", 31, **COARSE)
+
+
+@pytest.fixture(scope="module")
+def joined(bracket: Case) -> Project:
+    return placed(project_of(bracket))
+
+
+def test_two_fragments_are_placed_near_the_truth(bracket: Case, joined: Project) -> None:
+    pose = joined.placements[1].part_from_scan
+    assert pose is not None
+    assert worst_error_mm(bracket, 1, pose, 0, joined.placements[0].part_from_scan) < 0.2
+    assert joined.joints[0].evidence.good
+    assert joined.joints[0].evidence.runner_up < 0.5 * joined.joints[0].evidence.score
+
+
+def test_the_joint_covers_the_fracture_and_nothing_else(bracket: Case, joined: Project) -> None:
+    face = joined.joints[0].face_a
+    on_break = bracket.fracture[0][joined.fragments[0].mesh.triangles[face.triangles]].mean()
+    assert on_break > 0.8
+
+
+def test_the_order_of_the_fragments_does_not_matter(bracket: Case, joined: Project) -> None:
+    swapped = placed(project_of(bracket, 1, 0))
+    first = joined.placements[1].part_from_scan
+    second = swapped.placements[1].part_from_scan
+    assert first is not None and second is not None
+    assert displacement(first, inverse(second), bracket.fragments[1].vertices[::50]).max() < 0.1
+
+
+def test_the_same_input_gives_the_same_answer(bracket: Case, joined: Project) -> None:
+    again = placed(project_of(bracket)).placements[1].part_from_scan
+    assert np.abs(again - joined.placements[1].part_from_scan).max() < 1e-9
+
+
+def test_strangers_are_refused(bracket: Case, broken: Broken) -> None:
+    other = broken("connecting_rod", 32, **COARSE)
+    mixed = replace(bracket, fragments=(bracket.fragments[0], other.fragments[1]))
+    result = placed(project_of(mixed))
+    assert not any(joint.evidence.good for joint in result.joints)
+    lonely = [p for p in result.placements if p.part_from_scan is None]
+    assert len(lonely) == 1 and "better than chance" in (lonely[0].why or "")
+
+
+def test_a_rejected_joint_is_not_found_again(joined: Project) -> None:
+    turned_down = tuple(replace(joint, state="rejected") for joint in joined.joints)
+    again = steps.match(replace(changed(joined, faces=joined.faces), joints=turned_down))
+    assert not any(
+        joint.state == "found" and np.abs(joint.a_from_b - turned_down[0].a_from_b).max() < 0.5 for joint in again.joints
+    )
+
+
+def test_a_pinned_joint_is_kept(joined: Project) -> None:
+    pinned = tuple(replace(joint, state="pinned") for joint in joined.joints)
+    again = steps.match(replace(changed(joined, faces=joined.faces), joints=pinned))
+    assert len(again.joints) == 1 and again.joints[0] is pinned[0]
+
+
+def test_one_fragment_alone_is_no_puzzle(bracket: Case) -> None:
+    with pytest.raises(NoAnswer, match="only one fragment"):
+        steps.match(project_of(bracket, 0))
+
+
+def test_flat_faces_laid_together_are_no_evidence(bracket: Case, joined: Project) -> None:
+    """Two smooth planes fit anywhere: closeness must count for nothing."""
+    plain = _plate(0.0), _plate(1.0)
+    scans = tuple(Scan(str(n), (str(n),), mesh, "mm", True, False, (str(n),)) for n, mesh in enumerate(plain))
+    fragments = steps.clean(Project(scans=scans)).fragments
+    first, second = (prepared(fragment, ()) for fragment in fragments)
+    lying = np.diag([1.0, -1.0, -1.0, 1.0])
+    evidence = judge(first.surface, second.surface, lying)
+    assert evidence.touching_share > 0.9, "they do touch"
+    assert not believable(decided(evidence, 0.0)) and not decided(evidence, 0.0).good
+
+
+def _plate(seed: float, size: float = 24.0, spacing: float = 0.5) -> Mesh:
+    """A closed flat box whose top lies at z = 0, with 0.02 mm of noise."""
+    rng = np.random.default_rng(int(seed * 10) + 5)
+    n = int(size / spacing)
+    grid = np.stack(np.meshgrid(*[np.linspace(-size / 2, size / 2, n)] * 2, indexing="ij"), axis=-1).reshape(-1, 2)
+    top = np.column_stack([grid, rng.normal(0, 0.02, len(grid))])
+    bottom = np.column_stack([grid, np.full(len(grid), -6.0)])
+    index = np.arange(n * n).reshape(n, n)
+    a, b, c, d = (index[i, j].ravel() for i, j in
+                  ((slice(-1), slice(-1)), (slice(1, None), slice(-1)), (slice(1, None), slice(1, None)),
+                   (slice(-1), slice(1, None))))  # fmt: skip
+    up = np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    ring = np.concatenate([index[:, 0], index[-1, 1:], index[-2::-1, -1], index[0, -2:0:-1]])
+    after = np.roll(ring, -1)
+    side = np.vstack([np.column_stack([ring, ring + n * n, after]), np.column_stack([after, ring + n * n, after + n * n])])
+    return Mesh(np.vstack([top, bottom]), np.vstack([up, up[:, ::-1] + n * n, side]).astype(np.int32))
+
+
+def test_relief_ignores_what_a_smooth_shape_explains() -> None:
+    """Closed form: a paraboloid has no relief; a wave of amplitude h has h over its normal-consistent MAD."""
+    rng = np.random.default_rng(1)
+    x, y = rng.uniform(-10, 10, (2, 4000))
+    up = np.tile([0.0, 0.0, 1.0], (4000, 1))
+    assert relief(np.column_stack([x, y, 0.01 * x * x + 0.02 * x * y]), up) < 1e-3
+    wave = 0.2 * np.sin(2 * np.pi * x / 1.5)
+    # The median of |sin| is sin(45 degrees).
+    assert relief(np.column_stack([x, y, wave]), up) == pytest.approx(1.4826 * 0.2 * np.sqrt(0.5), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("change", "doubt"),
+    [
+        ({}, None),
+        ({"score": 1.5 * LEAST_SCORE}, "too little"),
+        ({"runner_up": 150.0}, "another position"),
+        ({"held": 0.4}, "slide"),
+        ({"touching_share": 0.2}, "do not touch"),
+    ],
+)
+def test_each_doubt_is_said(change: dict[str, float], doubt: str | None) -> None:
+    sound = {"score": 200.0, "runner_up": 0.0, "contact_area_mm2": 300.0, "touching_share": 0.9, "rms_mm": 0.03,
+             "overlap_mm": 0.0, "held": 3.0, **change}  # fmt: skip
+    runner_up = sound.pop("runner_up")
+    evidence = decided(Evidence(**sound, runner_up=0.0, good=False, reason=""), runner_up)
+    assert evidence.good is (doubt is None)
+    assert doubt is None or doubt in evidence.reason
+
+
+def test_a_wrong_pose_has_less_evidence_than_the_right_one(bracket: Case) -> None:
+    fragments = project_of(bracket).fragments
+    first, second = (prepared(fragment, ()) for fragment in fragments)
+    right = inverse(bracket.part_from_scan[0]) @ bracket.part_from_scan[1]
+    middle = apply(right, bracket.fragments[1].vertices[bracket.fracture[1]]).mean(axis=0)
+    turned = np.eye(4)
+    turned[:3, :3] = np.diag([-1.0, -1.0, 1.0])
+    turned[:3, 3] = middle - turned[:3, :3] @ middle
+    assert judge(first.surface, second.surface, right).score > 4 * LEAST_SCORE
+    assert judge(first.surface, second.surface, turned @ right).score < LEAST_SCORE
+
+
+def test_no_faces_no_poses(bracket: Case) -> None:
+    fragments = project_of(bracket).fragments
+    assert match_pair(*(prepared(fragment, ()) for fragment in fragments)) == []

@@ -53,24 +53,30 @@ def find_fracture_faces(
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
-    found = [(abs(float(np.log(np.percentile(rough[region], 40) / usual))), region) for region in regions]
-    found.sort(key=lambda item: -promise(item[0], float(nodes.areas[item[1]].sum())))
+    found = [(float(np.percentile(rough[region], 40)), region) for region in regions]
+    found.sort(key=lambda item: -promise(_excess(item[0], usual), float(nodes.areas[item[1]].sum())))
     areas = triangle_areas(fragment.mesh)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     faces = []
-    for excess, region in found[:MOST_FACES]:
+    for roughness_mm, region in found[:MOST_FACES]:
         chosen = np.zeros(len(nodes.points), bool)
         chosen[region] = True
         triangles = np.flatnonzero(chosen[node_of_triangle]).astype(np.int32)
         area = float(areas[triangles].sum())
-        faces.append(FractureFace(number, triangles, area, float(1 - np.exp(-excess)), "program"))
+        confidence = float(1 - np.exp(-_excess(roughness_mm, usual)))
+        faces.append(FractureFace(number, triangles, area, confidence, "program", roughness_mm))
     report(1.0, f"{len(faces)} facets on {fragment.scan.name}")
     return faces
 
 
+def _excess(roughness_mm: float, usual_mm: float) -> float:
+    return abs(float(np.log(max(roughness_mm, 1e-3 * usual_mm) / usual_mm)))
+
+
 def promise(excess: float, area_mm2: float) -> float:
     """How much information a facet may hold (mm² times nats); orders the search, decides nothing."""
-    return area_mm2 * (0.02 + excess**2)
+    # Small bores and fillets look rougher than any break at this scale.
+    return area_mm2 * (0.02 + min(excess, 0.8) ** 2)
 
 
 def roughness(nodes: Nodes, smooth: FloatArray, neighbours: int = 24) -> FloatArray:

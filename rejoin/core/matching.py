@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.evidence import LEAST_SCORE, decided, judge
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
-from rejoin.core.search import Gallery, Hypothesis, correlate, view_of
+from rejoin.core.search import Gallery, Hypothesis, View, correlate, view_of
 from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
@@ -92,6 +93,18 @@ def icp_round(
     return orthonormal(from_vector(move / max(1.0, limit), centre) @ b_from_a)
 
 
+def promising_pairs(first: Sequence[View], second: Sequence[View]) -> list[tuple[int, int]]:
+    """Pairs of faces, the likeliest first: both promising, of like area and like roughness."""
+
+    def unlikeliness(pair: tuple[int, int]) -> tuple[float, tuple[int, int]]:
+        a, b = first[pair[0]].face, second[pair[1]].face
+        size = abs(float(np.log(a.area_mm2 / b.area_mm2)))
+        rough = abs(float(np.log(a.roughness_mm / b.roughness_mm))) if a.roughness_mm and b.roughness_mm else 0.0
+        return (2.0 + max(pair)) * (1.0 + 2.0 * size) * (1.0 + 4.0 * rough), pair
+
+    return sorted(np.ndindex(len(first), len(second)), key=unlikeliness)
+
+
 def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list[Pose]:
     """Judged poses of two fragments, best first, clearly different ones only.
 
@@ -105,8 +118,7 @@ def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list
         1 to 3: how many pairs of faces are tried at most.
     """
     a, b = first.surface, second.surface
-    counts = len(first.gallery.views), len(second.gallery.views)
-    pairs = sorted(np.ndindex(*counts), key=lambda p: (max(p), sum(p), p))[: PAIRS[thoroughness]]
+    pairs = promising_pairs(first.gallery.views, second.gallery.views)[: PAIRS[thoroughness]]
     waiting: list[Hypothesis] = []
     tried: list[FloatArray] = []
     starts: list[tuple[float, FloatArray]] = []

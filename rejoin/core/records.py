@@ -115,7 +115,8 @@ class Fragment(Record):
 class FractureFace(Record):
     """A face the break made: ``triangles`` (k,) indices into the fragment's triangles.
 
-    ``chosen_by`` is "program" or "person"; ``confidence`` is 0 to 1.
+    ``chosen_by`` is "program" or "person"; ``confidence`` is 0 to 1;
+    ``roughness_mm`` is None where it was not measured.
     """
 
     fragment: int
@@ -123,6 +124,7 @@ class FractureFace(Record):
     area_mm2: float
     confidence: float
     chosen_by: str
+    roughness_mm: float | None = None
     _arrays = {"triangles": np.int32}
 
 

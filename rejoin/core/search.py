@@ -25,8 +25,11 @@ CELLS = 400
 MOST_CELLS = 80
 """Cells across a map at most."""
 
+UNLIKE = 1.5
+"""Two sides of one break are equally rough: faces whose relief differs more than this are not compared."""
+
 Maps = tuple[MapArray, MapArray]
-Spectra = tuple[FloatArray, FloatArray, FloatArray, float]
+Spectra = tuple[FloatArray, FloatArray, FloatArray, float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,8 +113,9 @@ def maps_of(view: View, step: float, flipped: bool) -> Maps:
     # A chip or a fringe that stands far out of the relief would drown it.
     sizes = np.abs(relief[mask > 0])
     if len(sizes):
-        mask = mask * (np.abs(relief) <= 6 * np.median(sizes) + 1e-9)
-        relief = relief * mask
+        usual = 1.4826 * np.median(sizes) + 1e-9
+        mask = mask * (np.abs(relief) <= 4.5 * usual)
+        relief = np.clip(relief, -2.5 * usual, 2.5 * usual) * mask
     weight = np.maximum(gaussian_filter(mask, 0.7, mode="constant"), 1e-6)
     relief = gaussian_filter(relief, 0.7, mode="constant") / weight * mask
     angles = 2 * np.pi * np.arange(TURNS if flipped else 1) / TURNS
@@ -120,14 +124,16 @@ def maps_of(view: View, step: float, flipped: bool) -> Maps:
 
 
 def spectra_of(gallery: Gallery, index: int, step: float, flipped: bool, size: int) -> Spectra:
-    """Spectra of a face's relief, mask and squared relief on a (size, size) grid, and its cells."""
+    """Spectra of a face's relief, mask and squared relief on a (size, size) grid, its cells and its relief (mm)."""
     key = (index, step, flipped, size)
     if key not in gallery.drawn:
         relief, mask = maps_of(gallery.views[index], step, flipped)
         spectra = [fft.rfft2(x, (size, size)) for x in (relief, mask, relief**2)]
         if flipped:
             spectra = [np.conj(x) for x in spectra]
-        gallery.drawn[key] = (spectra[0], spectra[1], spectra[2], float(mask[0].sum()))
+        cells = float(mask[0].sum())
+        rms = float(np.sqrt(np.square(relief[0]).sum() / max(cells, 1.0)))
+        gallery.drawn[key] = (spectra[0], spectra[1], spectra[2], cells, rms)
     return gallery.drawn[key]
 
 
@@ -153,8 +159,10 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 4) ->
     a, b = first.views[i], second.views[j]
     size_a, size_b = map_size(a, step), map_size(b, step)
     size = fft.next_fast_len(size_a + size_b, real=True)
-    fa, fma, fa2, cells_a = spectra_of(first, i, step, False, size)
-    fb, fmb, fb2, cells_b = spectra_of(second, j, step, True, size)
+    fa, fma, fa2, cells_a, rms_a = spectra_of(first, i, step, False, size)
+    fb, fmb, fb2, cells_b, rms_b = spectra_of(second, j, step, True, size)
+    if max(rms_a, rms_b) > UNLIKE * min(rms_a, rms_b):
+        return []
     overlap = fft.irfft2(fma * fmb, (size, size))
     squares = fft.irfft2(fa2 * fmb + fma * fb2, (size, size))
     product = fft.irfft2(fa * fb, (size, size))

@@ -53,12 +53,11 @@ def find_fracture_faces(
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
-    found = [(float(np.percentile(rough[region], 40)), region) for region in regions]
-    found.sort(key=lambda item: -promise(_excess(item[0], usual), float(nodes.areas[item[1]].sum())))
+    found = _best(nodes, rough, usual, regions)
     areas = triangle_areas(fragment.mesh)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     faces = []
-    for roughness_mm, region in found[:MOST_FACES]:
+    for roughness_mm, region in found:
         chosen = np.zeros(len(nodes.points), bool)
         chosen[region] = True
         triangles = np.flatnonzero(chosen[node_of_triangle]).astype(np.int32)
@@ -67,6 +66,22 @@ def find_fracture_faces(
         faces.append(FractureFace(number, triangles, area, confidence, "program", roughness_mm))
     report(1.0, f"{len(faces)} facets on {fragment.scan.name}")
     return faces
+
+
+def _best(nodes: Nodes, rough: FloatArray, usual: float, regions: list[IntArray]) -> list[tuple[float, IntArray]]:
+    """Roughness (mm) and nodes of the most promising regions, each but once."""
+    levels = [float(np.percentile(rough[region], 40)) for region in regions]
+    promises = [
+        promise(_excess(level, usual), float(nodes.areas[region].sum()))
+        for level, region in zip(levels, regions, strict=True)
+    ]
+    kept: list[tuple[float, IntArray]] = []
+    for index in np.argsort(-np.array(promises), kind="stable"):
+        if not any(_same(regions[index], other) for _, other in kept):
+            kept.append((levels[index], regions[index]))
+        if len(kept) == MOST_FACES:
+            break
+    return kept
 
 
 def _excess(roughness_mm: float, usual_mm: float) -> float:
@@ -133,7 +148,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         pieces = _connected(nodes, np.flatnonzero(lean > CONE).astype(np.int32), pairs)
         patches = _connected(nodes, np.flatnonzero((lean > CONE) & unusual).astype(np.int32), pairs)
         for region in pieces + patches + _levels(nodes, patches, direction):
-            if nodes.areas[region].sum() >= smallest and not any(_same(region, other) for other in found):
+            if nodes.areas[region].sum() >= smallest:
                 found.append(region)
     return found
 

@@ -15,13 +15,13 @@ from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
 
-PAIRS = {1: 100, 2: 440, 3: 1600}
+PAIRS = {1: 72, 2: 288, 3: 1600}
 """Pairs of faces correlated at most, by thoroughness."""
 
-BATCH = 48
+BATCH = 24
 """Pairs of faces correlated before the best poses so far are followed up."""
 
-TRIES = 12
+TRIES = 8
 """Rough poses followed up after each batch."""
 
 FINALISTS = 4

@@ -8,7 +8,7 @@ to touch is judged in place and joins the adjustment.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -21,10 +21,13 @@ from rejoin.core.evidence import believable, decided, judge
 from rejoin.core.matching import Pose, Prepared, alike, match_pair, prepared, settled
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
-from rejoin.core.settings import AlignSettings, MatchSettings, Report
+from rejoin.core.settings import AlignSettings, MatchSettings, Report, part_of
 from rejoin.core.surfaces import overlap, touching_limit
 from rejoin.core.transforms import identity, inverse
 from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome
+
+Found = dict[tuple[int, int], list[Pose]]
+"""Judged poses of pairs of fragments."""
 
 Poses = dict[int, FloatArray]
 """part_from_scan by fragment, for the fragments of one group; the first one's frame is the part's."""
@@ -55,42 +58,61 @@ def find_joints(
         Pinned, rejected and found ones. Empty where nothing belongs together.
     """
     held = tuple(joint for joint in known if joint.state in ("pinned", "rejected"))
-    ready = [
-        prepared(fragment, tuple(face for face in faces if face.fragment == number))
-        for number, fragment in enumerate(fragments)
-    ]
-    pairs = list(combinations(range(len(fragments)), 2))
-    pinned = {(joint.a, joint.b) for joint in held if joint.state == "pinned"}
-    found: dict[tuple[int, int], list[Pose]] = {}
-    for number, (a, b) in enumerate(pairs):
-        report(number / len(pairs), f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}")
-        if (a, b) not in pinned and (b, a) not in pinned:
-            found[a, b] = match_pair(ready[a], ready[b], settings.thoroughness)
-    return held + tuple(_joints(ready, found, held))
+    ready = []
+    for number, fragment in enumerate(fragments):
+        report(0.2 * number / len(fragments), f"Looking closely at {fragment.scan.name}")
+        ready.append(prepared(fragment, tuple(face for face in faces if face.fragment == number)))
+    found: Found = {}
+    tree = _tree(ready, found, held)
+    # With many fragments most pairs do not touch: a quick look at all, then a thorough one at what is left apart.
+    depths = (settings.thoroughness,) if len(fragments) == 2 else (1, settings.thoroughness)
+    for number, depth in enumerate(depths):
+        pairs = [pair for pair in combinations(range(len(fragments)), 2) if not tree.groups.together(*pair)]
+        share = part_of(report, 0.2 + 0.7 * number / len(depths), 0.2 + 0.7 * (number + 1) / len(depths))
+        for count, (a, b) in enumerate(pairs):
+            sentence = f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}"
+            share(count / len(pairs), sentence)
+            one = part_of(share, count / len(pairs), (count + 1) / len(pairs))
+            found[a, b] = match_pair(ready[a], ready[b], depth, one)
+        tree = _tree(ready, found, held)
+    report(0.95, "Looking for more places that touch")
+    return held + tuple(_joints(ready, tree))
 
 
-def _joints(ready: list[Prepared], found: dict[tuple[int, int], list[Pose]], held: tuple[Joint, ...]) -> list[Joint]:
-    """The spanning joints by falling evidence, then those that close loops."""
+@dataclass(frozen=True, eq=False)
+class Tree:
+    """The spanning joints so far, and the groups they make."""
+
+    groups: Groups
+    joints: list[tuple[int, int, FloatArray, Evidence]]
+    pinned: set[tuple[int, int]]
+
+
+def _tree(ready: list[Prepared], found: Found, held: tuple[Joint, ...]) -> Tree:
+    """The spanning joints by falling evidence, on top of the pinned ones."""
     groups = Groups(ready)
+    pinned = {(joint.a, joint.b) for joint in held if joint.state == "pinned"}
     for joint in held:
         if joint.state == "pinned":
             groups.unite(joint.a, joint.b, joint.a_from_b, trusted=True)
     ranked = []
-    for pair, poses in found.items():
+    for (a, b), poses in found.items():
         for pose in poses:
             rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
             evidence = decided(pose.evidence, rival)
-            if believable(evidence) and not _rejected(pose, pair, held, ready):
-                ranked.append((evidence, pair, pose.a_from_b))
-    ranked.sort(key=lambda item: -item[0].score)
-    joints, joined = [], {(joint.a, joint.b) for joint in held if joint.state == "pinned"}
-    for evidence, (a, b), a_from_b in ranked:
-        if (a, b) not in joined and groups.unite(a, b, a_from_b):
-            joints.append(made_joint(ready, a, b, a_from_b, evidence))
-            joined.add((a, b))
-    for a, b in found:
-        if (a, b) not in joined and groups.together(a, b):
-            closing = _closing_joint(ready, groups, a, b)
+            if believable(evidence) and not _rejected(pose, (a, b), held, ready):
+                ranked.append((a, b, pose.a_from_b, evidence))
+    ranked.sort(key=lambda item: -item[3].score)
+    return Tree(groups, [item for item in ranked if groups.unite(*item[:3])], pinned)
+
+
+def _joints(ready: list[Prepared], tree: Tree) -> list[Joint]:
+    """The spanning joints, then those that close loops."""
+    joints = [made_joint(ready, *item) for item in tree.joints]
+    taken = tree.pinned | {(a, b) for a, b, *_ in tree.joints}
+    for a, b in combinations(range(len(ready)), 2):
+        if (a, b) not in taken and (b, a) not in taken and tree.groups.together(a, b):
+            closing = _closing_joint(ready, tree.groups, a, b)
             joints += [closing] if closing else []
     return joints
 

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.evidence import LEAST_SCORE, decided, judge
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, View, correlate, view_of
+from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
 from rejoin.core.views import coarse_nodes
@@ -105,7 +106,9 @@ def promising_pairs(first: Sequence[View], second: Sequence[View]) -> list[tuple
     return sorted(np.ndindex(len(first), len(second)), key=unlikeliness)
 
 
-def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list[Pose]:
+def match_pair(
+    first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent
+) -> list[Pose]:
     """Judged poses of two fragments, best first, clearly different ones only.
 
     The most promising pairs of faces are tried first; the search ends once a
@@ -116,6 +119,7 @@ def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list
     first, second : Prepared
     thoroughness : int
         1 to 3: how many pairs of faces are tried at most.
+    report : Report, optional
     """
     a, b = first.surface, second.surface
     pairs = promising_pairs(first.gallery.views, second.gallery.views)[: PAIRS[thoroughness]]
@@ -123,6 +127,7 @@ def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2) -> list
     tried: list[FloatArray] = []
     starts: list[tuple[float, FloatArray]] = []
     for batch in range(0, len(pairs), BATCH):
+        report(batch / len(pairs), "Comparing faces")
         for i, j in pairs[batch : batch + BATCH]:
             waiting += correlate(first.gallery, i, second.gallery, j)
         waiting.sort(key=lambda h: -h.score)

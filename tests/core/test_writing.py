@@ -37,6 +37,14 @@ def test_what_is_written_reads_back(tmp_path: Path, suffix: str, unit: str) -> N
         assert other.volume * UNITS[unit] ** 3 == pytest.approx(volume(BALL), rel=1e-6), "an independent reader agrees"
 
 
+@pytest.mark.parametrize("suffix", WRITABLE)
+def test_the_same_whole_is_the_same_bytes(tmp_path: Path, suffix: str) -> None:
+    first, second = (write_mesh(BALL, tmp_path / f"{name}{suffix}", "mm", "pump rocker").read_bytes() for name in "aa")
+    assert first == second
+    moved = Mesh(BALL.vertices + [0.0, 0.0, 1.0], BALL.triangles)
+    assert write_mesh(moved, tmp_path / f"a{suffix}", "mm", "pump rocker").read_bytes() != first
+
+
 def test_3mf_states_its_unit_in_the_words_of_the_specification(tmp_path: Path) -> None:
     """3MF core 1.4, ST_Unit."""
     import zipfile

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ctypes
+import hashlib
+import uuid
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,7 +95,11 @@ def write_3mf(mesh: Mesh, path: Path, unit: str, name: str, description: str = "
         solid.SetName(name)
         if description:
             model.GetMetaDataGroup().AddMetaData("", "Description", description, "xs:string", True)
-        model.AddBuildItem(solid, lib3mf.get_wrapper().GetIdentityTransform())
+        item = model.AddBuildItem(solid, lib3mf.get_wrapper().GetIdentityTransform())
+        # lib3mf draws these at random; from the content they make the same whole the same bytes.
+        content = hashlib.sha256(points.tobytes() + corners.tobytes()).hexdigest() + unit + name
+        for what, mark in (("object", solid.SetUUID), ("item", item.SetUUID), ("build", model.SetBuildUUID)):
+            mark(str(uuid.uuid5(uuid.NAMESPACE_OID, what + content)))
         writer = model.QueryWriter("3mf")
         # Enough decimals for single precision: seven significant digits of the largest coordinate, and two more.
         largest = max(float(np.abs(points).max()), 1e-9)

@@ -58,6 +58,15 @@ def test_two_scans_of_a_clean_break(broken: Broken) -> None:
     assert case.intact_genus == meshes.genus(case.intact) == 0
 
 
+@pytest.mark.parametrize(("shape", "seed"), [("rocker", 3), ("gear", 1)])
+def test_a_scan_has_the_handles_of_its_exact_solid_and_no_others(broken: Broken, shape: str, seed: int) -> None:
+    case = broken(shape, seed, spacing_mm=0.7)
+    for scan, exact in zip(case.fragments, case.exact, strict=True):
+        # Euler's formula, counted by trimesh
+        counted = trimesh.Trimesh(scan.vertices, scan.triangles, process=False).euler_number
+        assert counted == 2 - 2 * meshes.genus(exact)
+
+
 def test_vertices_lie_on_the_exact_solid_within_the_noise(broken: Broken) -> None:
     case = broken("knob", 5, spacing_mm=0.6)
     for index in range(2):

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from rejoin.core.meshes import compacted, components
+from rejoin.core.meshes import compacted, components, genus
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 PITCH_PER_SPACING = 1.16
@@ -119,14 +119,64 @@ def _unambiguous(inside: npt.NDArray[np.bool_]) -> None:
             return
 
 
+def _same(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    return inside.copy()
+
+
+def _without_thin_edges(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Gives up what is less than two lattice points thick: feathered rims, which a lattice tears into loops."""
+    from scipy.ndimage import binary_opening
+
+    return np.asarray(inside & binary_opening(inside, np.ones((2, 2, 2))))
+
+
+def _without_thin_gaps(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Fills what is less than two lattice points open."""
+    from scipy.ndimage import binary_closing, generate_binary_structure
+
+    return np.asarray(inside | binary_closing(inside, generate_binary_structure(3, 1)))
+
+
+def _without_points(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    from scipy.ndimage import binary_opening, generate_binary_structure
+
+    return np.asarray(inside & binary_opening(inside, generate_binary_structure(3, 1)))
+
+
+def _both(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    return _without_thin_gaps(_without_thin_edges(inside))
+
+
+MENDINGS = (_same, _without_thin_edges, _without_thin_gaps, _without_points, _both)
+"""Tried in turn until the lattice has the exact solid's handles and no others."""
+
+
 def evenly_meshed(exact: Mesh, pitch: float, rng: np.random.Generator) -> Mesh:
-    """A closed, even triangulation whose vertices lie near the exact surface (within about half a pitch)."""
-    origin = exact.vertices.min(axis=0) - pitch * rng.uniform(1.2, 2.2, 3)
-    local = (exact.vertices - origin) / pitch
-    shape = np.ceil(local.max(axis=0)).astype(np.int64) + 3
-    crossings = [_crossings(local, exact.triangles, axis, shape) for axis in range(3)]
-    inside = _filled(crossings[2], shape)
-    _unambiguous(inside)
+    """A closed, even triangulation whose vertices lie near the exact surface (within about half a pitch).
+
+    It has the exact solid's topology: a lattice may tear a rim thinner than
+    its pitch into loops, so the genus is compared, the lattice mended where
+    it differs, and a shifted one taken where that does not help.
+    """
+    wanted = genus(exact)
+    for _ in range(6):
+        origin = exact.vertices.min(axis=0) - pitch * rng.uniform(1.2, 2.2, 3)
+        local = (exact.vertices - origin) / pitch
+        shape = np.ceil(local.max(axis=0)).astype(np.int64) + 3
+        crossings = [_crossings(local, exact.triangles, axis, shape) for axis in range(3)]
+        filled = _filled(crossings[2], shape)
+        for mended in MENDINGS:
+            inside = mended(filled)
+            _unambiguous(inside)
+            mesh = _contoured(inside, crossings)
+            if genus(mesh) == wanted:
+                return Mesh(origin + pitch * mesh.vertices, mesh.triangles)
+    raise RuntimeError("No lattice has the topology of the exact solid; choose a finer spacing or another seed.")
+
+
+def _contoured(inside: npt.NDArray[np.bool_], crossings: list[Crossings]) -> Mesh:
+    """The largest closed surface around the lattice points inside (lattice units), by dual contouring."""
+    shape = np.array(inside.shape)
     strides = np.array([shape[1] * shape[2], shape[2], 1])
     corner_step = np.array([(c & 1) * strides[0] + (c >> 1 & 1) * strides[1] + (c >> 2) * strides[2] for c in range(8)])
     flat = inside.ravel()
@@ -153,7 +203,7 @@ def evenly_meshed(exact: Mesh, pitch: float, rng: np.random.Generator) -> Mesh:
     corners = names.ravel()
     centre = np.stack([np.bincount(corners, np.repeat(place[:, i], 4)) for i in range(3)], -1) / total[:, None]
     quads = np.where(np.concatenate(quads_of)[:, None], names, names[:, ::-1])
-    mesh = Mesh(origin + pitch * centre, _split(quads, centre))
+    mesh = Mesh(centre, _split(quads, centre))
     labels = components(mesh)[1]
     main = np.bincount(labels).argmax()
     return compacted(mesh, np.flatnonzero(labels[mesh.triangles[:, 0]] == main).astype(np.int32))[0]

@@ -93,6 +93,7 @@ def summary(content: dict[str, Any]) -> list[str]:
             lines.append(f"  {fragment['name']}: not placed. {fragment['why']}")
         elif fragment["u95_mm"]:
             lines.append(f"  {fragment['name']}: placed, good to {fragment['u95_mm']:.2g} mm (95 %)")
+        lines += [f"  {fragment['name']}: {note}" for note in fragment["notes"]]
     for joint in content["joints"]:
         gap, high, step = (_number(joint[name]) for name in ("gap_median_mm", "gap_p95_mm", "step_mm"))
         a, b = (content["fragments"][joint[end]]["name"] for end in ("a", "b"))

@@ -25,6 +25,7 @@ from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError
 from rejoin.core.files import read_fragment
 from rejoin.core.known import read_known
 from rejoin.core.records import Mesh, Scan
+from rejoin.core.storage import load_project
 from tests.makers import Case, make_case, worst_error_mm, write_case
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -529,7 +530,6 @@ def test_a_wrong_known_dimension_is_told_in_words(content: str, code: int, word:
 def test_known_dimensions_reach_the_step_that_places(
     scans: list[Path], tmp_path: Path, rejoin: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With a step that takes them they arrive; with one that does not, the call is refused before the work."""
     path, seen = tmp_path / "known.json", []
     ends = {e: {"file": scans[n].name, "point": [1, 2, 3]} for n, e in enumerate("ab")}
     path.write_text(json.dumps(_known(**ends)))
@@ -538,15 +538,31 @@ def test_known_dimensions_reach_the_step_that_places(
         seen.extend(known)
         raise NoAnswer("Enough.", "Go home.")
 
-    def without(project: Any, settings: Any, report: Any) -> Any:
-        raise AssertionError("never called")
-
-    for step in (with_known, without):
-        monkeypatch.setattr(steps, "align", step)
-        monkeypatch.setattr(steps, "STEPS", (("align", step),))
-        told = rejoin("join", *scans, "--known", path)
-        assert (told.code, is_a_sentence(told.err)) == ((3, True) if step is with_known else (2, True))
+    monkeypatch.setattr(steps, "STEPS", (("align", with_known),))
+    told = rejoin("join", *scans, "--known", path)
+    assert told.code == 3 and is_a_sentence(told.err)
     assert [(item.fragment_a, item.fragment_b, item.value_mm) for item in seen] == [(0, 1, 40.0)]
+
+
+def test_a_known_dimension_that_the_scans_contradict_is_told(
+    joined: dict[str, Any], scans: list[Path], tmp_path: Path, rejoin: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The distance that the scans alone give passes in silence; one 5 mm away does not."""
+    project = load_project(joined["saved"])
+    points = [scan.mesh.vertices[0] for scan in project.scans]
+    a, b = (p.part_from_scan for p in project.placements)
+    apart = float(np.linalg.norm(a[:3, :3] @ points[0] + a[:3, 3] - b[:3, :3] @ points[1] - b[:3, 3]))
+    ends = {e: {"file": scans[n].name, "point": points[n].tolist()} for n, e in enumerate("ab")}
+    path, fit = tmp_path / "known.json", tmp_path / "fit.json"
+    matched = replace(project, placements=(), fits=(), whole=None)
+    monkeypatch.setattr(steps, "read", lambda *_: matched)
+    monkeypatch.setattr(steps, "STEPS", tuple(step for step in steps.STEPS if step[0] in ("align", "measure_fit")))
+    for wrong_mm in (0.0, 5.0):
+        path.write_text(json.dumps(_known(**ends, value=apart + wrong_mm, limit=0.05)))
+        told = rejoin("join", *scans, "--unit", "mm", "--known", path, "--json", fit)
+        notes = [note for fragment in json.loads(fit.read_text())["fragments"] for note in fragment["notes"]]
+        assert len(notes) == (1 if wrong_mm else 0) and ("contradict" in told.out) == bool(wrong_mm), told.out
+        assert all(note in told.out for note in notes)
 
 
 # ---- settings, JSON and small pieces ----

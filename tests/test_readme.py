@@ -155,6 +155,8 @@ def test_the_map_names_every_module() -> None:
     assert frozenset().union(*LAYERS) <= words
     beside = {p.stem for p in (ROOT / "rejoin").glob("*.py")} - {"__init__", "__main__"}
     assert beside <= words
+    window = {p.stem for p in (ROOT / "rejoin" / "app").iterdir() if p.suffix == ".py" or p.name == "panels"}
+    assert window - {"__init__"} <= words, window - words
 
 
 def test_the_installed_package_carries_samples_and_assets(tmp_path: Path) -> None:

@@ -217,8 +217,8 @@ def placement_line(number: int, placement: Placement, units: Units) -> str:
         return f"{letter(number)}: placed."
     if placement.u95_mm == 0:
         return f"{letter(number)}: the others are measured from this one."
-    weakest = f" {sentence(placement.weakest)}" if placement.weakest else ""
-    return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %).{weakest}"
+    said = " ".join(sentence(words) for words in (placement.weakest, *placement.notes) if words)
+    return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %). {said}".rstrip()
 
 
 def fit_lines(project: Project, fit: FitReport, units: Units) -> str:

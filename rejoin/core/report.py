@@ -127,6 +127,8 @@ def fit_content(
     scans = [scan for scan, _ in rows]
     names, unit = names_of(scans), scans[0].unit
     number_in_project = [n for n in range(len(typed)) if n not in left_out]
+    notes: dict[int, list[str]] = {n: [] for n in range(len(typed))}
+    notes |= {n: list(p.notes) for n, p in zip(number_in_project, project.placements, strict=False)}
     fragments = [
         {
             "name": name,
@@ -136,8 +138,9 @@ def fit_content(
             "placement": None if matrix is None else in_unit(matrix, unit),
             "why": reason,
             "u95_mm": bound,
+            "notes": notes[n],
         }
-        for name, text, (scan, (matrix, reason, bound)) in zip(names, typed, rows, strict=True)
+        for n, (name, text, (scan, (matrix, reason, bound))) in enumerate(zip(names, typed, rows, strict=True))
     ]
     content: dict[str, Any] = tidy({
         "unit": unit,

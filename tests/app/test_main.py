@@ -20,10 +20,11 @@ def away(monkeypatch, tmp_path: Path):
     """Settings and data go to a folder of the test; `exec` runs until the window has nothing to do."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     QSettings.setPath(QSettings.Format.NativeFormat, QSettings.Scope.UserScope, str(tmp_path / "config"))
-    seen = []
+    seen, older = [], set(QApplication.topLevelWidgets())
 
     def run_for_a_while(*_: object) -> int:
-        window = next(w for w in QApplication.topLevelWidgets() if w.objectName() == "" and hasattr(w, "bench"))
+        window = next(w for w in QApplication.topLevelWidgets() if hasattr(w, "bench") and w not in older)
+        older.add(window)
         for _ in range(1500):
             QTest.qWait(20)
             if not window.bench.jobs.busy:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from rejoin.core.records import Evidence, FloatArray
-from rejoin.core.relief import broad_normals, smooth_patches, firmness, inner, relief, rimless, shared_relief
+from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
 from rejoin.core.surfaces import Surface, faced, overlap, touching_limit
 from rejoin.core.transforms import inverse
 

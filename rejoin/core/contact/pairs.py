@@ -81,7 +81,7 @@ class Pairs:
             self.areas, self.from_b, self.vertex,
         )
 
-    def where(self, chosen: Mask) -> Pairs:
+    def where(self, chosen: Mask | IntArray) -> Pairs:
         """Some of the pairs."""
         return Pairs(
             self.points_a[chosen], self.points_b[chosen], self.normals_a[chosen], self.normals_b[chosen],

@@ -55,9 +55,16 @@ def vertex_areas(mesh: Mesh) -> FloatArray:
 
 def volume(mesh: Mesh) -> float:
     """Enclosed volume, mm³; meaningful for a closed mesh, positive when outward."""
-    origin = mesh.vertices.mean(axis=0)
-    a, b, c = (mesh.vertices[mesh.triangles[:, i]] - origin for i in range(3))
-    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+    return float(cone_volumes(mesh).sum())
+
+
+def cone_volumes(mesh: Mesh) -> FloatArray:
+    """Signed volume (m,) between each triangle and the vertices' mean, mm³; over a closed shell they sum to its own."""
+    away = mesh.vertices - mesh.vertices.mean(axis=0)
+    corners = [np.ascontiguousarray(away[:, axis])[mesh.triangles] for axis in range(3)]
+    a, b, c = ([corner[:, k] for corner in corners] for k in range(3))
+    terms = [a[i] * (b[j] * c[k] - b[k] * c[j]) for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1))]
+    return np.asarray((terms[0] + terms[1] + terms[2]) / 6.0)
 
 
 def edges(mesh: Mesh) -> IntArray:
@@ -126,12 +133,14 @@ def is_closed(mesh: Mesh) -> bool:
 
 def genus(mesh: Mesh) -> int:
     """Through-holes of a closed mesh, summed over its shells (Euler: V - E + F = 2 shells - 2 genus)."""
-    used = np.flatnonzero(np.bincount(mesh.triangles.ravel(), minlength=len(mesh.vertices)))
-    count = len(used)
-    edge_count = len(mesh.triangles) * 3 // 2
-    labels = components(mesh)[1][used]
-    shells = int(np.count_nonzero(np.bincount(labels)))
-    return int((2 * shells - (count - edge_count + len(mesh.triangles))) // 2)
+    used = np.bincount(mesh.triangles.ravel(), minlength=len(mesh.vertices)) > 0
+    return euler_genus(mesh, int(np.count_nonzero(np.bincount(components(mesh)[1][used]))))
+
+
+def euler_genus(mesh: Mesh, shells: int) -> int:
+    """Through-holes of a closed mesh of which the number of shells is known."""
+    count = int(np.count_nonzero(np.bincount(mesh.triangles.ravel(), minlength=len(mesh.vertices))))
+    return int((2 * shells - (count - len(mesh.triangles) * 3 // 2 + len(mesh.triangles))) // 2)
 
 
 def edge_spacing(mesh: Mesh) -> float:

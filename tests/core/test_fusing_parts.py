@@ -9,6 +9,7 @@ import pytest
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.contour import contour, pack, unpack
+from rejoin.core.fusing.cropping import crops, far_soup
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.soundness import outer_triangles, output_checks
@@ -138,11 +139,26 @@ def test_exact_union_keeps_what_it_does_not_touch_and_refuses_an_open_body() -> 
 def test_output_checks_trip() -> None:
     out = manifold3d.Manifold.cube([2, 2, 2], True).to_mesh()
     box = Mesh(out.vert_properties[:, :3], out.tri_verts)
-    assert output_checks(box, [box], 8.0, 0.01, 0.1, True) == ()
-    assert "volume" in output_checks(box, [box], 9.0, 0.01, 0.1, True)[0]
-    assert "not closed" in output_checks(Mesh(box.vertices, box.triangles[1:]), [box], 8.0, 9.0, 0.1, True)[0]
-    moved = Mesh(box.vertices + [5.0, 0, 0], box.triangles)
-    assert "farther" in output_checks(moved, [box], 8.0, 0.01, 0.1, True)[0]
+    own, moved = box.vertices, box.vertices + [5.0, 0, 0]
+    assert output_checks(8.0, own, [box], 8.0, 0.01, 0.1) == ()
+    assert "volume" in output_checks(8.0, own, [box], 9.0, 0.01, 0.1)[0]
+    assert "farther" in output_checks(8.0, moved, [box], 8.0, 0.01, 0.1)[0]
+
+
+def test_what_is_cropped_away_is_still_seen_from_the_crack() -> None:
+    fragments, placements = solids.in_two(solids.bored_block(), spacing_mm=0.2)
+    parts = [meshes.placed(f.mesh, p.part_from_scan) for f, p in zip(fragments, placements, strict=True)]
+    cut = crops(parts, [np.zeros(len(part.vertices), bool) for part in parts], 0.2)
+    far = far_soup(parts, cut, 0.2)
+    # the window of 12 to 24 spacings, and a few triangles for the others
+    assert all(0.1 < crop.near.mean() < 0.9 for crop in cut)
+    assert 0 < len(far.triangles) < 0.1 * sum(int((~crop.near).sum()) for crop in cut)
+    asked = np.random.default_rng(0).uniform([-7, -6, -1], [7, 6, 1], (300, 3))
+    for part, crop in zip(parts, cut, strict=True):
+        alone = far_soup([part], [crop], 0.2)
+        exact = WindingField(part.vertices, part.triangles[~crop.near])(asked)
+        assert np.abs(WindingField(alone.vertices, alone.triangles)(asked) - exact).max() < 5e-3
+        assert crop.rim.any() and np.array_equal(part.vertices[crop.vertices], crop.mesh.vertices)
 
 
 def test_inner_shells_are_told_from_outer_ones() -> None:

@@ -46,14 +46,22 @@ def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint]) -> l
     return result
 
 
-def with_chips(parts: list[Mesh], sides: list[Contact], broken: list[BoolArray], spacing_mm: float) -> Marked:
+def with_chips(
+    parts: list[Mesh],
+    rims: list[BoolArray],
+    far: Mesh,
+    sides: list[Contact],
+    broken: list[BoolArray],
+    spacing_mm: float,
+) -> Marked:
     """Give up the walls of chips too.
 
     A chip is a patch of fracture face that is not in contact, reaches the
     given-up strip, and lies below the surface that the rest of the original
     surfaces continue. A face that leaked onto the original surface does not.
+    ``far`` stands for what the parts go on to beyond their ``rims``.
     """
-    candidates = [b[: len(s.removed)] & ~s.removed for b, s in zip(broken, sides, strict=True)]
+    candidates = [b & ~s.removed & ~rim for b, s, rim in zip(broken, sides, rims, strict=True)]
     nothing = np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])
     if not any(c.any() for c in candidates):
         return Marked(sides, nothing)
@@ -63,11 +71,12 @@ def with_chips(parts: list[Mesh], sides: list[Contact], broken: list[BoolArray],
         gone = (side.removed | candidate)[part.triangles].any(axis=1)
         triangles.append(part.triangles[~gone] + count)
         count += len(part.vertices)
-    winding = WindingField(vertices, np.concatenate(triangles))
+    triangles.append(far.triangles + count)
+    winding = WindingField(np.concatenate([vertices, far.vertices]), np.concatenate(triangles))
     result, walls = [], []
-    for part, side, candidate in zip(parts, sides, candidates, strict=True):
+    for part, rim, side, candidate in zip(parts, rims, sides, candidates, strict=True):
         chip = _chip_walls(part, side, candidate, winding, spacing_mm)
-        removed = without_islands(part, side.removed | chip, (5.0 * spacing_mm) ** 2)
+        removed = without_islands(part, rim, side.removed | chip, (5.0 * spacing_mm) ** 2)
         walls.append(removed & ~side.removed)
         result.append(Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm))
     return Marked(result, np.concatenate(walls))

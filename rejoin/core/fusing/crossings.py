@@ -11,7 +11,9 @@ from rejoin.core.records import FloatArray, Mesh
 Pairs = npt.NDArray[np.int64]
 
 
-def crossing_pairs(mesh: Mesh, among: npt.NDArray[np.int64] | None = None) -> Pairs:
+def crossing_pairs(
+    mesh: Mesh, among: npt.NDArray[np.int64] | None = None, fresh: npt.NDArray[np.bool_] | None = None
+) -> Pairs:
     """Pairs (k, 2) of triangles of which an edge of one pierces the inside of the other.
 
     Triangles that only touch, or share an edge, do not count; of triangles
@@ -22,6 +24,8 @@ def crossing_pairs(mesh: Mesh, among: npt.NDArray[np.int64] | None = None) -> Pa
     mesh : Mesh
     among : (m,) int, optional
         Test only these triangles against each other; all by default.
+    fresh : (n,) bool, optional
+        Of each pair at least one of the mesh's triangles is flagged here.
     """
     chosen = np.arange(len(mesh.triangles)) if among is None else np.asarray(among, np.int64)
     if len(chosen) < 2:
@@ -30,6 +34,8 @@ def crossing_pairs(mesh: Mesh, among: npt.NDArray[np.int64] | None = None) -> Pa
     low, high = corners.min(axis=1), corners.max(axis=1)
     found = []
     for pairs in _near_pairs(corners):
+        if fresh is not None:
+            pairs = pairs[fresh[chosen[pairs]].any(axis=1)]
         a, b = pairs[:, 0], pairs[:, 1]
         meet = ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
         pairs = pairs[meet]

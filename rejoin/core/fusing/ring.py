@@ -68,21 +68,24 @@ def _facing_gaps(
     return np.asarray(along[facing & (sideways < spacing_mm) & (np.abs(along) < 6.0 * spacing_mm)])
 
 
-def contacts(parts: list[Mesh], spacing_mm: float, noise_mm: float) -> list[Contact]:
+def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_mm: float) -> list[Contact]:
     """Label on each placed fragment the zone within the strip's width of another fragment.
 
     The strip is wider than the sampling and the noise, and grows with the
     gap, so that both sides of the crack are given up everywhere along it.
+    ``rims`` flags, per part, the vertices beyond which it goes on.
     """
     normals = [meshes.vertex_normals(part) for part in parts]
     apart, gap = distances(parts, normals, spacing_mm)
     strip = max(1.9 * spacing_mm, 10.0 * noise_mm) + 1.5 * max(0.0, abs(gap) - 2.0 * noise_mm)
-    return [_contact(part, distance, strip, spacing_mm) for part, distance in zip(parts, apart, strict=True)]
+    return [
+        _contact(part, rim, distance, strip, spacing_mm) for part, rim, distance in zip(parts, rims, apart, strict=True)
+    ]
 
 
-def _contact(part: Mesh, distance: FloatArray, strip: float, spacing_mm: float) -> Contact:
-    removed = distance < strip
-    removed = without_islands(part, removed, (5.0 * spacing_mm) ** 2)
+def _contact(part: Mesh, rim: BoolArray, distance: FloatArray, strip: float, spacing_mm: float) -> Contact:
+    removed = (distance < strip) & ~rim
+    removed = without_islands(part, rim, removed, (5.0 * spacing_mm) ** 2)
     return Contact(distance, removed, border_of(part, removed), strip)
 
 
@@ -94,9 +97,9 @@ def border_of(part: Mesh, removed: BoolArray) -> IntArray:
     return meshes.sorted_unique(corners[~removed[corners]].astype(np.int64)).astype(np.int32)
 
 
-def without_islands(part: Mesh, removed: BoolArray, smallest_mm2: float) -> BoolArray:
-    """Turn over the small patches of either label (smaller than an area)."""
-    result = removed.copy()
+def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2: float) -> BoolArray:
+    """Turn over the small patches of either label (smaller than an area) that do not go on beyond the rim."""
+    result, areas = removed.copy(), meshes.vertex_areas(part)
     for label in (False, True):
         flags = result[part.triangles]
         same = (flags == label).any(axis=1)
@@ -106,6 +109,7 @@ def without_islands(part: Mesh, removed: BoolArray, smallest_mm2: float) -> Bool
         graph = meshes.adjacency(Mesh(part.vertices, part.triangles[same]))
         inside = np.flatnonzero(result == label)
         number, piece = connected_components(graph[inside][:, inside], directed=False)
-        area = np.bincount(piece, meshes.vertex_areas(part)[inside], number)
+        area = np.bincount(piece, areas[inside], number)
+        area[piece[rim[inside]]] = np.inf
         result[inside[area[piece] < smallest_mm2]] = not label
     return result

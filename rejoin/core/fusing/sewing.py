@@ -52,18 +52,21 @@ def joined(parts: list[Mesh]) -> Mesh:
     )
 
 
-def sewn(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> Sewn:
+def sewn(
+    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
+) -> Sewn:
     """Give up the strip at the crack and sew a healing surface in its place.
 
     ``walls`` flags the vertices, over all fragments, that are walls of chips:
-    they tell nothing of the original surface.
+    they tell nothing of the original surface. ``far`` stands for what the parts
+    go on to beyond their ``rims``, where the result is open.
 
     Raises
     ------
     CannotSew
         Where the borders of strip and healing surface do not correspond.
     """
-    ready = _prepared(parts, sides, walls, spacing_mm)
+    ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
     kept, seam = ready.kept, ready.seam
     kept_tree = cKDTree(kept.vertices)
     for _ in range(MOST_ROUNDS):
@@ -93,28 +96,36 @@ class _Ready:
     healing: Healing
 
 
-def _prepared(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> _Ready:
+def _prepared(
+    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
+) -> _Ready:
     """What is kept, its border, and the field that bridges the strip."""
     whole = joined(parts)
     removed = np.concatenate([side.removed for side in sides])
-    keep = with_simple_border(whole, np.asarray(~removed[whole.triangles].any(axis=1)))
+    rim = np.concatenate(rims)
+    keep = with_simple_border(whole, np.asarray(~removed[whole.triangles].any(axis=1)), rim)
     kept, origin = meshes.compacted(whole, np.flatnonzero(keep).astype(np.int32))
-    loops = border_loops(kept.triangles, len(kept.vertices))
+    loops = border_loops(kept.triangles, len(kept.vertices), rim[origin])
     if not loops:
         raise CannotSew("no border")
     gone = np.ones(len(whole.vertices), bool)
     gone[origin] = False
     gone &= ~walls
     strip = max(side.strip_mm for side in sides)
-    winding = WindingField(kept.vertices, kept.triangles)
+    count = len(kept.vertices)
+    winding = WindingField(
+        np.concatenate([kept.vertices, far.vertices]), np.concatenate([kept.triangles, far.triangles + count])
+    )
     healing = Healing(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
     return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing)
 
 
-def crack_field(parts: list[Mesh], sides: list[Contact], walls: BoolArray, spacing_mm: float) -> Field | None:
+def crack_field(
+    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
+) -> Field | None:
     """The field along the crack alone; None where nothing is kept beside it."""
     try:
-        return _prepared(parts, sides, walls, spacing_mm).healing.field
+        return _prepared(parts, rims, far, sides, walls, spacing_mm).healing.field
     except CannotSew:
         return None
 
@@ -230,8 +241,10 @@ def _partners(
 
 def smoothed(sewn_mesh: Sewn, rounds: int = 3) -> Mesh:
     """New vertices drawn towards their neighbours' mean; all others stay as they are."""
-    mesh, free = sewn_mesh.mesh, np.flatnonzero(sewn_mesh.origin < 0)
-    graph = meshes.adjacency(mesh)[free]
+    mesh, new = sewn_mesh.mesh, sewn_mesh.origin < 0
+    free = np.flatnonzero(new)
+    touched = Mesh(mesh.vertices, mesh.triangles[new[mesh.triangles].any(axis=1)])
+    graph = meshes.adjacency(touched)[free]
     degree = np.asarray(graph.sum(axis=1)).ravel()
     vertices = np.array(mesh.vertices)
     for _ in range(rounds):

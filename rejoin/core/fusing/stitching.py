@@ -17,9 +17,19 @@ Indices = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
-def border_loops(triangles: IntArray, count: int) -> list[Indices] | None:
-    """The border as ordered loops of vertices, material to the left; None where a vertex is on two."""
+def _border(triangles: IntArray, count: int, rim: BoolArray | None) -> Indices:
     border = meshes.border_edges(Mesh(np.zeros((count, 3)), triangles)).astype(np.int64)
+    return border if rim is None else border[~rim[border].all(axis=1)]
+
+
+def border_loops(triangles: IntArray, count: int, rim: BoolArray | None = None) -> list[Indices] | None:
+    """The border as ordered loops of vertices, material to the left; None where a vertex is on two.
+
+    Edges between vertices flagged in ``rim`` (n,) are no border: there the mesh goes on.
+    """
+    border = _border(triangles, count, rim)
+    if not np.array_equal(np.sort(border[:, 0]), np.sort(border[:, 1])):
+        return None
     if np.bincount(border[:, 0], minlength=1).max() > 1 or np.bincount(border[:, 1], minlength=1).max() > 1:
         return None
     following = np.full(count, -1, np.int64)
@@ -40,11 +50,11 @@ def border_loops(triangles: IntArray, count: int) -> list[Indices] | None:
     return loops
 
 
-def with_simple_border(mesh: Mesh, kept: BoolArray) -> BoolArray:
+def with_simple_border(mesh: Mesh, kept: BoolArray, rim: BoolArray | None = None) -> BoolArray:
     """Give up kept triangles (m,) until each border vertex lies on one loop only, once."""
     kept = kept.copy()
     for _ in range(30):
-        border = meshes.border_edges(Mesh(mesh.vertices, mesh.triangles[kept]))
+        border = _border(mesh.triangles[kept], len(mesh.vertices), rim)
         out = np.bincount(border[:, 0], minlength=len(mesh.vertices))
         bad = out > 1
         flags = kept[:, None] & bad[mesh.triangles]

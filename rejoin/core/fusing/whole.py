@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, chip_fills, with_chips
+from rejoin.core.fusing.cropping import Crop, assembled, crops, far_soup
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import Closed, Patch, closed
 from rejoin.core.fusing.ring import BoolArray, contacts
@@ -29,7 +30,7 @@ class Piece:
     index: int
     mesh: Mesh
     holes: tuple[Patch, ...]
-    own_vertices: int
+    volume_mm3: float
 
 
 def fuse_fragments(
@@ -72,14 +73,40 @@ def fuse_fragments(
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
     all_broken = broken_vertices(fragments, joints)
-    broken = [all_broken[piece.index] for piece in pieces]
-    marked = with_chips(parts, contacts(parts, spacing, noise), _padded(broken, parts), spacing)
+    broken = _padded([all_broken[piece.index] for piece in pieces], parts)
+    scene = _scene(parts, broken, spacing, noise)
     report(0.3, "Closing the crack")
-    result = _closed_crack(parts, marked, spacing, notes)
+    result = _closed_crack(parts, scene, spacing, notes)
     report(0.8, "Checking the whole")
-    whole = _reported(result, pieces, marked, spacing, settings, notes)
+    whole = _reported(result, pieces, scene, spacing, settings, notes)
     report(1.0, "The whole is made")
     return whole
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """The fragments near the crack, what stands for the rest of them, and what is given up."""
+
+    cut: list[Crop]
+    far: Mesh
+    marked: Marked
+
+    @property
+    def near(self) -> list[Mesh]:
+        return [crop.mesh for crop in self.cut]
+
+    @property
+    def rims(self) -> list[BoolArray]:
+        return [crop.rim for crop in self.cut]
+
+
+def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
+    cut = crops(parts, broken, spacing_mm)
+    far = far_soup(parts, cut, spacing_mm)
+    near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
+    own = [b[crop.vertices] for b, crop in zip(broken, cut, strict=True)]
+    sides = contacts(near, rims, spacing_mm, noise_mm)
+    return Scene(cut, far, with_chips(near, rims, far, sides, own, spacing_mm))
 
 
 def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:
@@ -102,14 +129,16 @@ def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], note
         else:
             shut = closed(placed, fragment.spacing_mm)
         mesh = shut.mesh
-        if meshes.volume(mesh) < 0:
+        volume = meshes.volume(mesh)
+        if volume < 0:
             mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, ::-1]))
             notes.append(f"{fragment.scan.name} was inside out and was turned.")
         keep, inner = outer_triangles(mesh)
         if inner:
             mesh = Mesh(mesh.vertices, mesh.triangles[keep])
+            volume = meshes.volume(mesh)
             notes.append(f"{fragment.scan.name} holds {inner} shells inside it or far smaller; they were left out.")
-        piece = Piece(index, mesh, shut.patches, len(fragment.mesh.vertices))
+        piece = Piece(index, mesh, shut.patches, abs(volume))
         if any(_same_place(piece.mesh, other.mesh, fragment.spacing_mm) for other in pieces):
             notes.append(f"{fragment.scan.name} lies where another fragment lies already and was left out.")
             continue
@@ -119,23 +148,28 @@ def _pieces(fragments: Sequence[Fragment], placements: Sequence[Placement], note
 
 def _same_place(mesh: Mesh, other: Mesh, spacing_mm: float) -> bool:
     """Whether nearly all of a mesh runs along another (a thousand of its vertices are asked)."""
-    step = max(1, len(mesh.vertices) // 1000)
-    near = cKDTree(other.vertices).query(mesh.vertices[::step], distance_upper_bound=2.0 * spacing_mm)[0]
+    asked, reach = mesh.vertices[:: max(1, len(mesh.vertices) // 1000)], 2.0 * spacing_mm
+    low, high = other.vertices.min(axis=0) - reach, other.vertices.max(axis=0) + reach
+    if ((asked >= low) & (asked <= high)).all(axis=1).mean() <= 0.9:
+        return False
+    near = cKDTree(other.vertices).query(asked, distance_upper_bound=reach)[0]
     return bool(np.isfinite(near).mean() > 0.9)
 
 
-def _closed_crack(parts: list[Mesh], marked: Marked, spacing_mm: float, notes: list[str]) -> Sewn:
+def _closed_crack(parts: list[Mesh], scene: Scene, spacing_mm: float, notes: list[str]) -> Sewn:
     """Sewn where the borders pair up, else united with a plug, else united, else side by side."""
-    sides = marked.sides
-    if len(parts) > 1 and any(side.removed.any() for side in sides):
+    marked = scene.marked
+    if len(parts) > 1 and any(side.removed.any() for side in marked.sides):
+        basis = (scene.near, scene.rims, scene.far, marked.sides, marked.walls, spacing_mm)
         try:
-            result = _outer(sewn(parts, sides, marked.walls, spacing_mm))
+            result = sewn(*basis)
+            result = _outer(assembled(parts, scene.cut, Sewn(smoothed(result), result.origin)))
             if meshes.is_closed(result.mesh):
-                return Sewn(smoothed(result), result.origin)
+                return result
         except CannotSew:
             pass
         try:
-            return _outer(united(parts, crack_field(parts, sides, marked.walls, spacing_mm)))
+            return _outer(united(parts, crack_field(*basis)))
         except NoAnswer:
             pass
     try:
@@ -158,28 +192,30 @@ def _outer(result: Sewn) -> Sewn:
 def _reported(
     result: Sewn,
     pieces: list[Piece],
-    marked: Marked,
+    scene: Scene,
     spacing_mm: float,
     settings: FuseSettings,
     notes: list[str],
 ) -> Whole:
-    mesh, origin = result.mesh, result.origin
+    mesh, origin, marked = result.mesh, result.origin, scene.marked
     all_closed = meshes.is_closed(mesh)
     shells = int(np.count_nonzero(np.bincount(meshes.components(mesh)[1][mesh.triangles[:, 0]])))
-    genus = meshes.genus(mesh) if all_closed else 0
-    volume, area = meshes.volume(mesh), float(meshes.triangle_areas(mesh).sum())
+    genus = meshes.euler_genus(mesh, shells) if all_closed else 0
+    areas = meshes.triangle_areas(mesh)
+    volume, area = meshes.volume(mesh), float(areas.sum())
     new = origin < 0
-    seam = np.flatnonzero(new[mesh.triangles].any(axis=1))
-    near = np.flatnonzero(_around(mesh, new)[mesh.triangles].any(axis=1))
-    crossings = len(crossing_pairs(mesh, near))
-    expected = sum(meshes.volume(piece.mesh) for piece in pieces)
-    over, chips = chip_fills(mesh, new, [piece.mesh for piece in pieces], marked.walls, spacing_mm)
+    fresh: BoolArray = np.asarray(new[mesh.triangles].any(axis=1))
+    seam = np.flatnonzero(fresh)
+    crossings = len(crossing_pairs(mesh, np.flatnonzero(_around(mesh, fresh)[mesh.triangles].any(axis=1)), fresh))
+    expected = sum(piece.volume_mm3 for piece in pieces)
+    over, chips = chip_fills(mesh, new, scene.near, marked.walls, spacing_mm)
     expected += sum(fill.volume_mm3 for fill in chips)
     strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
-    allowed = 0.002 * expected + float(meshes.triangle_areas(mesh)[seam].sum()) * spacing_mm
-    notes.extend(
-        output_checks(mesh, [piece.mesh for piece in pieces], expected, allowed, 3.0 * spacing_mm + strip, all_closed)
-    )
+    allowed = 0.002 * expected + float(areas[seam].sum()) * spacing_mm
+    added = mesh.vertices[new]
+    notes.extend(output_checks(volume, added, scene.near, expected, allowed, 3.0 * spacing_mm + strip))
+    if not all_closed:
+        notes.append("The whole is not closed.")
     mesh, seam, filled, fills, is_open = _with_holes(result, seam, over, pieces, settings, notes)
     fills.extend(chips)
     moved = _moved(mesh, origin, pieces)
@@ -201,10 +237,9 @@ def _reported(
 
 
 def _around(mesh: Mesh, chosen: BoolArray) -> BoolArray:
-    """The chosen vertices and their neighbours."""
-    touched = chosen[mesh.triangles].any(axis=1)
-    result = chosen.copy()
-    result[mesh.triangles[touched].ravel()] = True
+    """The vertices of the chosen triangles."""
+    result = np.zeros(len(mesh.vertices), bool)
+    result[mesh.triangles[chosen].ravel()] = True
     return result
 
 

@@ -48,7 +48,7 @@ def find_fracture_faces(
     """
     report(0.0, f"Looking for fracture faces on {fragment.scan.name}")
     nodes = coarse_nodes(fragment)
-    smooth = smoothed_normals(nodes, 2.5 * nodes.cell_mm)
+    smooth = smoothed_normals(nodes, 1.5 * nodes.cell_mm)
     rough = roughness(nodes, smooth)
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)

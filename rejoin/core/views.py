@@ -50,10 +50,10 @@ class Nodes:
 
 
 def coarse_nodes(fragment: Fragment, count: int = NODES) -> Nodes:
-    """Gather vertices into cells of at least 1.5 spacings, split by the way they face."""
+    """Gather vertices into cells of at least one spacing, split by the way they face."""
     mesh = fragment.mesh
     normals, areas = vertex_normals(mesh), vertex_areas(mesh)
-    cell = max(1.5 * fragment.spacing_mm, float(np.sqrt(1.5 * areas.sum() / count)))
+    cell = max(1.0 * fragment.spacing_mm, float(np.sqrt(1.5 * areas.sum() / count)))
     cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / cell).astype(np.int64)
     axis = np.abs(normals).argmax(axis=1)
     facing = 2 * axis + (normals[np.arange(len(axis)), axis] < 0)

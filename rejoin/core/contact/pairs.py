@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact.distances import Mask, border_vertices
@@ -81,7 +83,7 @@ class Pairs:
             self.areas, self.from_b, self.vertex,
         )
 
-    def where(self, chosen: Mask | IntArray) -> Pairs:
+    def where(self, chosen: Mask | npt.NDArray[np.integer[Any]]) -> Pairs:
         """Some of the pairs."""
         return Pairs(
             self.points_a[chosen], self.points_b[chosen], self.normals_a[chosen], self.normals_b[chosen],

@@ -1,0 +1,61 @@
+"""Makes the README's picture of the window: ``python -m tests.make_picture [FILE]``, on a screen or under xvfb.
+
+The scripted person of `tests.app` joins the sample and opens the gap; the
+camera then stands where the broken surface of one fragment is seen whole.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+SAMPLE = "pump_rocker"
+SIZE = (1160, 740)
+
+
+def main(file: Path) -> int:
+    """Save the picture as ``file`` (PNG)."""
+    from PySide6.QtCore import QSettings
+    from PySide6.QtWidgets import QApplication
+
+    from rejoin.app.bench import Bench
+    from rejoin.app.window import Window
+    from tests.app.person import Person, facing_normal
+    from tests.app.walk import Walk
+
+    app = QApplication.instance() or QApplication(sys.argv[:1])
+    app.setStyle("Fusion")  # type: ignore[attr-defined]
+    with tempfile.TemporaryDirectory() as scratch:
+        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
+        memory.setValue("palette", "light")
+        window = Window(Bench(memory, Path(scratch) / "recovery"))
+        window.ask_keep = lambda parent: "discard"
+        window.resize(*SIZE)
+        window.show()
+        person = Person(window)
+        person.pause(500)
+        person.open_sample(SAMPLE)
+        person.open_row(30)
+        person.click(window.join.join_button)
+        person.wait_until_done()
+        person.pause(900)
+        broken = Walk(person, SAMPLE, Path(scratch)).used_faces()[0]
+        person.open_row(40)
+        person.set_slider(window.apart, 0.35)
+        towards = window.scene.poses()[0][:3, :3] @ facing_normal(window, 0, broken)
+        beside = np.cross(towards, (0.0, 0.0, 1.0))
+        window.scene.look_at_all()
+        window.scene.look_from(tuple(0.9 * towards + 0.9 * beside + (0.0, 0.0, 0.5)), (0, 0, 1))
+        window.view.renderer.GetActiveCamera().Zoom(1.7)
+        person.pause(800)
+        saved = window.grab().save(str(file), "PNG", 0)  # type: ignore[call-overload]
+        window.close()
+    return 0 if saved else 1
+
+
+if __name__ == "__main__":
+    default = Path(__file__).resolve().parents[1] / "assets" / "window.png"
+    sys.exit(main(Path(sys.argv[1]) if sys.argv[1:] else default))

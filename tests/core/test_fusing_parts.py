@@ -15,6 +15,7 @@ from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.soundness import outer_triangles, output_checks
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.uniting import united
+from rejoin.core.fusing.untangling import untangled
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -171,3 +172,17 @@ def test_inner_shells_are_told_from_outer_ones() -> None:
     )
     keep, inner = outer_triangles(both)
     assert inner == 1 and np.array_equal(keep, np.arange(len(box.triangles)))
+
+
+def test_folded_new_triangles_are_pulled_apart_and_the_others_stay() -> None:
+    out = manifold3d.Manifold.cube([8, 8, 8], True).refine(16).to_mesh()
+    box = Mesh(np.asarray(out.vert_properties[:, :3], float), out.tri_verts)
+    new = (box.vertices[:, 2] > 3.9) & (np.abs(box.vertices[:, :2]).max(axis=1) < 3.6)
+    vertices = np.array(box.vertices)
+    folded = np.flatnonzero(new & (np.abs(box.vertices[:, :2]).max(axis=1) < 0.6))
+    vertices[folded] += [2.1, 0.3, -0.2]
+    mesh = Mesh(vertices, box.triangles)
+    assert len(crossing_pairs(mesh)) > 5
+    result = untangled(mesh, new, 0.5)
+    assert len(crossing_pairs(result)) == 0
+    assert np.array_equal(result.vertices[~new], vertices[~new])

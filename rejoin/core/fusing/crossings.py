@@ -30,22 +30,35 @@ def crossing_pairs(
     chosen = np.arange(len(mesh.triangles)) if among is None else np.asarray(among, np.int64)
     if len(chosen) < 2:
         return np.zeros((0, 2), np.int64)
-    corners = mesh.vertices[mesh.triangles[chosen]]
-    low, high = corners.min(axis=1), corners.max(axis=1)
+    rows = mesh.triangles[chosen]
+    corners = mesh.vertices[rows]
+    low, high = np.ascontiguousarray(corners.min(axis=1).T), np.ascontiguousarray(corners.max(axis=1).T)
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     found = []
     for pairs in _near_pairs(corners):
         if fresh is not None:
-            pairs = pairs[fresh[chosen[pairs]].any(axis=1)]
-        a, b = pairs[:, 0], pairs[:, 1]
-        meet = ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
-        pairs = pairs[meet]
+            flags = fresh[chosen]
+            pairs = pairs[flags[pairs[:, 0]] | flags[pairs[:, 1]]]
+        for k in range(3):
+            a, b = pairs[:, 0], pairs[:, 1]
+            pairs = pairs[(low[k][a] <= high[k][b]) & (low[k][b] <= high[k][a])]
+        pairs = pairs[_shared_corners(rows, pairs) < 2]
         for one, other in ((0, 1), (1, 0)):
-            pairs = pairs[_reaches_plane(corners, pairs[:, one], pairs[:, other])]
+            pairs = pairs[_reaches_plane(corners, normals, pairs[:, one], pairs[:, other])]
         if len(pairs):
-            hit = _cross(mesh.triangles[chosen], corners, pairs)
+            hit = _cross(rows, corners, pairs)
             found.append(pairs[hit])
     result = np.concatenate(found) if found else np.zeros((0, 2), np.int64)
     return chosen[np.unique(np.sort(result, axis=1), axis=0)] if len(result) else result
+
+
+def _shared_corners(rows: npt.NDArray[np.int32], pairs: Pairs) -> npt.NDArray[np.int8]:
+    """How many corners the triangles of each pair have in common; triangles on one edge cannot cross."""
+    a, b = rows[pairs[:, 0]], rows[pairs[:, 1]]
+    count = np.zeros(len(pairs), np.int8)
+    for i in range(3):
+        count += (a[:, i] == b[:, 0]) | (a[:, i] == b[:, 1]) | (a[:, i] == b[:, 2])
+    return count
 
 
 def _near_pairs(corners: FloatArray) -> list[Pairs]:
@@ -68,12 +81,13 @@ def _near_pairs(corners: FloatArray) -> list[Pairs]:
     return result
 
 
-def _reaches_plane(corners: FloatArray, a: Pairs, b: Pairs) -> npt.NDArray[np.bool_]:
+def _reaches_plane(corners: FloatArray, normals: FloatArray, a: Pairs, b: Pairs) -> npt.NDArray[np.bool_]:
     """Whether triangle b has corners on both sides of (or on) the plane of a."""
-    base = corners[a, 0]
-    normal = np.cross(corners[a, 1] - base, corners[a, 2] - base)
-    height = np.einsum("ijk,ik->ij", corners[b] - base[:, None], normal)
-    return np.asarray((height.max(axis=1) >= 0) & (height.min(axis=1) <= 0))
+    base, normal = corners[a, 0], normals[a]
+    heights = [np.einsum("ij,ij->i", corners[b, k] - base, normal) for k in range(3)]
+    highest = np.maximum(np.maximum(heights[0], heights[1]), heights[2])
+    lowest = np.minimum(np.minimum(heights[0], heights[1]), heights[2])
+    return np.asarray((highest >= 0) & (lowest <= 0))
 
 
 def _cross(triangles: npt.NDArray[np.int32], corners: FloatArray, pairs: Pairs) -> npt.NDArray[np.bool_]:

@@ -12,12 +12,12 @@ from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, chip_fills, with_chips
 from rejoin.core.fusing.cropping import Crop, assembled, crops, far_soup
-from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import Closed, Patch, closed
 from rejoin.core.fusing.ring import BoolArray, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn, smoothed
 from rejoin.core.fusing.soundness import Indices, outer_triangles, output_checks
 from rejoin.core.fusing.uniting import united
+from rejoin.core.fusing.untangling import seam_crossings, untangled
 from rejoin.core.records import Fill, FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings, Report, silent
 from rejoin.core.transforms import apply
@@ -163,7 +163,8 @@ def _closed_crack(parts: list[Mesh], scene: Scene, spacing_mm: float, notes: lis
         basis = (scene.near, scene.rims, scene.far, marked.sides, marked.walls, spacing_mm)
         try:
             result = sewn(*basis)
-            result = _outer(assembled(parts, scene.cut, Sewn(smoothed(result), result.origin)))
+            mesh = untangled(smoothed(result), result.origin < 0, spacing_mm)
+            result = _outer(assembled(parts, scene.cut, Sewn(mesh, result.origin)))
             if meshes.is_closed(result.mesh):
                 return result
         except CannotSew:
@@ -204,9 +205,8 @@ def _reported(
     areas = meshes.triangle_areas(mesh)
     volume, area = meshes.volume(mesh), float(areas.sum())
     new = origin < 0
-    fresh: BoolArray = np.asarray(new[mesh.triangles].any(axis=1))
-    seam = np.flatnonzero(fresh)
-    crossings = len(crossing_pairs(mesh, np.flatnonzero(_around(mesh, fresh)[mesh.triangles].any(axis=1)), fresh))
+    seam = np.flatnonzero(new[mesh.triangles].any(axis=1))
+    crossings = len(seam_crossings(mesh, new))
     expected = sum(piece.volume_mm3 for piece in pieces)
     over, chips = chip_fills(mesh, new, scene.near, marked.walls, spacing_mm)
     expected += sum(fill.volume_mm3 for fill in chips)
@@ -234,13 +234,6 @@ def _reported(
         original_moved_mm=moved,
         notes=tuple(notes),
     )
-
-
-def _around(mesh: Mesh, chosen: BoolArray) -> BoolArray:
-    """The vertices of the chosen triangles."""
-    result = np.zeros(len(mesh.vertices), bool)
-    result[mesh.triangles[chosen].ravel()] = True
-    return result
 
 
 def _moved(mesh: Mesh, origin: Indices, pieces: list[Piece]) -> float:

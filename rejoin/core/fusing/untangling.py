@@ -1,0 +1,77 @@
+"""Pull apart the new triangles that run through others."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.fusing.crossings import Pairs, crossing_pairs
+from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.records import Mesh
+
+Indices = npt.NDArray[np.int64]
+
+ROUNDS = 8
+"""How often the region around crossings is widened and relaxed."""
+RELAXINGS = 25
+WINDOW = 3.0
+"""How far around moved vertices, in spacings, crossings are looked for again."""
+
+
+def seam_crossings(mesh: Mesh, new: BoolArray) -> Pairs:
+    """Crossing pairs (k, 2) of which at least one triangle has a vertex flagged in ``new`` (n,)."""
+    fresh, among = _at_the_seam(mesh, new)
+    return crossing_pairs(mesh, among, fresh)
+
+
+def _at_the_seam(mesh: Mesh, new: BoolArray) -> tuple[BoolArray, Indices]:
+    """Which triangles (m,) are new, and the indices of these and their neighbours."""
+    fresh: BoolArray = np.asarray(new[mesh.triangles].any(axis=1))
+    around = np.zeros(len(mesh.vertices), bool)
+    around[mesh.triangles[fresh].ravel()] = True
+    return fresh, np.flatnonzero(around[mesh.triangles].any(axis=1))
+
+
+def _within(mesh: Mesh, triangles: Indices, chosen: BoolArray, reach_mm: float) -> Indices:
+    """Those of the triangles with a corner within reach of a chosen vertex."""
+    corner = np.unique(mesh.triangles[triangles])
+    near = np.zeros(len(mesh.vertices), bool)
+    spots = cKDTree(mesh.vertices[chosen])
+    near[corner] = np.isfinite(spots.query(mesh.vertices[corner], distance_upper_bound=reach_mm, workers=-1)[0])
+    return triangles[near[mesh.triangles[triangles]].any(axis=1)]
+
+
+def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> Mesh:
+    """The mesh with the vertices flagged in ``new`` (n,) near crossings drawn to the mean of their neighbours.
+
+    The region grows by a ring a round. A flat mesh whose inner vertices are
+    the means of their neighbours has no folds (Tutte 1963), and the surface
+    along a crack is nearly flat over a few triangles. What does not get
+    better is left as it was.
+    """
+    fresh, among = _at_the_seam(mesh, new)
+    pairs = crossing_pairs(mesh, among, fresh)
+    best, fewest = mesh, len(pairs)
+    if not fewest:
+        return mesh
+    touched = Mesh(mesh.vertices, mesh.triangles[new[mesh.triangles].any(axis=1)])
+    graph = meshes.adjacency(touched)
+    chosen = np.zeros(len(mesh.vertices), bool)
+    for _ in range(ROUNDS):
+        chosen[mesh.triangles[pairs].ravel()] = True
+        chosen |= np.asarray(graph @ chosen.astype(np.float32)).ravel() > 0
+        free = np.flatnonzero(chosen & new)
+        rows = graph[free]
+        degree = np.asarray(rows.sum(axis=1)).reshape(-1, 1)
+        vertices = np.array(mesh.vertices)
+        for _ in range(RELAXINGS):
+            vertices[free] = (rows @ vertices) / degree
+        mesh = Mesh(vertices, mesh.triangles)
+        pairs = crossing_pairs(mesh, _within(mesh, among, chosen, WINDOW * spacing_mm), fresh)
+        if len(pairs) < fewest:
+            best, fewest = mesh, len(pairs)
+        if not fewest:
+            break
+    return best

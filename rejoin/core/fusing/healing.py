@@ -23,6 +23,15 @@ MARGIN = 4
 """Grid cells kept free around the field."""
 
 
+MOST_POINTS = 4_000_000
+"""Grid points at most: a bound on memory and time where placements are wrong or a scan is very noisy."""
+CHUNK = 8_000_000
+
+
+class CannotSew(Exception):
+    """The crack cannot be closed by sewing; the reason is for the notes of a developer."""
+
+
 @dataclass(frozen=True, eq=False)
 class Field:
     """Values at sparse grid points (sorted ``keys``); positive inside the healed part."""
@@ -49,9 +58,12 @@ def ball_keys(centres: FloatArray, radius_mm: float, origin: FloatArray, step_mm
     offsets = offsets[(offsets**2).sum(axis=1) * step_mm**2 <= radius_mm**2]
     cells = sorted_unique(pack(np.rint((centres - origin) / step_mm).astype(np.int64)))
     shifts = (offsets[:, 0] << 40) + (offsets[:, 1] << 20) + offsets[:, 2]
-    found = [
-        sorted_unique(cells[start : start + 20_000, None] + shifts[None, :]) for start in range(0, len(cells), 20_000)
-    ]
+    stride, found, total = max(1, CHUNK // len(shifts)), [], 0
+    for start in range(0, len(cells), stride):
+        found.append(sorted_unique(cells[start : start + stride, None] + shifts[None, :]))
+        total += len(found[-1])
+        if total > 3 * MOST_POINTS:
+            raise CannotSew("the crack needs too large a grid")
     return sorted_unique(np.concatenate(found)) if found else np.zeros(0, np.int64)
 
 
@@ -81,6 +93,8 @@ class Healing:
         self.field = self._measured(ball_keys(border, radius, origin, step), origin, step)
 
     def _measured(self, keys: npt.NDArray[np.int64], origin: FloatArray, step: float) -> Field:
+        if len(keys) > MOST_POINTS:
+            raise CannotSew("the crack needs too large a grid")
         points = Field(keys, np.zeros(0), origin, step).points()
         return Field(keys, self._winding(points) - self._level(points), origin, step)
 
@@ -92,6 +106,8 @@ class Healing:
         wanted = wanted[field.keys[at] != wanted]
         if len(wanted) == 0:
             return False
+        if len(wanted) + len(field.keys) > MOST_POINTS:
+            raise CannotSew("the crack needs too large a grid")
         added = self._measured(wanted, field.origin, field.step_mm)
         keys = np.concatenate([field.keys, added.keys])
         order = np.argsort(keys)

@@ -10,7 +10,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.healing import MOST_ROUNDS, Field, Healing
+from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
 from rejoin.core.fusing.ring import Contact
 from rejoin.core.fusing.stitching import (
@@ -37,10 +37,6 @@ class Sewn:
 
     mesh: Mesh
     origin: Indices
-
-
-class CannotSew(Exception):
-    """The borders do not pair up; the reason is for the notes of a developer."""
 
 
 def joined(parts: list[Mesh]) -> Mesh:

@@ -170,7 +170,9 @@ def _closed_crack(parts: list[Mesh], scene: Scene, spacing_mm: float, notes: lis
         except CannotSew:
             pass
         try:
-            return _outer(united(parts, crack_field(*basis)))
+            result = _outer(united(parts, crack_field(*basis)))
+            notes.append("The crack could not be healed along its edge; the fragments were united as they lie.")
+            return result
         except NoAnswer:
             pass
     try:
@@ -216,6 +218,8 @@ def _reported(
     notes.extend(output_checks(volume, added, scene.near, expected, allowed, 3.0 * spacing_mm + strip))
     if not all_closed:
         notes.append("The whole is not closed.")
+    if shells > 1:
+        notes.append(f"The whole is in {shells} separate bodies.")
     mesh, seam, filled, fills, is_open = _with_holes(result, seam, over, pieces, settings, notes)
     fills.extend(chips)
     moved = _moved(mesh, origin, pieces)

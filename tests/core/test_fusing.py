@@ -10,7 +10,7 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import Cancelled, NoAnswer
-from rejoin.core.fusing import fuse_fragments
+from rejoin.core.fusing import fuse_fragments, healing
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings
 from rejoin.core.transforms import apply
@@ -198,3 +198,26 @@ def test_the_person_can_stop_it(block: tuple[object, object, Whole]) -> None:
 
     with pytest.raises(Cancelled):
         fuse_fragments(block[0], block[1], (), (), FuseSettings(), stop)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("moved_mm", [(0.3, 0.2, 0.1), (3.0, -2.0, 0.4), (0.0, 0.0, 60.0), (3.0, 2.5, -6.0)])
+def test_wrong_placements_end_in_a_whole_that_says_so(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], moved_mm: tuple[float, float, float]
+) -> None:
+    fragments, (first, second), _ = block
+    matrix = np.array(second.part_from_scan)
+    matrix[:3, 3] -= moved_mm
+    whole = fused(fragments, (first, Placement(matrix, "person")))
+    assert whole.closed == meshes.is_closed(whole.mesh)
+    assert whole.closed or whole.notes
+    assert (whole.shells > 1) == any("separate bodies" in note for note in whole.notes)
+    if moved_mm[2] < 0:  # nearly half of either lies inside the other
+        assert any("volume" in note for note in whole.notes)
+
+
+def test_a_crack_too_large_for_the_grid_is_united_and_said(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(healing, "MOST_POINTS", 1000)
+    whole = fused(block[0], block[1])
+    assert whole.closed and any("could not be healed" in note for note in whole.notes)

@@ -23,7 +23,7 @@ MARGIN = 4
 """Grid cells kept free around the field."""
 
 
-MOST_POINTS = 4_000_000
+MOST_POINTS = 1_500_000
 """Grid points at most: a bound on memory and time where placements are wrong or a scan is very noisy."""
 CHUNK = 8_000_000
 

@@ -78,6 +78,7 @@ def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_
     normals = [meshes.vertex_normals(part) for part in parts]
     apart, gap = distances(parts, normals, spacing_mm)
     strip = max(1.9 * spacing_mm, 10.0 * noise_mm) + 1.5 * max(0.0, abs(gap) - 2.0 * noise_mm)
+    strip = min(strip, 0.75 * REACH * spacing_mm)
     return [
         _contact(part, rim, distance, strip, spacing_mm) for part, rim, distance in zip(parts, rims, apart, strict=True)
     ]
@@ -109,6 +110,8 @@ def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2
         graph = meshes.adjacency(Mesh(part.vertices, part.triangles[same]))
         inside = np.flatnonzero(result == label)
         number, piece = connected_components(graph[inside][:, inside], directed=False)
+        if len(inside) == 0:
+            continue
         area = np.bincount(piece, areas[inside], number)
         area[piece[rim[inside]]] = np.inf
         result[inside[area[piece] < smallest_mm2]] = not label

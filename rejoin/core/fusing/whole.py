@@ -213,7 +213,7 @@ def _reported(
     over, chips = chip_fills(mesh, new, scene.near, marked.walls, spacing_mm)
     expected += sum(fill.volume_mm3 for fill in chips)
     strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
-    allowed = 0.002 * expected + float(areas[seam].sum()) * spacing_mm
+    allowed = min(0.002 * expected + float(areas[seam].sum()) * spacing_mm, 0.05 * expected)
     added = mesh.vertices[new]
     notes.extend(output_checks(volume, added, scene.near, expected, allowed, 3.0 * spacing_mm + strip))
     if not all_closed:

@@ -67,8 +67,9 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
         firmness(seen.points, *broad, within, areas, sigma, spacing),
     )
     likeness = shared_relief(first, second, b_from_a, chosen, seen, np.flatnonzero(zone).astype(np.int32), ways, cells)
-    # Chance contact fills the allowed gap evenly; a break's own lies well inside it.
-    close = float(np.clip((0.6 - residual / limit) / 0.2, 0.0, 1.0))
+    # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
+    expected = max(noise, 0.06 * spacing)
+    close = float(np.clip((1.75 - residual / expected) / 0.5, 0.0, 1.0))
     likeness = likeness * min(1.0, 5.0 * held) if contact_area > 0.7 * zone_area else 0.0
     score = close * max(score * min(1.0, held), likeness)
     return Evidence(

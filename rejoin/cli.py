@@ -39,6 +39,9 @@ STEP_SETTINGS: dict[str, type[Settings]] = {
 """The settings whose fields become options of ``rejoin join``."""
 
 
+SHAPES = ("plane", "line", "circle", "sphere", "cylinder", "cone")
+"""What ``rejoin measure`` can fit."""
+
 SCREEN = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 """Environment variables of which one is set where a window can open (Linux)."""
 
@@ -123,6 +126,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
     _add_join(commands)
     _add_scans(commands)
+    _add_measure(commands)
     _add_sample(commands)
     _add_open(commands)
     return top
@@ -149,6 +153,18 @@ def _add_scans(commands: Any) -> None:
     _add_unit(scans)
     scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
     scans.set_defaults(run=_scans)
+
+
+def _add_measure(commands: Any) -> None:
+    text = "fit a plane, line, circle, sphere, cylinder or cone to the points of a file"
+    measure = _command(commands, "measure", text)
+    measure.add_argument(
+        "file", metavar="FILE", help="points (.xyz .csv .txt .ply ...) or a scan; two columns are a plane figure"
+    )
+    measure.add_argument("--shape", required=True, choices=SHAPES, help="what the points should lie on")
+    _add_unit(measure)
+    measure.add_argument("--json", metavar="FILE", help="write the shape as JSON, in mm and degrees")
+    measure.set_defaults(run=_measure)
 
 
 def _add_sample(commands: Any) -> None:
@@ -220,6 +236,12 @@ def _scans(arguments: argparse.Namespace) -> int:
     from rejoin.commands import scans_command
 
     return scans_command(arguments)
+
+
+def _measure(arguments: argparse.Namespace) -> int:
+    from rejoin.dimension_commands import measure_command
+
+    return measure_command(arguments)
 
 
 def _sample(arguments: argparse.Namespace) -> int:

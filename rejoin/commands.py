@@ -110,7 +110,7 @@ def summary(content: dict[str, Any]) -> list[str]:
 def scans_command(arguments: argparse.Namespace) -> int:
     """Look at scans one by one; one that cannot be read does not hold up the others."""
     if arguments.json:
-        _check_target(arguments.json, "JSON file", arguments.files, ())
+        check_target(arguments.json, "JSON file", arguments.files, ())
     rows, code, unstated = [], 0, []
     for file in arguments.files:
         try:
@@ -179,11 +179,12 @@ def _check_join(arguments: argparse.Namespace) -> None:
         (arguments.save, "project", (SUFFIX,)),
     ):
         if target:
-            _check_target(target, kind, [*arguments.fragments, *targets], suffixes)
+            check_target(target, kind, [*arguments.fragments, *targets], suffixes)
             targets.append(target)
 
 
-def _check_target(target: str, kind: str, others: Sequence[str], suffixes: Sequence[str]) -> None:
+def check_target(target: str, kind: str, others: Sequence[str], suffixes: Sequence[str]) -> None:
+    """Find out before the work whether a result can be written there, without overwriting what is read."""
     path, folder = Path(target), Path(target).parent
     if suffixes and path.suffix.lower() not in suffixes:
         raise WrongUse(f"The {kind} cannot be written as {path.name}.", f"Let the name end in {' or '.join(suffixes)}.")

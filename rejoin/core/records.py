@@ -274,6 +274,48 @@ class Whole(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class Shape(Record):
+    """A plane, line, circle, sphere, cylinder or cone fitted to points by least squares.
+
+    Attributes
+    ----------
+    kind : str
+    point_mm : (3,), or (2,) for a figure of two-column points
+        Of a plane, line or axis: the point beside the middle of the data; of a circle or sphere: the centre.
+    direction : (3,) or (2,), optional
+        Unit normal or axis; that of a cone points to where it widens. None for a sphere and a plane circle.
+    radius_mm : float, optional
+        Of a cone: the radius at ``point_mm``.
+    half_angle_deg : float, optional
+    rms_mm, form_deviation_mm : float
+        Root mean square of the orthogonal distances, and from the lowest to the highest (least squares criterion).
+    minimum_zone_mm : float, optional
+        The same by the minimum zone criterion (ISO 1101).
+    used_share : float
+        Share of the points that belong to the figure; the others are strays.
+    points_used : int
+    sigma_mm : float
+        Scale of the residuals, 1 sigma, the fitted numbers allowed for.
+    covariance : (8, 8), optional
+        Of point, direction, radius and half angle in rad.
+    """
+
+    kind: str
+    point_mm: FloatArray
+    direction: FloatArray | None
+    radius_mm: float | None
+    half_angle_deg: float | None
+    rms_mm: float
+    form_deviation_mm: float
+    minimum_zone_mm: float | None
+    used_share: float
+    points_used: int
+    sigma_mm: float
+    covariance: FloatArray | None = None
+    _arrays = {"point_mm": np.float64, "direction": np.float64, "covariance": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class StepRecord(Record):
     """That a step ran, with which settings, and how long it took."""
 
@@ -283,11 +325,28 @@ class StepRecord(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class StatedSize(Record):
+    """A distance known from elsewhere between a point of fragment ``a`` and one of ``b``, (3,) in their scans' frames.
+
+    ``limit_mm`` is half the width of its tolerance.
+    """
+
+    a: int
+    point_a_mm: FloatArray
+    b: int
+    point_b_mm: FloatArray
+    value_mm: float
+    limit_mm: float
+    _arrays = {"point_a_mm": np.float64, "point_b_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Project(Record):
     """All that is known of one broken part. Each step returns a new one.
 
     ``placements`` and ``fragments`` are parallel to ``scans``; ``fits`` are
-    of the joints that hold the placed fragments together.
+    of the joints that hold the placed fragments together. ``stated`` are sizes
+    that the person knows; the adjustment observes them.
     """
 
     scans: tuple[Scan, ...] = ()
@@ -298,3 +357,4 @@ class Project(Record):
     fits: tuple[FitReport, ...] = ()
     whole: Whole | None = None
     history: tuple[StepRecord, ...] = ()
+    stated: tuple[StatedSize, ...] = ()

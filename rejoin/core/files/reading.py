@@ -68,10 +68,10 @@ def read_fragment(path: str | Path, settings: ReadSettings | None = None, report
     settings = settings or ReadSettings()
     file = _the_file(Path(path))
     report(0.0, f"Reading {file.name}")
-    data = _bytes(file)
+    data = bytes_of(file)
     with ThreadPoolExecutor(1) as other:
         digest = other.submit(lambda: hashlib.sha256(data).hexdigest())
-        parsed = checked(_parsed(data, file), file.name)
+        parsed = checked(parsed_of(data, file), file.name)
         sha256 = digest.result()
     unit = parsed.unit or settings.unit
     vertices = parsed.vertices if UNITS[unit or "mm"] == 1.0 else parsed.vertices * UNITS[unit or "mm"]
@@ -127,7 +127,7 @@ def _the_file(path: Path) -> Path:
     return path
 
 
-def _bytes(file: Path) -> bytes:
+def bytes_of(file: Path) -> bytes:
     try:
         if file.stat().st_size > LARGEST_FILE:
             raise FileTrouble(
@@ -143,7 +143,7 @@ def _bytes(file: Path) -> bytes:
     return data
 
 
-def _parsed(data: bytes, file: Path) -> Parsed:
+def parsed_of(data: bytes, file: Path) -> Parsed:
     try:
         return _READERS[file.suffix.lower()](data, file)
     except MemoryError as error:

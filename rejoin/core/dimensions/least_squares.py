@@ -1,0 +1,206 @@
+"""Plain least squares of a figure through points, with its covariance, and its minimum zone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares, linprog
+
+from rejoin.core.dimensions.figures import Figure, distances, frame_of, free, moved, system, through
+from rejoin.core.records import FloatArray, IntArray
+
+
+def polished(start: Figure, points: FloatArray) -> Figure:
+    """The figure of least squares of orthogonal distances that lies nearest to ``start``.
+
+    Gauss-Newton with exact derivatives; where that does not settle, Levenberg-Marquardt first.
+    """
+    middle = points.mean(axis=0)
+    size = max(float(np.abs(points - middle).max()), 1e-300)
+    local = (points - middle) / size
+    figure = replace(_centred(start, middle), radius=start.radius / size)
+    figure = replace(figure, point=(figure.point - middle) / size)
+    count = free(figure)
+    rows = len(local) * (2 if figure.kind in ("line", "circle") and len(figure.point) == 3 else 1)
+    if rows >= count:
+        quick, settled = _to_rest(figure, local, 12)
+        figure = quick if settled else _to_rest(_downhill(figure, local), local, 60)[0]
+    figure = replace(figure, point=middle + size * figure.point, radius=abs(figure.radius) * size)
+    return _upright(_centred(figure, middle))
+
+
+def _downhill(base: Figure, points: FloatArray) -> Figure:
+    def residuals(x: FloatArray) -> FloatArray:
+        return system(moved(base, x), points)[0]
+
+    found = least_squares(
+        residuals, np.zeros(free(base)), method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=300
+    )
+    x = np.asarray(found.x, dtype=np.float64)
+    return _centred(moved(base, x), np.zeros(points.shape[1])) if np.isfinite(x).all() else base
+
+
+def _to_rest(figure: Figure, points: FloatArray, most: int) -> tuple[Figure, bool]:
+    """Gauss-Newton steps until nothing moves (True), a step raises the sum, or there were enough of them."""
+    middle = np.zeros(points.shape[1])
+    residual, slopes = system(figure, points)
+    for _ in range(most):
+        step = np.asarray(np.linalg.lstsq(slopes, -residual, rcond=1e-13)[0], np.float64)
+        after = _centred(moved(figure, step), middle)
+        new, new_slopes = system(after, points)
+        if not np.isfinite(new).all() or float(new @ new) > float(residual @ residual) * (1 + 1e-9) + 1e-30:
+            return figure, False
+        figure, residual, slopes = after, new, new_slopes
+        if np.abs(step).max() < 1e-13:
+            return figure, True
+    return figure, False
+
+
+def _centred(figure: Figure, middle: FloatArray) -> Figure:
+    """The same figure with its point beside the middle of the data, where it may slide."""
+    d = figure.direction
+    if d is None or figure.kind == "circle":
+        return figure
+    if figure.kind == "plane":
+        return replace(figure, point=middle - d * float((middle - figure.point) @ d))
+    along = float((middle - figure.point) @ d)
+    return replace(figure, point=figure.point + along * d, radius=figure.radius + along * np.tan(figure.half_angle))
+
+
+def _upright(figure: Figure) -> Figure:
+    """One of the figure's several descriptions: the largest component of its direction positive, a cone widening."""
+    d = figure.direction
+    if d is None:
+        return figure
+    if figure.kind == "cone":
+        angle = float(np.arctan(np.tan(figure.half_angle)))
+        return replace(figure, direction=-d if angle < 0 else d, half_angle=abs(angle))
+    return replace(figure, direction=-d if d[int(np.argmax(np.abs(d)))] < 0 else d)
+
+
+def best_fit(kind: str, points: FloatArray, normals: FloatArray | None = None) -> Figure | None:
+    """The figure of least squares through all points; None where no first guess can be made."""
+    best, least = None, np.inf
+    for start in through(kind, points, normals):
+        figure = polished(start, points)
+        total = float(np.square(distances(figure, points)).sum())
+        if np.isfinite(total) and total < least * (1 - 1e-9):
+            best, least = figure, total
+    return best
+
+
+def covariance_of(figure: Figure, points: FloatArray, cells: IntArray | None = None) -> FloatArray | None:
+    """Covariance (8, 8) of (point, direction, radius, half angle in rad); None where nothing is left over to judge by.
+
+    Parameters
+    ----------
+    figure : Figure
+        Of least squares through ``points``.
+    points : (n, 3)
+    cells : (n,), optional
+        Which residuals belong together: those of one cell may be alike, as a scanner's noise and a casting's form
+        are, those of different cells are taken as independent (sandwich by clusters, Liang and Zeger 1986, with
+        the factor g / (g - 1)). Without cells each residual counts as independent.
+    """
+    residual, slopes = system(figure, points)
+    count = slopes.shape[1]
+    if len(residual) <= count or len(figure.point) != 3:
+        return None
+    inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-14)
+    inner = float(residual @ residual) / (len(residual) - count) * inverse
+    if cells is not None:
+        parts = len(residual) // len(points)
+        _, group = np.unique(np.tile(cells, parts), return_inverse=True)
+        number = int(group.max()) + 1
+        if number > 2 * count:
+            scores = np.stack([np.bincount(group, residual * slopes[:, k], number) for k in range(count)], axis=1)
+            clustered = inverse @ (scores.T @ scores) @ inverse * (number / (number - count))
+            inner = clustered if np.trace(clustered) > np.trace(inner) else inner
+    outer = _outer(figure)
+    return np.asarray(outer @ inner @ outer.T)
+
+
+def _outer(figure: Figure) -> FloatArray:
+    """Derivative (8, p) of (point, direction, radius, half angle) by the free numbers."""
+    outer = np.zeros((8, free(figure)))
+    if figure.kind == "sphere":
+        outer[:3, :3], outer[6, 3] = np.eye(3), 1.0
+        return outer
+    assert figure.direction is not None
+    u, v = frame_of(figure.direction)
+    if figure.kind == "plane":
+        outer[:3, 0], outer[3:6, 1], outer[3:6, 2] = figure.direction, u, v
+        return outer
+    outer[:3, 0], outer[:3, 1], outer[3:6, 2], outer[3:6, 3] = u, v, u, v
+    if figure.kind != "line":
+        outer[6, 4] = 1.0
+    if figure.kind == "circle":
+        outer[:3, 5] = figure.direction
+    if figure.kind == "cone":
+        outer[7, 5] = 1.0
+    return outer
+
+
+def zone_of(figure: Figure, points: FloatArray) -> float:
+    """Width of the least-squares form: from the lowest to the highest point.
+
+    Of a line in space: the diameter about it; of a circle in space: of the radial distances alone.
+    """
+    away = distances(figure, points)
+    if len(figure.point) == 3 and figure.kind == "line":
+        return float(2.0 * away.max())
+    if len(figure.point) == 3 and figure.kind == "circle":
+        assert figure.direction is not None
+        q = points - figure.point
+        away = np.linalg.norm(q - (q @ figure.direction)[:, None] * figure.direction, axis=1)
+    return float(away.max() - away.min())
+
+
+def minimum_zone(figure: Figure, points: FloatArray) -> tuple[Figure, float] | None:
+    """The figure whose zone (ISO 1101) is narrowest, and its width; None for lines and circles in space.
+
+    A chain of linear programmes on the linearised distances (Anthony, Forbes and others), each on the points
+    that lie outermost; started from least squares, so the least zone near it is found.
+    """
+    if len(figure.point) == 3 and figure.kind in ("line", "circle"):
+        return None
+    best, width = figure, zone_of(figure, points)
+    now = figure
+    for _ in range(25):
+        residual, slopes = system(now, points)
+        rows = _outermost(residual, 400)
+        step = _narrowed(residual[rows], slopes[rows])
+        if step is None:
+            break
+        now = moved(now, step)
+        found = zone_of(now, points)
+        if found >= width * (1 - 1e-9):
+            break
+        best, width = now, found
+    return best, width
+
+
+def _outermost(residual: FloatArray, most: int) -> npt.NDArray[np.int64]:
+    order = np.argsort(residual, kind="stable")
+    if len(order) <= 2 * most:
+        return order
+    return np.concatenate([order[:most], order[-most:], order[:: max(1, len(order) // most)]])
+
+
+def _narrowed(residual: FloatArray, slopes: FloatArray) -> FloatArray | None:
+    """The step that makes the greatest linearised distance least."""
+    count = slopes.shape[1]
+    scale = np.abs(slopes).max(axis=0)
+    scale[scale == 0] = 1.0
+    steps = slopes / scale
+    size = max(float(np.abs(residual).max()), 1e-300)
+    one = np.ones((len(residual), 1))
+    above, below = np.hstack([steps, -one]), np.hstack([-steps, -one])
+    rest = residual / size
+    cost = np.zeros(count + 1)
+    cost[-1] = 1.0
+    bound = [(-10.0, 10.0)] * count + [(0.0, None)]
+    solved = linprog(cost, np.vstack([above, below]), np.concatenate([-rest, rest]), bounds=bound, method="highs")
+    return np.asarray(solved.x[:count] * size / scale) if solved.success else None

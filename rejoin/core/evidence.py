@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rejoin.core.outline import outline_information
 from rejoin.core.records import Evidence, FloatArray
 from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
 from rejoin.core.surfaces import Surface, faced, overlap, touching_limit
@@ -66,12 +67,16 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
         firmness(seen.points, seen.normals_a, seen.normals_b, contact & rimless(seen), areas, sigma, spacing),
         firmness(seen.points, *broad, within, areas, sigma, spacing),
     )
-    likeness = shared_relief(first, second, b_from_a, chosen, seen, np.flatnonzero(zone).astype(np.int32), ways, cells)
+    facing = np.flatnonzero(zone).astype(np.int32)
+    likeness, outline = 0.0, 0.0
+    if contact_area > 0.7 * zone_area:
+        outline, _ = outline_information(first, second, b_from_a, seen, facing, ways)
+        likeness = shared_relief(first, second, b_from_a, chosen, seen, facing, ways)
+        likeness *= 1.0 if outline else min(1.0, 5.0 * held)
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
     expected = max(noise, 0.06 * spacing)
     close = float(np.clip((1.75 - residual / expected) / 0.5, 0.0, 1.0))
-    likeness = likeness * min(1.0, 5.0 * held) if contact_area > 0.7 * zone_area else 0.0
-    score = close * max(score * min(1.0, held), likeness)
+    score = close * (max(score * min(1.0, held), likeness) + outline)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,

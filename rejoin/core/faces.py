@@ -17,13 +17,13 @@ from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.settings import FaceSettings, Report
 from rejoin.core.views import Nodes, coarse_nodes, smoothed_normals
 
-CONE = np.cos(np.radians(42.0))
-"""How far a facet's smoothed normals may lean from its own."""
+CONES = np.cos(np.radians([42.0, 20.0]))
+"""How far a facet's smoothed normals may lean from its own: for breaks with relief, and for nearly flat ones."""
 
 UNUSUAL = 0.2
 """How much (log) the roughness around a node must differ from the usual for a patch of a break."""
 
-MOST_FACES = 40
+MOST_FACES = 200
 """Facets kept per fragment."""
 
 
@@ -56,11 +56,12 @@ def find_fracture_faces(
     found = _best(nodes, rough, usual, regions)
     areas = triangle_areas(fragment.mesh)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
+    by_node = np.argsort(node_of_triangle, kind="stable").astype(np.int32)
+    ends = np.cumsum(np.bincount(node_of_triangle, minlength=len(nodes.points)))
+    starts = np.append(0, ends[:-1])
     faces = []
     for roughness_mm, region in found:
-        chosen = np.zeros(len(nodes.points), bool)
-        chosen[region] = True
-        triangles = np.flatnonzero(chosen[node_of_triangle]).astype(np.int32)
+        triangles = np.sort(np.concatenate([by_node[starts[node] : ends[node]] for node in region]))
         area = float(areas[triangles].sum())
         confidence = float(1 - np.exp(-_excess(roughness_mm, usual)))
         faces.append(FractureFace(number, triangles, area, confidence, "program", roughness_mm))
@@ -70,18 +71,24 @@ def find_fracture_faces(
 
 def _best(nodes: Nodes, rough: FloatArray, usual: float, regions: list[IntArray]) -> list[tuple[float, IntArray]]:
     """Roughness (mm) and nodes of the most promising regions, each but once."""
-    levels = [float(np.percentile(rough[region], 40)) for region in regions]
+    levels = [float(np.partition(rough[region], len(region) * 2 // 5)[len(region) * 2 // 5]) for region in regions]
     promises = [
         promise(_excess(level, usual), float(nodes.areas[region].sum()))
         for level, region in zip(levels, regions, strict=True)
     ]
-    kept: list[tuple[float, IntArray]] = []
+    kept: list[int] = []
+    sizes = np.array([len(region) for region in regions])
+    inside = np.zeros(len(nodes.points), bool)
     for index in np.argsort(-np.array(promises), kind="stable"):
-        if not any(_same(regions[index], other) for _, other in kept):
-            kept.append((levels[index], regions[index]))
+        inside[regions[index]] = True
+        alike = np.minimum(sizes[kept], sizes[index]) > 0.8 * np.maximum(sizes[kept], sizes[index])
+        rivals = [regions[kept[k]] for k in np.flatnonzero(alike)]
+        if not any(np.count_nonzero(inside[rival]) > 0.8 * max(len(rival), sizes[index]) for rival in rivals):
+            kept.append(int(index))
+        inside[regions[index]] = False
         if len(kept) == MOST_FACES:
             break
-    return kept
+    return [(levels[index], regions[index]) for index in kept]
 
 
 def _excess(roughness_mm: float, usual_mm: float) -> float:
@@ -132,7 +139,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
     """
     pairs = cKDTree(nodes.points).query_pairs(1.8 * nodes.cell_mm, output_type="ndarray")
     alike = np.einsum("ij,ij->i", smooth[pairs[:, 0]], smooth[pairs[:, 1]]) > 0.7
-    pairs = pairs[alike]
+    pairs = np.asarray(pairs[alike], np.int32, order="F")
     unusual = np.abs(_spread(np.log(excess), pairs)) > UNUSUAL
     smallest = smallest_share * nodes.areas.sum()
     left = np.ones(len(nodes.points), bool)
@@ -145,8 +152,8 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         direction = _main_direction(smooth, nodes.areas * left, grid, votes)
         lean = smooth @ direction
         left &= lean < np.cos(np.radians(24.0))
-        pieces = _connected(nodes, np.flatnonzero(lean > CONE).astype(np.int32), pairs)
-        patches = _connected(nodes, np.flatnonzero((lean > CONE) & unusual).astype(np.int32), pairs)
+        pieces = [r for cone in CONES for r in _connected(nodes, np.flatnonzero(lean > cone).astype(np.int32), pairs)]
+        patches = _connected(nodes, np.flatnonzero((lean > CONES[0]) & unusual).astype(np.int32), pairs)
         for region in pieces + patches + _levels(nodes, patches, direction):
             if nodes.areas[region].sum() >= smallest:
                 found.append(region)
@@ -165,11 +172,12 @@ def _spread(values: FloatArray, pairs: IntArray, rounds: int = 2) -> FloatArray:
 
 def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray]:
     """The connected pieces of some nodes, the twelve largest (of at least twelve nodes)."""
-    number = np.full(len(nodes.points), -1)
-    number[chosen] = np.arange(len(chosen))
-    ends = number[pairs]
-    ends = ends[(ends >= 0).all(axis=1)]
-    graph = coo_matrix((np.ones(len(ends), bool), (ends[:, 0], ends[:, 1])), (len(chosen), len(chosen)))
+    number, inside = np.zeros(len(nodes.points), np.int32), np.zeros(len(nodes.points), bool)
+    number[chosen], inside[chosen] = np.arange(len(chosen)), True
+    first, second = pairs.T
+    both = inside[first] & inside[second]
+    first, second = number[first[both]], number[second[both]]
+    graph = coo_matrix((np.ones(len(first)), (first, second)), (len(chosen), len(chosen)))
     _, label = connected_components(graph, directed=False)
     size = np.bincount(label, nodes.areas[chosen]) * (np.bincount(label) >= 12)
     return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12] if size[piece] > 0]
@@ -205,10 +213,3 @@ def _sphere(count: int) -> FloatArray:
     angle = np.pi * (1 + np.sqrt(5)) * index
     r = np.sqrt(1 - z * z)
     return np.stack([r * np.cos(angle), r * np.sin(angle), z], axis=1)
-
-
-def _same(first: IntArray, second: IntArray) -> bool:
-    larger = max(len(first), len(second))
-    if min(len(first), len(second)) <= 0.8 * larger:
-        return False
-    return bool(len(np.intersect1d(first, second, assume_unique=True)) > 0.8 * larger)

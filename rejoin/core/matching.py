@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.evidence import LEAST_SCORE, decided, judge
+from rejoin.core.likeness import Outlines, outlines_of, promising_pairs
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
-from rejoin.core.search import Gallery, Hypothesis, View, correlate, view_of
+from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, faced, touching_limit
-from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal
+from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal, rigid
 from rejoin.core.views import coarse_nodes
 
-PAIRS = {1: 72, 2: 288, 3: 1600}
+PAIRS = {1: 48, 2: 120, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
 
 BATCH = 24
@@ -35,6 +35,7 @@ class Prepared:
 
     surface: Surface
     gallery: Gallery
+    outlines: Outlines
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,11 +47,11 @@ class Pose:
 
 
 def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
-    """Nodes, search tree and plane views of a fragment's candidate faces."""
+    """Nodes, search tree and outlines of a fragment's candidate faces."""
     nodes = coarse_nodes(fragment)
     _, samples = np.unique(nodes.of_vertex, return_index=True)
     surface = Surface(fragment, nodes, cKDTree(fragment.mesh.vertices), samples.astype(np.int32))
-    return Prepared(surface, Gallery(fragment, tuple(view_of(fragment, nodes, face) for face in faces)))
+    return Prepared(surface, Gallery(fragment, nodes, faces), outlines_of(fragment, nodes, faces))
 
 
 def approached(first: Surface, second: Surface, hypothesis: Hypothesis) -> FloatArray:
@@ -94,18 +95,6 @@ def icp_round(
     return orthonormal(from_vector(move / max(1.0, limit), centre) @ b_from_a)
 
 
-def promising_pairs(first: Sequence[View], second: Sequence[View]) -> list[tuple[int, int]]:
-    """Pairs of faces, the likeliest first: both promising, of like area and like roughness."""
-
-    def unlikeliness(pair: tuple[int, int]) -> tuple[float, tuple[int, int]]:
-        a, b = first[pair[0]].face, second[pair[1]].face
-        size = abs(float(np.log(a.area_mm2 / b.area_mm2)))
-        rough = abs(float(np.log(a.roughness_mm / b.roughness_mm))) if a.roughness_mm and b.roughness_mm else 0.0
-        return (2.0 + max(pair)) * (1.0 + 2.0 * size) * (1.0 + 4.0 * rough), pair
-
-    return sorted(np.ndindex(len(first), len(second)), key=unlikeliness)
-
-
 def match_pair(
     first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent
 ) -> list[Pose]:
@@ -122,7 +111,9 @@ def match_pair(
     report : Report, optional
     """
     a, b = first.surface, second.surface
-    pairs = promising_pairs(first.gallery.views, second.gallery.views)[: PAIRS[thoroughness]]
+    pairs = promising_pairs(
+        first.gallery.faces, second.gallery.faces, first.outlines, second.outlines, PAIRS[thoroughness]
+    )
     waiting: list[Hypothesis] = []
     tried: list[FloatArray] = []
     starts: list[tuple[float, FloatArray]] = []
@@ -130,10 +121,11 @@ def match_pair(
         report(batch / len(pairs), "Comparing faces")
         for i, j in pairs[batch : batch + BATCH]:
             waiting += correlate(first.gallery, i, second.gallery, j)
-        waiting.sort(key=lambda h: -h.score)
         fresh = 0
         while waiting and fresh < TRIES:
-            hypothesis = waiting.pop(0)
+            # By outline and information, and by information alone, in turn.
+            hypothesis = max(waiting, key=lambda h: h.score * (h.share**2 if fresh % 2 == 0 else 1.0))
+            waiting.remove(hypothesis)
             if any(alike(a, b, hypothesis.a_from_b, other) for other in tried):
                 continue
             tried.append(hypothesis.a_from_b)
@@ -142,6 +134,8 @@ def match_pair(
             fresh += 1
         starts.sort(key=lambda item: -item[0])
         if starts and starts[0][0] > 4 * LEAST_SCORE and decided(judge(a, b, refined(a, b, starts[0][1])), 0.0).good:
+            break
+        if batch + BATCH >= PAIRS[1] and len(starts) > 1 and starts[0][0] > 2 * LEAST_SCORE > 4 * starts[1][0]:
             break
     return _finalists(a, b, starts)
 
@@ -156,7 +150,28 @@ def _finalists(first: Surface, second: Surface, starts: list[tuple[float, FloatA
             a_from_b = refined(first, second, start)
             poses.append(Pose(a_from_b, judge(first, second, a_from_b)))
     poses.sort(key=lambda pose: -pose.evidence.score)
+    if poses and not decided(poses[0].evidence, 0.0).good:
+        poses[0] = _slid(first, second, poses[0])
     return distinct(first, second, poses)
+
+
+def _slid(first: Surface, second: Surface, pose: Pose) -> Pose:
+    """The best of the poses that ICP reaches after the faces were slid a little: on flat ones it stops early."""
+    limit = touching_limit(first.fragment, second.fragment)
+    seen = faced(first, second, inverse(pose.a_from_b), first.samples, 2.0 * limit)
+    touching = seen.facing < -0.5
+    if np.count_nonzero(touching) < 12:
+        return pose
+    normal = seen.normals[touching].mean(axis=0)
+    u = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    slide = 1.5 * max(first.fragment.spacing_mm, second.fragment.spacing_mm) / np.linalg.norm(u)
+    ways = slide * np.stack([u, np.cross(normal, u) / np.linalg.norm(normal)])
+    for way in (*ways, *-ways):
+        moved = refined(first, second, pose.a_from_b @ rigid(np.eye(3), way))
+        evidence = judge(first, second, moved)
+        if evidence.score > pose.evidence.score:
+            pose = Pose(moved, evidence)
+    return pose
 
 
 def settled(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:

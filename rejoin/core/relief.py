@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.linalg import eigh
+from scipy.ndimage import gaussian_filter
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -84,30 +85,54 @@ def shared_relief(
     seen: Facing,
     zone: IntArray,
     ways: list[IntArray],
-    cells: FloatArray,
 ) -> float:
-    """Information (nats) in the correlation of the two reliefs, node by node.
+    """Information (nats) in the correlation of the two reliefs, wavelength by wavelength.
 
-    Nodes average the noise, so this still speaks where the relief is hardly
-    above the noise of single vertices: -n/2 log(1 - r²) for n independent cells.
+    Both reliefs are split into bands an octave wide: the scans' noise drowns
+    the short waves first, so that on a nearly flat break the long ones still
+    speak. A band with n independent cells tells -n/2 log(1 - r²); what chance
+    would tell on average is taken off.
     """
     nodes_a, nodes_b = first.nodes, second.nodes
     of_a, of_b = nodes_a.of_vertex[chosen[seen.index[zone]]], nodes_b.of_vertex[seen.nearest[zone]]
     points_a, points_b = apply(b_from_a, nodes_a.points[of_a]), nodes_b.points[of_b]
+    cell = max(nodes_a.cell_mm, nodes_b.cell_mm)
     total = 0.0
     for facet in ways:
         normal = seen.normals[zone][facet].mean(axis=0)
         plane = robust_plane(points_a[facet], normal, np.ones(len(facet)))
-        residuals = []
-        for points in (points_a[facet], points_b[facet]):
-            x, y, z = plane.coordinates(points).T
-            residuals.append(quadric_residual(x, y, z))
-        limit = [3.0 * 1.4826 * np.median(np.abs(r)) + 1e-12 for r in residuals]
-        kept = (np.abs(residuals[0]) < limit[0]) & (np.abs(residuals[1]) < limit[1])
-        if np.count_nonzero(kept) < 20:
-            continue
-        r = float(np.corrcoef(residuals[0][kept], residuals[1][kept])[0, 1])
-        total -= 0.5 * float(cells[facet][kept].sum()) * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2))
+        flat = [plane.coordinates(points[facet]) for points in (points_a, points_b)]
+        heights = [quadric_residual(*xyz.T) for xyz in flat]
+        kept = np.all([np.abs(h) < 4.0 * 1.4826 * np.median(np.abs(h)) + 1e-12 for h in heights], axis=0)
+        if np.count_nonzero(kept) >= 20:
+            total += _band_information(*_gridded(flat[0][kept, :2], [h[kept] for h in heights], cell))
+    return max(total, 0.0)
+
+
+def _gridded(xy: FloatArray, heights: list[FloatArray], cell: float) -> tuple[list[FloatArray], FloatArray]:
+    """Both heights as mean values on one grid, and which cells have any (1.0 or 0.0)."""
+    at = np.rint((xy - xy.min(axis=0)) / cell).astype(np.int64)
+    shape = at.max(axis=0) + 1
+    index = at[:, 0] * shape[1] + at[:, 1]
+    count = np.bincount(index, minlength=int(shape.prod()))
+    maps = [(np.bincount(index, h, len(count)) / np.maximum(count, 1)).reshape(shape) for h in heights]
+    return maps, (count > 0).astype(float).reshape(shape)
+
+
+def _band_information(maps: list[FloatArray], mask: FloatArray) -> float:
+    """Nats that the bands of two maps share; 1.3 / (2 pi s²) cells are independent in the band from s to 2 s."""
+    total, cells = 0.0, float(mask.sum())
+    finer, width = maps, 0.0
+    for coarser in (1.0, 2.0, 4.0, 8.0):
+        weight = np.maximum(gaussian_filter(mask, coarser, mode="constant"), 1e-6)
+        smooth = [gaussian_filter(m * mask, coarser, mode="constant") / weight * mask for m in maps]
+        a, b = ((f - c)[mask > 0] for f, c in zip(finer, smooth, strict=True))
+        count = cells * 1.3 / (2 * np.pi * max(width, 0.8) ** 2)
+        if count < 6.0:
+            break
+        r = float(a @ b / np.sqrt((a @ a) * (b @ b) + 1e-30))
+        total += -0.5 * count * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2)) - 0.25
+        finer, width = smooth, coarser
     return total
 
 

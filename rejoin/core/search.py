@@ -45,19 +45,31 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Gallery:
-    """All views of one fragment, and the maps already drawn of them."""
+    """One fragment's candidate faces, with the views and maps already drawn of them."""
 
     fragment: Fragment
-    views: tuple[View, ...]
+    nodes: Nodes
+    faces: tuple[FractureFace, ...]
+    seen: dict[int, View] = field(default_factory=dict)
     drawn: dict[tuple[int, float, bool, int], Spectra] = field(default_factory=dict)
+
+    def view(self, index: int) -> View:
+        if index not in self.seen:
+            self.seen[index] = view_of(self.fragment, self.nodes, self.faces[index])
+        return self.seen[index]
 
 
 @dataclass(frozen=True, eq=False)
 class Hypothesis:
-    """A rough pose from two height maps; ``seed`` are vertices of a's face."""
+    """A rough pose from two height maps.
+
+    ``score`` is the information (nats) of the overlap, ``share`` the overlap
+    over both faces together, ``seed`` are vertices of a's face.
+    """
 
     a_from_b: FloatArray
     score: float
+    share: float
     seed: IntArray
     reach_mm: float
 
@@ -92,7 +104,7 @@ def without_fringe(coordinates: FloatArray) -> BoolArray:
 
 def step_for(first: Gallery, i: int, second: Gallery, j: int) -> float:
     """The grid step for a pair of faces, from a ladder so that maps can be kept."""
-    a, b = first.views[i], second.views[j]
+    a, b = first.view(i), second.view(j)
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
     fine = np.sqrt(min(a.face.area_mm2, b.face.area_mm2) / CELLS)
     step = max(fine, max(a.across_mm, b.across_mm) / MOST_CELLS, 1.5 * spacing)
@@ -126,7 +138,7 @@ def spectra_of(gallery: Gallery, index: int, step: float, flipped: bool, size: i
     """Spectra of a face's relief, mask and squared relief on a (size, size) grid, its cells and its relief (mm)."""
     key = (index, step, flipped, size)
     if key not in gallery.drawn:
-        relief, mask = maps_of(gallery.views[index], step, flipped)
+        relief, mask = maps_of(gallery.view(index), step, flipped)
         spectra = [fft.rfft2(x, (size, size)) for x in (relief, mask, relief**2)]
         if flipped:
             spectra = [np.conj(x) for x in spectra]
@@ -148,14 +160,16 @@ def _turned(relief: MapArray, mask: MapArray, angle: float) -> Maps:
     return (weighted * new_mask).astype(np.float32), new_mask
 
 
-def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 4) -> list[Hypothesis]:
+def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 3) -> list[Hypothesis]:
     """The best poses of one face of ``second`` on one face of ``first``.
 
     The score of a pose is (overlapping cells) times log(relief / residual):
-    the information that the overlap carries, in nats.
+    the information that the overlap carries, in nats. The best by score are
+    kept, and the best by score and outline together, for on a nearly flat
+    break the outline leads to where the relief speaks.
     """
     step = step_for(first, i, second, j)
-    a, b = first.views[i], second.views[j]
+    a, b = first.view(i), second.view(j)
     size_a, size_b = map_size(a, step), map_size(b, step)
     size = fft.next_fast_len(size_a + size_b, real=True)
     fa, fma, fa2, cells_a, rms_a = spectra_of(first, i, step, False, size)
@@ -168,19 +182,21 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 4) ->
     # A cell averages several vertices, whose noise is partly their own.
     floor = 0.25 * (first.fragment.noise_mm**2 + second.fragment.noise_mm**2) * np.maximum(overlap, 1.0)
     alike = 2 * product / (np.maximum(squares, 0) + floor)
+    share = np.clip(overlap / np.maximum(cells_a + cells_b - overlap, 1.0), 0.0, 1.0).reshape(TURNS, -1)
     promising = np.where(overlap > 0.15 * min(cells_a, cells_b), overlap * alike, 0.0).reshape(TURNS, -1)
-    best = promising.argmax(axis=1)
-    every = np.arange(TURNS)
-    likeness = np.minimum(alike.reshape(TURNS, -1)[every, best], 0.99)
-    height = overlap.reshape(TURNS, -1)[every, best] * -np.log1p(-likeness)
-    height = np.where(promising[every, best] > 0, height, 0.0)
-    peaks = np.flatnonzero((height >= np.roll(height, 1)) & (height >= np.roll(height, -1)) & (height > 0))
-    found = []
-    for k in peaks[np.argsort(-height[peaks])][:keep]:
-        shift = np.array(np.unravel_index(best[k], (size, size)), float)
-        shift[shift > size_a] -= size
-        pose = _pose(a, b, step, k, shift, size_a, size_b)
-        found.append(Hypothesis(pose, float(height[k]), a.vertices, 2.5 * step))
+    every, found = np.arange(TURNS), []
+    for wanted in (promising, promising * share**2):
+        best = wanted.argmax(axis=1)
+        likeness = np.minimum(alike.reshape(TURNS, -1)[every, best], 0.99)
+        score = overlap.reshape(TURNS, -1)[every, best] * -np.log1p(-likeness) * (promising[every, best] > 0)
+        shares = share[every, best]
+        rank = score if wanted is promising else score * shares**2
+        peaks = np.flatnonzero((rank >= np.roll(rank, 1)) & (rank >= np.roll(rank, -1)) & (rank > 0))
+        for k in peaks[np.argsort(-rank[peaks])][:keep]:
+            shift = np.array(np.unravel_index(best[k], (size, size)), float)
+            shift[shift > size_a] -= size
+            pose = _pose(a, b, step, k, shift, size_a, size_b)
+            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), a.vertices, 2.5 * step))
     return found
 
 

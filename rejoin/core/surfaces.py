@@ -52,7 +52,7 @@ class Facing:
 def faced(first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, reach: float) -> Facing:
     """The vertices ``chosen`` of a that lie within ``reach`` (mm) of a vertex of b."""
     points = apply(b_from_a, first.fragment.mesh.vertices[chosen])
-    distance, nearest = second.tree.query(points, distance_upper_bound=reach, workers=2)
+    distance, nearest = second.tree.query(points, distance_upper_bound=reach)
     index = np.flatnonzero(np.isfinite(distance))
     points, nearest = points[index], nearest[index]
     broad_a = turn(b_from_a, first.nodes.normals[first.nodes.of_vertex[chosen[index]]])
@@ -88,7 +88,7 @@ def overlap(
     if len(near) == 0:
         return 0.0, 0.0
     shallow = max(2.0 * limit, 2.0 * spacing)
-    distance, nearest = second.tree.query(points[near], k=6, workers=2)
+    distance, nearest = second.tree.query(points[near], k=6)
     far = distance[:, 0] > shallow
     near, distance, nearest = near[far], distance[far], nearest[far]
     offset = points[near][:, None] - second.fragment.mesh.vertices[nearest]

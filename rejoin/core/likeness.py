@@ -1,0 +1,86 @@
+"""Which faces of two fragments may be the two sides of one break, by their outlines alone.
+
+Both sides of a break have one outline and opposite curvature. Area, radii of
+gyration and curvature are found in a millisecond a face, so that thousands of
+pairs can be put in order before any is compared closely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import chain, zip_longest
+
+import numpy as np
+
+from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.views import Nodes
+
+AREA, RADIUS, SAG, ROUGH = 0.10, 0.07, 0.05, 0.30
+"""Differences that two outlines of one break usually show: log area, log radii, sag over radius, log roughness."""
+
+Outlines = FloatArray
+"""(k, 6): log area, log of both radii of gyration, both principal sags over the larger radius, log roughness."""
+
+
+def outlines_of(fragment: Fragment, nodes: Nodes, faces: Sequence[FractureFace]) -> Outlines:
+    """Size, shape and curvature of faces, whatever their place."""
+    rows = [_outline(nodes, np.unique(nodes.of_vertex[fragment.mesh.triangles[face.triangles, 0]])) for face in faces]
+    return np.array(rows).reshape(-1, 6)
+
+
+def _outline(nodes: Nodes, chosen: IntArray) -> FloatArray:
+    weights, points = nodes.areas[chosen], nodes.points[chosen]
+    total = float(weights.sum())
+    normal = weights @ nodes.normals[chosen]
+    normal = normal / max(float(np.linalg.norm(normal)), 1e-12)
+    u = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    u = u / np.linalg.norm(u)
+    offset = points - weights @ points / total
+    flat = offset @ np.stack([u, np.cross(normal, u)]).T
+    radii = np.sqrt(np.maximum(np.linalg.eigvalsh((flat * weights[:, None]).T @ flat / total), 1e-12))
+    x, y = flat.T / radii[1]
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    matrix = design.T @ (weights[:, None] * design)
+    height = offset @ normal
+    fit = np.linalg.solve(matrix + 1e-9 * np.trace(matrix) * np.eye(6), design.T @ (weights * height))
+    bends = np.linalg.eigvalsh(np.array([[fit[3], fit[4] / 2], [fit[4] / 2, fit[5]]])) / radii[1]
+    rough = 1.4826 * float(np.median(np.abs(height - design @ fit)))
+    return np.array([np.log(total), *np.log(radii), *bends, np.log(max(rough, 1e-9))])
+
+
+def unlikeness(first: Outlines, second: Outlines) -> FloatArray:
+    """How far (n, m) each pair of outlines is from that of one break, squared and in usual differences."""
+    apart = np.abs(first[:, None] - second[None])
+    # What bulges on one side is hollow on the other, so the larger bend meets the smaller.
+    bends = np.abs(first[:, None, 3:5] + second[None, :, 4:2:-1])
+    return np.asarray(
+        np.square(apart[..., 0] / AREA)
+        + np.square(apart[..., 1:3] / RADIUS).sum(axis=2)
+        + np.square(bends / SAG).sum(axis=2)
+        + np.square(apart[..., 5] / ROUGH)
+    )
+
+
+def promising_pairs(
+    first: Sequence[FractureFace],
+    second: Sequence[FractureFace],
+    outlines_a: Outlines,
+    outlines_b: Outlines,
+    most: int,
+) -> list[tuple[int, int]]:
+    """Pairs of faces, the likeliest first, two orders in turn.
+
+    One order is by outline; the other by how promising either face is by
+    itself, which still holds where chips or scan holes spoiled the outlines.
+    """
+    cost = unlikeness(outlines_a, outlines_b)
+    if not cost.size:
+        return []
+    rank = np.maximum(*np.indices(cost.shape))
+    size = np.abs(outlines_a[:, None, 0] - outlines_b[None, :, 0])
+    rough_a, rough_b = (np.log([face.roughness_mm or np.nan for face in faces]) for faces in (first, second))
+    rough = np.nan_to_num(np.abs(rough_a[:, None] - rough_b[None]))
+    alone = (2.0 + rank) * (1.0 + 2.0 * size) * (1.0 + 4.0 * rough)
+    orders = [np.argsort(score, axis=None, kind="stable")[:most] for score in (alone, cost)]
+    mixed = dict.fromkeys(int(k) for k in chain.from_iterable(zip_longest(*orders, fillvalue=int(orders[0][0]))))
+    return [divmod(k, cost.shape[1]) for k in mixed][:most]

@@ -152,8 +152,10 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         direction = _main_direction(smooth, nodes.areas * left, grid, votes)
         lean = smooth @ direction
         left &= lean < np.cos(np.radians(24.0))
-        pieces = [r for cone in CONES for r in _connected(nodes, np.flatnonzero(lean > cone).astype(np.int32), pairs)]
-        patches = _connected(nodes, np.flatnonzero((lean > CONES[0]) & unusual).astype(np.int32), pairs)
+        wide = lean > CONES[0]
+        near = pairs[wide[pairs[:, 0]] & wide[pairs[:, 1]]]
+        pieces = [r for cone in CONES for r in _connected(nodes, np.flatnonzero(lean > cone).astype(np.int32), near)]
+        patches = _connected(nodes, np.flatnonzero(wide & unusual).astype(np.int32), near)
         for region in pieces + patches + _levels(nodes, patches, direction):
             if nodes.areas[region].sum() >= smallest:
                 found.append(region)

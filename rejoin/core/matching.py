@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain, repeat
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -19,14 +20,17 @@ from rejoin.core.views import coarse_nodes
 PAIRS = {1: 48, 2: 120, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
 
-BATCH = 24
-"""Pairs of faces correlated before the best poses so far are followed up."""
+BATCHES = (8, 16, 24)
+"""Pairs of faces correlated before the best poses so far are followed up: first, then, and from then on."""
 
-TRIES = 8
+TRIES = (4, 6, 8)
 """Rough poses followed up after each batch."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
+
+HOPELESS = 0.05
+"""A start with less than this share of the best score is no rival, however it is refined."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +40,15 @@ class Prepared:
     surface: Surface
     gallery: Gallery
     outlines: Outlines
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """A pose after a first approach, its score in a quick look, and the rough pose that led to it."""
+
+    score: float
+    pose: FloatArray
+    rough: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,39 +128,52 @@ def match_pair(
         first.gallery.faces, second.gallery.faces, first.outlines, second.outlines, PAIRS[thoroughness]
     )
     waiting: list[Hypothesis] = []
-    tried: list[FloatArray] = []
-    starts: list[tuple[float, FloatArray]] = []
-    for batch in range(0, len(pairs), BATCH):
-        report(batch / len(pairs), "Comparing faces")
-        for i, j in pairs[batch : batch + BATCH]:
+    starts: list[Start] = []
+    done = 0
+    for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
+        report(done / max(len(pairs), 1), "Comparing faces")
+        for i, j in pairs[done : done + size]:
             waiting += correlate(first.gallery, i, second.gallery, j)
-        fresh = 0
-        while waiting and fresh < TRIES:
-            # By outline and information, and by information alone, in turn.
-            hypothesis = max(waiting, key=lambda h: h.score * (h.share**2 if fresh % 2 == 0 else 1.0))
-            waiting.remove(hypothesis)
-            if any(alike(a, b, hypothesis.a_from_b, other) for other in tried):
-                continue
-            tried.append(hypothesis.a_from_b)
-            start = approached(a, b, hypothesis)
-            starts.append((judge(a, b, start, sparse=True).score, start))
-            fresh += 1
-        starts.sort(key=lambda item: -item[0])
-        if starts and starts[0][0] > 4 * LEAST_SCORE and decided(judge(a, b, refined(a, b, starts[0][1])), 0.0).good:
-            break
-        if batch + BATCH >= PAIRS[1] and len(starts) > 1 and starts[0][0] > 2 * LEAST_SCORE > 4 * starts[1][0]:
+        done += size
+        _follow(a, b, waiting, starts, tries)
+        if done >= len(pairs) or _clear(a, b, starts, done):
             break
     return _finalists(a, b, starts)
 
 
-def _finalists(first: Surface, second: Surface, starts: list[tuple[float, FloatArray]]) -> list[Pose]:
+def _follow(first: Surface, second: Surface, waiting: list[Hypothesis], starts: list[Start], tries: int) -> None:
+    """Move the best of the waiting poses to ``starts``, approached and judged; starts stay sorted, best first."""
+    fresh = 0
+    while waiting and fresh < tries:
+        # By outline and information, and by information alone, in turn.
+        hypothesis = max(waiting, key=lambda h: h.score * (h.share**2 if fresh % 2 == 0 else 1.0))
+        waiting.remove(hypothesis)
+        if any(alike(first, second, hypothesis.a_from_b, start.rough) for start in starts):
+            continue
+        pose = approached(first, second, hypothesis)
+        starts.append(Start(judge(first, second, pose, sparse=True).score, pose, hypothesis.a_from_b))
+        fresh += 1
+    starts.sort(key=lambda start: -start.score)
+
+
+def _clear(first: Surface, second: Surface, starts: list[Start], done: int) -> bool:
+    """Whether the best start so far leaves no doubt, or stands alone after a fair search."""
+    if not starts:
+        return False
+    best = starts[0]
+    if best.score > 4 * LEAST_SCORE and decided(judge(first, second, refined(first, second, best.pose)), 0.0).good:
+        return True
+    return done >= PAIRS[1] and len(starts) > 1 and best.score > 2 * LEAST_SCORE > 4 * starts[1].score
+
+
+def _finalists(first: Surface, second: Surface, starts: list[Start]) -> list[Pose]:
     """The best starts, refined on the whole fragments and judged."""
     poses: list[Pose] = []
-    for _, start in starts:
-        if len(poses) == FINALISTS:
+    for start in starts:
+        if len(poses) == FINALISTS or (poses and start.score < HOPELESS * poses[0].evidence.score):
             break
-        if not any(alike(first, second, start, pose.a_from_b) for pose in poses):
-            a_from_b = refined(first, second, start)
+        if not any(alike(first, second, start.pose, pose.a_from_b) for pose in poses):
+            a_from_b = refined(first, second, start.pose)
             poses.append(Pose(a_from_b, judge(first, second, a_from_b)))
     poses.sort(key=lambda pose: -pose.evidence.score)
     if poses and not decided(poses[0].evidence, 0.0).good:

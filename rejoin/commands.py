@@ -14,6 +14,7 @@ from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
 from rejoin.core.files import WRITABLE, write_mesh
+from rejoin.core.libraries.registration import warm_up
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
 from rejoin.core.samples import sample_about, sample_folder, sample_fragments, sample_names
@@ -32,6 +33,7 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
     """
     typed: list[str] = arguments.fragments
     _check_join(arguments)
+    warm_up()
     with Progress() as reading:
         project = steps.read(typed, ReadSettings(unit=arguments.unit), reading.step("read"))
     _say_unit(project.scans)

@@ -144,7 +144,8 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
     smallest = smallest_share * nodes.areas.sum()
     left = np.ones(len(nodes.points), bool)
     grid = _sphere(162)
-    votes = np.clip(smooth @ grid.T - 0.85, 0, None)
+    votes = np.clip(smooth.astype(np.float32) @ grid.T.astype(np.float32) - np.float32(0.85), 0, None)
+    apart = 0.04 * float(np.linalg.norm(np.ptp(nodes.points, axis=0)))
     found: list[IntArray] = []
     for _ in range(40):
         if nodes.areas[left].sum() < 0.02 * nodes.areas.sum():
@@ -156,7 +157,7 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         near = pairs[wide[pairs[:, 0]] & wide[pairs[:, 1]]]
         pieces = [r for cone in CONES for r in _connected(nodes, np.flatnonzero(lean > cone).astype(np.int32), near)]
         patches = _connected(nodes, np.flatnonzero(wide & unusual).astype(np.int32), near)
-        for region in pieces + patches + _levels(nodes, patches, direction):
+        for region in pieces + patches + _levels(nodes, patches, direction, apart):
             if nodes.areas[region].sum() >= smallest:
                 found.append(region)
     return found
@@ -185,12 +186,11 @@ def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray
     return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12] if size[piece] > 0]
 
 
-def _levels(nodes: Nodes, patches: list[IntArray], direction: FloatArray) -> list[IntArray]:
+def _levels(nodes: Nodes, patches: list[IntArray], direction: FloatArray, apart_mm: float) -> list[IntArray]:
     """Patches at about one height along their common direction, taken together."""
     height = np.array([np.average(nodes.points[p] @ direction, weights=nodes.areas[p]) for p in patches])
     order = np.argsort(height)
-    gap = 0.04 * float(np.linalg.norm(np.ptp(nodes.points, axis=0)))
-    groups = np.split(order, np.flatnonzero(np.diff(height[order]) > gap) + 1) if len(order) else []
+    groups = np.split(order, np.flatnonzero(np.diff(height[order]) > apart_mm) + 1) if len(order) else []
     return [np.sort(np.concatenate([patches[i] for i in group])) for group in groups if len(group) > 1]
 
 
@@ -198,12 +198,14 @@ def _main_direction(
     normals: FloatArray, weights: FloatArray, grid: FloatArray, votes: FloatArray
 ) -> FloatArray:
     """The direction that most of the weighted surface faces (mean shift on the sphere)."""
-    direction = grid[(weights @ votes).argmax()]
+    direction = grid[(weights.astype(np.float32) @ votes).argmax()]
     for _ in range(4):
-        near = np.clip(normals @ direction - 0.85, 0, None) * weights
-        if not near.any():
+        lean = normals @ direction
+        near = np.flatnonzero(lean > 0.85)
+        near_weights = (lean[near] - 0.85) * weights[near]
+        if not near_weights.any():
             break
-        direction = np.asarray(near @ normals)
+        direction = np.asarray(near_weights @ normals[near])
         direction = direction / np.linalg.norm(direction)
     return np.asarray(direction)
 

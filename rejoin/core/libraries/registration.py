@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import importlib
+from threading import Thread
+
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core.records import FloatArray
 from rejoin.core.transforms import rigid
+
+
+def warm_up() -> None:
+    """Load the library in the background: it takes a second or two, which earlier steps can cover."""
+    Thread(target=importlib.import_module, args=("open3d",), daemon=True).start()
 
 
 def refined(

@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from rejoin.app.window import Window
 
 Key = QKeySequence.StandardKey
+TOOL_ENTRIES = (
+    ("&Look", "look", "Alt+L"), ("&Take a face", "take", "Alt+T"), ("&Paint on a face", "paint", "Alt+P"),
+    ("Ru&b out", "rub", "Alt+B"), ("&Rectangle", "box", "Alt+R"), ("&Outline", "outline", "Alt+O"),
+    ("Set &marks", "mark", "Alt+M"), ("Pick a known &size", "size", "Alt+S"), ("Mo&ve by hand", "move", "Alt+G"),
+)  # fmt: skip
 VIEWS = {
     "From the slant": ("Home", (0.45, -1.0, 0.55), (0, 0, 1)),
     "From the front": ("Alt+1", (0.0, -1.0, 0.0), (0, 0, 1)),
@@ -58,6 +63,8 @@ class Actions:
         menu.addSeparator()
         self.save_whole = self._add(menu, "Save the &whole…", "Ctrl+E", "Write the fused part to a mesh file.",
                                     w.save_whole)  # fmt: skip
+        self._add(menu, "Save a &picture of the view…", "Ctrl+P", "A PNG at print resolution, with the colour bar "
+                  "where there is one.", w.save_picture)  # fmt: skip
         menu.addSeparator()
         self._add(menu, "&Quit", Key.Quit, "Close the window.", w.close)
 
@@ -70,14 +77,21 @@ class Actions:
         self.redo.setShortcuts([QKeySequence(Key.Redo), QKeySequence("Ctrl+Y")])
         menu.addActions([self.undo, self.redo])
         menu.addSeparator()
-        self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename)
-        self._add(menu, "Remove &fragment", None, "Take the selected fragment out (Delete in the list).",
-                  w.scans.remove)  # fmt: skip
-        self._add(menu, "&Clear face", None, "The selected surface is no fracture face.", w.faces.clear)
+        self.needs_fragments = [
+            self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename),
+            self._add(menu, "Remove &fragment", None, "Take the selected fragment out (Delete in the list).",
+                      w.scans.remove),
+            self._add(menu, "State the &unit…", None, "Say again in which unit the selected scan's file is.",
+                      w.scans.unit),
+            self._add(menu, "&Clear face", None, "The selected surface is no fracture face.", w.faces.clear),
+        ]  # fmt: skip
         menu.addSeparator()
-        for text, tool in (("&Look", "look"), ("&Take a face", "take"), ("&Paint on a face", "paint"),
-                           ("Ru&b out", "rub"), ("Set &marks", "mark"), ("Mo&ve by hand", "move")):  # fmt: skip
-            self._add(menu, text, None, "What the mouse does in the view.", lambda tool=tool: w.take_tool(tool))
+        for text, tool, key in TOOL_ENTRIES:
+            self.needs_fragments.append(self._add(menu, text, key, "What the mouse does in the view.",
+                                                  lambda tool=tool: w.take_tool(tool)))  # fmt: skip
+        menu.addSeparator()
+        for text, key, factor in (("Lar&ger brush", "]", 1.25), ("S&maller brush", "[", 0.8)):
+            self._add(menu, text, key, "How far the brush reaches.", lambda f=factor: w.faces.resize_brush(f))
 
     def _job(self) -> None:
         w = self.window
@@ -90,6 +104,21 @@ class Actions:
                               w.bench.find_faces)  # fmt: skip
         self.join = self._add(menu, "&Join", "Ctrl+J", "Join the fragments and measure the gaps.", w.bench.join)
         self.settle = self._add(menu, "Bring into con&tact", "Ctrl+T", "Fit what was moved by hand.", w.join.settle)
+        self.pair = self._add(menu, "These two faces be&long together", None, "Join by two faces selected in row 20.",
+                              w.faces.pair)  # fmt: skip
+        self.needs_fragments += [
+            self.pair,
+            self._add(menu, "Join by the mar&ks", None, "Lay three marks on each of two fragments together.",
+                      w.tools.marks_wanted),
+            self._add(menu, "Look for &other ways", None, "List every way in which two fragments touch.",
+                      w.join.ways.look),
+        ]  # fmt: skip
+        self.needs_joints = [
+            self._add(menu, text, None, why, lambda what=what: w.join.decide(what))
+            for text, why, what in (("&Pin joint", "The selected joint is right.", "pin"),
+                                    ("&Reject joint", "The selected joint is wrong.", "reject"),
+                                    ("Let the numbers &decide", "Take a pin or a rejection back.", "free"))
+        ]  # fmt: skip
         self.fuse = self._add(menu, "F&use", "Ctrl+U", "Make one closed surface.", w.bench.fuse)
         menu.addSeparator()
         self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.",
@@ -104,6 +133,7 @@ class Actions:
         self._add(menu, "&Joined", "Ctrl+0", "Set the slider Apart to joined.", lambda: w.apart.setValue(0))
         self._add(menu, "&Drawn apart", "Ctrl+9", "Set the slider Apart half way.", lambda: w.apart.setValue(50))
         self._add(menu, "On the &bench", "Ctrl+8", "Lay the fragments side by side.", lambda: w.apart.setValue(100))
+        self._add(menu, "&Cut open", "Ctrl+K", "Cut the joint open in row 40, or close it again.", w.cut_open)
         menu.addSeparator()
         self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
                                   w.bench.set_units)  # fmt: skip

@@ -13,6 +13,7 @@ from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
 
 from rejoin.app import sentences, tasks
 from rejoin.app.jobs import Jobs, Task
+from rejoin.app.keeper import Keeper
 from rejoin.app.session import Session
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
@@ -33,6 +34,8 @@ class Bench(QObject):
     done : Signal(str)
         Title of the work that has just been finished and shown.
     units_changed : Signal()
+    ways_found : Signal(tuple of Joint)
+        Ways in which two fragments might go together; `ways_of` is the project they were looked for in.
     ask_unit : callable
         Asked where files state no unit: (question, readings) -> unit, or None to open nothing.
     """
@@ -41,6 +44,7 @@ class Bench(QObject):
     done = Signal(str)
     units_changed = Signal()
     recent_changed = Signal()
+    ways_found = Signal(object)
 
     def __init__(self, memory: QSettings | None = None, recovery: Path | None = None,
                  parent: QObject | None = None, warm: bool = True) -> None:  # fmt: skip
@@ -52,7 +56,10 @@ class Bench(QObject):
         self._lock = QLockFile(str(self.recovery.with_suffix(".lock")))  # tells other windows that this run lives
         self._lock.tryLock(0)
         self.session, self.jobs = Session(self), Jobs(self, warm)
+        self.keeper = Keeper(self.recovery)
+        self.session.changed.connect(lambda before, after: self.keeper.keep(after))
         self.settings: dict[str, Settings] = {}
+        self.ways_of: Project | None = None
         self.units = sentences.Units(str(self.memory.value("units", "mm")))
         self.ask_unit: UnitQuestion = lambda question, readings: "mm"
         self.jobs.finished.connect(self._finished)
@@ -93,6 +100,25 @@ class Bench(QObject):
 
     def join(self) -> bool:
         return self._start("Join", tasks.join, settings=dict(self.settings))
+
+    def look_for_ways(self, a: int, b: int) -> bool:
+        """Look for every way in which two fragments touch; nothing is changed."""
+        return self._start("Look for other ways", tasks.candidates, tag=("ways",), a=a, b=b,
+                           settings=dict(self.settings))  # fmt: skip
+
+    def clean_again(self, fragment: int, without: tuple[str, ...]) -> bool:
+        """Clean one scan anew, with some kinds of repair taken back."""
+        return self._start("Take repairs back" if without else "Repair again", tasks.clean_again, fragment=fragment,
+                           without=without, settings=self.settings.get("clean"))  # fmt: skip
+
+    def restate_unit(self, fragment: int) -> bool:
+        """Ask again in which unit a scan's files are."""
+        scan = self.project.scans[fragment]
+        unit = self.ask_unit(*sentences.unit_question((_as_written(scan),)))
+        if unit is None or (unit == scan.unit and scan.unit_stated):
+            return False
+        return self.work("State the unit", tasks.clean, lambda p: edits.state_unit(p, (fragment,), unit),
+                         settings=self.settings.get("clean"))  # fmt: skip
 
     def fuse(self) -> bool:
         return self._start("Fuse", tasks.fuse, settings=self.settings.get("fuse"))
@@ -149,14 +175,13 @@ class Bench(QObject):
     def recover(self, folder: Path) -> bool:
         return self._start("Recovered work", tasks.recover, tag=("recovered", str(folder)), folder=str(folder))
 
-    def forget_recovery(self, folder: Path | None = None) -> None:
-        shutil.rmtree(folder or self.recovery, ignore_errors=True)
+    def forget_recovery(self, folder: Path) -> None:
+        shutil.rmtree(folder, ignore_errors=True)
 
     def close(self, keep_recovery: bool = False) -> None:
         """End the worker; after a proper end the recovery copy is not needed any more."""
         self.jobs.close()
-        if not keep_recovery:
-            self.forget_recovery()
+        self.keeper.end(forget=not keep_recovery)
         self._lock.unlock()
 
     def say(self, error: RejoinError) -> None:
@@ -167,8 +192,7 @@ class Bench(QObject):
     def _start(
         self, title: str, task: Task, tag: Any = ("apply",), project: Project | None = None, **wishes: Any
     ) -> bool:
-        keeps = str(self.recovery) if tag[0] == "apply" else None
-        if self.jobs.start(title, task, project or self.project, tag, keeps, **wishes):
+        if self.jobs.start(title, task, project or self.project, tag, **wishes):
             return True
         self.said.emit("trouble", f"{self.jobs.title} is still running.", "Wait for it, or cancel it.")
         return False
@@ -180,6 +204,9 @@ class Bench(QObject):
             return
         if kind == "apply":
             self.session.apply(title, project)
+        elif kind == "ways":
+            self.ways_of = self.project
+            self.ways_found.emit(project.joints)
         elif kind == "saved":
             self.session.saved(Path(tag[1]))
             self._remember(tag[1])
@@ -200,7 +227,13 @@ class Bench(QObject):
         unsaid = tuple(i for i in fresh if not project.scans[i].unit_stated)
         if unsaid:
             sizes = tuple(_as_written(project.scans[i]) for i in unsaid)
-            unit = self.ask_unit(*sentences.unit_question(sizes)) if asks else "mm"
+            before = {scan.unit for scan in self.project.scans if scan.unit_stated}
+            if asks and len(before) == 1:  # remembered for the part
+                unit: str | None = before.pop()
+                self.said.emit("info", f"Taken to be in {unit}, as the scans before.",
+                               "Row 10 has “Unit…” where that is wrong.")  # fmt: skip
+            else:
+                unit = self.ask_unit(*sentences.unit_question(sizes)) if asks else "mm"
             if unit is None:
                 self.said.emit("info", "Nothing was opened.", "")
                 return

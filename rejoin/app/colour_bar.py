@@ -43,7 +43,11 @@ class ColourBar(QWidget):
         return QSize(max(metrics.horizontalAdvance(word) for word in words) + 52, 300)
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        painter = QPainter(self)
+        self.paint(QPainter(self))
+
+    def paint(self, painter: QPainter) -> None:
+        """Draw the bar, here or into a picture."""
+        painter.setFont(self.font())
         painter.fillRect(self.rect(), self._card)
         metrics = QFontMetrics(self.font())
         line = metrics.height()

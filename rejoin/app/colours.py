@@ -47,6 +47,10 @@ FRAGMENTS = ("#b9b2a3", "#8ea6b4", "#c2a88a", "#9db09a", "#b39db0", "#a7a7a7", "
 
 FACE, FACE_HOVER, SEAM, FILLED, UNMATCHED = "#dc8f2c", "#f6d25a", "#d9772b", "#5f8fd0", "#8a7f8e"
 
+AXES = ("#b5622f", "#3f7d5a", "#5b5fa8")
+"""Handles for moving along and turning about the three directions: rust, verdigris, ink."""
+
+
 def rgb(colour: str) -> Bytes:
     """The bytes of a #rrggbb colour."""
     return np.frombuffer(bytes.fromhex(colour[1:]), np.uint8)
@@ -62,6 +66,11 @@ def blend(below: str, above: str, strength: float) -> Bytes:
     """One colour laid over another."""
     mixed = (1.0 - strength) * rgb(below).astype(float) + strength * rgb(above).astype(float)
     return np.round(mixed).astype(np.uint8)
+
+
+def shaded(colour: str, share: float) -> str:
+    """A darker form of a colour."""
+    return "#" + "".join(f"{int(round(int(value) * share)):02x}" for value in rgb(colour))
 
 
 def gap_colours(gap_mm: npt.ArrayLike, limit_mm: float, tolerance_mm: float = 0.0) -> Bytes:

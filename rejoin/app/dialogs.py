@@ -8,13 +8,17 @@ from pathlib import Path
 from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
+    QDoubleSpinBox,
     QFileDialog,
+    QFormLayout,
     QLabel,
     QMessageBox,
     QRadioButton,
     QVBoxLayout,
     QWidget,
 )
+
+from rejoin.app.sentences import Units
 
 SCANS = "Scans (*.ply *.stl *.obj *.3mf *.xyz *.txt *.csv *.asc *.pts);;All files (*)"
 WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}
@@ -55,6 +59,43 @@ def ask_unit(parent: QWidget) -> Callable[[str, tuple[tuple[str, str], ...]], st
     return ask
 
 
+class SizeDialog(QDialog):
+    """How far apart are two picked points?"""
+
+    def __init__(self, units: Units, between_mm: float | None, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.units = units
+        self.setWindowTitle("A known size")
+        places = 4 if units.name == "inch" else 3
+        self.value = QDoubleSpinBox(decimals=places, minimum=0.001, maximum=100_000.0, suffix=f" {units.short}")
+        self.limit = QDoubleSpinBox(decimals=places, minimum=0.0001, maximum=1000.0, suffix=f" {units.short}")
+        self.value.setValue((between_mm or 10.0) / units.mm)
+        self.limit.setValue(0.1 / units.mm)
+        self.value.setToolTip("What the drawing, a twin part or the caliper says between the two points.")
+        self.limit.setToolTip("Half the width of its tolerance: the size is this, give or take so much.")
+        form = QFormLayout(self)
+        now = "" if between_mm is None else f" They are {units.length(between_mm)} apart now."
+        words = QLabel(f"The distance between the two points.{now}")
+        words.setWordWrap(True)
+        form.addRow(words)
+        form.addRow("Known size", self.value)
+        form.addRow("Give or take", self.limit)
+        answer = QDialogButtonBox(QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel)
+        answer.accepted.connect(self.accept)
+        answer.rejected.connect(self.reject)
+        form.addRow(answer)
+        self.value.setFocus()
+        self.value.selectAll()
+
+
+def ask_size(parent: QWidget, units: Units, between_mm: float | None) -> tuple[float, float] | None:
+    """Size and limit in mm, or None."""
+    dialog = SizeDialog(units, between_mm, parent.window())
+    if dialog.exec() != QDialog.DialogCode.Accepted:
+        return None
+    return dialog.value.value() * units.mm, dialog.limit.value() * units.mm
+
+
 def ask_scans(parent: QWidget, folder: str) -> list[str]:
     return QFileDialog.getOpenFileNames(parent, "Open scans", folder, SCANS)[0]
 
@@ -88,6 +129,21 @@ def ask_keep(parent: QWidget) -> str:
     box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
     box.exec()
     return "save" if box.clickedButton() is save else "discard" if box.clickedButton() is discard else "stay"
+
+
+def ask_stop(parent: QWidget, title: str) -> bool:
+    """Before running work is broken off by closing."""
+    words = f"{title} is still running. What it has done so far would be lost."
+    box = QMessageBox(QMessageBox.Icon.Question, "Stop and close?", words, parent=parent)
+    stop = box.addButton("Stop and close", QMessageBox.ButtonRole.DestructiveRole)
+    box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
+    box.exec()
+    return box.clickedButton() is stop
+
+
+def ask_picture(parent: QWidget, folder: str) -> str:
+    path = QFileDialog.getSaveFileName(parent, "Save a picture of the view", folder, "PNG (*.png)")[0]
+    return path if not path or Path(path).suffix.lower() == ".png" else path + ".png"
 
 
 def ask_recover(parent: QWidget) -> bool:

@@ -11,17 +11,18 @@ from vtkmodules.vtkCommonDataModel import vtkPolyData
 from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
 
+from rejoin.app.display import Display, display_of
 from rejoin.app.picking import polydata
 from rejoin.app.poses import few
-from rejoin.core.meshes import vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 
 
 @dataclass(eq=False)
 class Drawn:
-    """A mesh on the screen."""
+    """A mesh on the screen; ``tints`` are of drawn triangles, by name."""
 
     mesh: Mesh
+    display: Display
     data: vtkPolyData
     mapper: vtkPolyDataMapper
     actor: vtkActor
@@ -32,8 +33,9 @@ class Drawn:
 
 def draw(mesh: Mesh) -> Drawn:
     """A mesh made ready for the view."""
-    data = polydata(mesh)
-    data.GetPointData().SetNormals(numpy_to_vtk(vertex_normals(mesh), deep=True))
+    display = display_of(mesh)
+    data = polydata(display.mesh)
+    data.GetPointData().SetNormals(numpy_to_vtk(display.normals, deep=True))
     mapper = vtkPolyDataMapper()
     mapper.SetInputData(data)
     mapper.SetColorModeToDirectScalars()
@@ -42,10 +44,11 @@ def draw(mesh: Mesh) -> Drawn:
     look = actor.GetProperty()
     look.SetSpecular(0.0)
     look.SetInterpolationToPhong()
-    return Drawn(mesh, data, mapper, actor)
+    return Drawn(mesh, display, data, mapper, actor)
 
 
 def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
+    """A place a little over a fragment, for its letter."""
     vertices = few(fragment)
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
@@ -55,6 +58,7 @@ def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
 
 
 def text_actor(text: str, size: int) -> vtkBillboardTextActor3D:
+    """Words that stand at a place and always face the person."""
     actor = vtkBillboardTextActor3D()
     actor.SetInput(text)
     look = actor.GetTextProperty()
@@ -73,6 +77,7 @@ def matrix(pose: FloatArray) -> vtkMatrix4x4:
 
 
 def set_colours(drawn: Drawn, shown: npt.NDArray[np.uint8], of_points: bool) -> None:
+    """Colour each drawn vertex, or each drawn triangle."""
     array = numpy_to_vtk(np.ascontiguousarray(shown), deep=True)
     array.SetName("shown")
     keep, drop = drawn.data.GetPointData(), drawn.data.GetCellData()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rejoin.core.codec import Arrays, Table, pack, unpack_as
-from rejoin.core.records import Project
+from rejoin.core.records import Mesh, Project
 
 Message = tuple[dict[str, Any], Arrays]
 
@@ -34,6 +34,13 @@ class Exchange:
         project = unpack_as(Project, *message, self._table)
         self._keep(project, pack(project, self._table)[1], question)
         return project
+
+    def meshes_to_draw(self, project: Project) -> dict[str, Mesh]:
+        """Key and mesh of whatever the view draws of a project that passed here."""
+        meshes = [fragment.mesh for fragment in project.fragments]
+        meshes += [project.whole.mesh] if project.whole is not None else []
+        known = ((self._table.entry_of(mesh), mesh) for mesh in meshes)
+        return {entry[0]: mesh for entry, mesh in known if entry is not None}
 
     def _keep(self, project: Project, arrays: Arrays, question: bool) -> None:
         self._kept = [project] if question else [*self._kept, project]

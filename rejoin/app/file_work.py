@@ -9,8 +9,12 @@ from PySide6.QtWidgets import QApplication, QMainWindow
 
 from rejoin.app import dialogs
 from rejoin.app.bench import Bench
+from rejoin.app.colour_bar import ColourBar
 from rejoin.app.job_card import JobCard
+from rejoin.app.pictures import save_picture
+from rejoin.app.scene import Scene
 from rejoin.app.strip import Strip
+from rejoin.app.view import View
 
 
 class FileWork(QMainWindow):
@@ -19,7 +23,10 @@ class FileWork(QMainWindow):
     bench: Bench
     card: JobCard
     strip: Strip
+    view: View
+    scene: Scene
     ask_keep: Callable[..., str]
+    ask_stop: Callable[..., bool]
 
     def new(self) -> None:
         if self.may_leave():
@@ -61,6 +68,32 @@ class FileWork(QMainWindow):
         if path:
             self._remember_folder(path)
             self.bench.save_whole(path, self.bench.units.name)
+
+    def save_picture(self) -> None:
+        """The view as a picture for printing, its colour bar beside it."""
+        path = dialogs.ask_picture(self, self._folder())
+        if path:
+            self._remember_folder(path)
+            try:
+                save_picture(self.view, self.scene, self.shown_bar(), Path(path))
+            except OSError as error:
+                self.strip.say("trouble", f"{Path(path).name} cannot be written ({error.strerror}).",
+                               "Choose another folder, or free some room.")  # fmt: skip
+                return
+            self.strip.say("info", f"Saved as {Path(path).name}.", "It is made to be printed 180 mm wide.")
+
+    def shown_bar(self) -> ColourBar | None:
+        """The colour bar beside the view, where one is shown."""
+        raise NotImplementedError
+
+    def may_stop(self) -> bool:
+        """Ask before running work would be broken off."""
+        if not self.bench.jobs.busy:
+            return True
+        if not self.ask_stop(self, self.bench.jobs.title):
+            return False
+        self.bench.jobs.cancel()
+        return True
 
     def may_leave(self) -> bool:
         """Ask before unsaved work would be lost."""

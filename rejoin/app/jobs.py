@@ -18,7 +18,9 @@ from typing import Any
 
 from PySide6.QtCore import QObject, Qt, Signal
 
-from rejoin.app.exchange import Exchange
+from rejoin.app.display import Display, display_of, from_arrays, remember
+from rejoin.app.exchange import Exchange, Message
+from rejoin.app.wire import heads, receive_arrays, send_arrays
 from rejoin.app.worker import main as worker_main
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project
@@ -111,7 +113,7 @@ class Jobs(QObject):
         return self._worker.process.pid if self._worker else None
 
     def start(
-        self, title: str, task: Task, project: Project, tag: Any = None, recovery: str | None = None, **wishes: Any
+        self, title: str, task: Task, project: Project, tag: Any = None, **wishes: Any
     ) -> bool:
         """Run ``task(project, report, **wishes)``; False where another one is still running."""
         if self.busy or self._closed:
@@ -122,7 +124,7 @@ class Jobs(QObject):
         self.busy_changed.emit(True)
         self.progress.emit(0.0, title)
         # a big project takes a moment to pack and send, so not from the window's thread
-        feed = (self._worker, self._number, task, project, wishes, recovery)
+        feed = (self._worker, self._number, task, project, wishes)
         threading.Thread(target=_feed, args=feed, daemon=True).start()
         return True
 
@@ -192,23 +194,39 @@ class Jobs(QObject):
 
 
 def _listen(wire: Connection, worker: _Worker, relay: _Relay) -> None:
+    copies: dict[str, Display] = {}
     while True:
         try:
             message = wire.recv()
+            if message[0] == "copy":
+                _, _, key, reach, coming = message
+                copies[key] = from_arrays(reach, receive_arrays(wire, coming))
+                continue
+            if message[0] == "done":
+                kind, number, skeleton, coming = message
+                message = kind, number, _read(worker.exchange, (skeleton, receive_arrays(wire, coming)), copies)
         except (EOFError, OSError):
             relay.arrived.emit(worker.generation, ("gone", 0))
             return
-        if message[0] == "done":
-            kind, number, packed = message
-            try:
-                message = kind, number, worker.exchange.read(packed, question=False)
-            except RejoinError as error:  # else the window would wait for ever
-                message = "failed", number, error.what_happened, error.what_to_do
+        except RejoinError as error:  # else the window would wait for ever
+            message = "failed", message[1], error.what_happened, error.what_to_do
         relay.arrived.emit(worker.generation, message)
 
 
-def _feed(
-    worker: _Worker, number: int, task: Task, project: Project, wishes: dict[str, Any], recovery: str | None
-) -> None:
+def _read(exchange: Exchange, message: Message, copies: dict[str, Display]) -> Project:
+    """The project of an answer, with all that the view will need of it."""
+    project = exchange.read(message, question=False)
+    for key, mesh in exchange.meshes_to_draw(project).items():
+        copy = copies.pop(key, None)
+        if copy is not None:
+            remember(mesh, copy)
+        display_of(mesh)
+    copies.clear()
+    return project
+
+
+def _feed(worker: _Worker, number: int, task: Task, project: Project, wishes: dict[str, Any]) -> None:
     with contextlib.suppress(BrokenPipeError, OSError):  # it died; the reader says so
-        worker.wire.send((number, task, worker.exchange.write(project, question=True), wishes, recovery))
+        skeleton, arrays = worker.exchange.write(project, question=True)
+        worker.wire.send((number, task, skeleton, heads(arrays), wishes))
+        send_arrays(worker.wire, arrays)

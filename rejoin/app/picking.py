@@ -13,19 +13,21 @@ from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
 from vtkmodules.vtkCommonCore import mutable, vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData, vtkStaticCellLocator
 
-from rejoin.core.edits import Surface, grow_face_to_rim, surface_of
-from rejoin.core.meshes import triangle_centres
+from rejoin.app.display import Display, display_of
+from rejoin.app.growing import Chosen, Surface, drawn_face, grow, grow_face_to_rim, surface_of
+from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse
 
 
 @dataclass(frozen=True)
 class Hit:
-    """A point on a fragment: ``point`` (3,) in its scan's frame."""
+    """A point on a fragment: ``point`` (3,) in its scan's frame; ``node`` is the drawn vertex nearest to it."""
 
     fragment: int
     triangle: int
     point: FloatArray
+    node: int = 0
 
 
 def polydata(mesh: Mesh) -> vtkPolyData:
@@ -43,46 +45,66 @@ def polydata(mesh: Mesh) -> vtkPolyData:
 
 
 class _Finder:
-    """Search trees of one mesh, each made when first asked for."""
+    """Search trees of one mesh, each made when first asked for; they are of what is drawn, answers are of the scan."""
 
-    def __init__(self, mesh: Mesh) -> None:
-        self.mesh = mesh
+    def __init__(self, mesh: Mesh, display: Display) -> None:
+        self.mesh, self.display = mesh, display
+        self._lock = Lock()
         self._locator: vtkStaticCellLocator | None = None
         self._surface: Surface | None = None
-        self._lock = Lock()
-        self._centres: cKDTree | None = None
+        self._nodes: cKDTree | None = None
 
-    def hit(self, start: FloatArray, end: FloatArray) -> tuple[float, int, FloatArray] | None:
-        if self._locator is None:
-            self._locator = vtkStaticCellLocator()
-            self._locator.SetDataSet(polydata(self.mesh))
-            self._locator.BuildLocator()
-        share, point, local, part, cell = mutable(0.0), [0.0] * 3, [0.0] * 3, mutable(0), mutable(-1)
-        if not self._locator.IntersectWithLine(start, end, 1e-9, share, point, local, part, cell):
-            return None
-        return float(share), int(cell), np.array(point)
+    def locator(self) -> vtkStaticCellLocator:
+        with self._lock:
+            if self._locator is None:
+                made = vtkStaticCellLocator()
+                made.SetDataSet(polydata(self.display.mesh))
+                made.BuildLocator()
+                self._locator = made
+            return self._locator
 
     def surface(self) -> Surface:
         with self._lock:
             if self._surface is None:
-                self._surface = surface_of(self.mesh)
+                self._surface = surface_of(self.mesh, self.display)
             return self._surface
 
-    def grow(self, triangle: int) -> IntArray:
-        return grow_face_to_rim(self.surface(), triangle)
+    def nodes(self) -> cKDTree:
+        with self._lock:
+            if self._nodes is None:
+                self._nodes = cKDTree(self.display.mesh.vertices, balanced_tree=False)
+            return self._nodes
 
-    def ball(self, point: FloatArray, radius: float) -> IntArray:
-        if self._centres is None:
-            self._centres = cKDTree(triangle_centres(self.mesh))
-        return np.array(self._centres.query_ball_point(point, radius), np.int32)
+    def hit(self, start: FloatArray, end: FloatArray) -> tuple[float, int, FloatArray, int] | None:
+        """Share of the way, triangle of the scan, point and node where a line first meets the surface."""
+        share, point, local, part, cell = mutable(0.0), [0.0] * 3, [0.0] * 3, mutable(0), mutable(-1)
+        if not self.locator().IntersectWithLine(start, end, 1e-9, share, point, local, part, cell):
+            return None
+        drawn, where, along = int(cell), np.array(point), float(share)
+        corners = self.display.mesh.triangles[drawn]
+        node = int(corners[np.argmin(np.linalg.norm(self.display.mesh.vertices[corners] - where, axis=1))])
+        if not self.display.is_copy:
+            return along, drawn, where, node
+        near = np.array(self.nodes().query_ball_point(where, 2.0 * self.display.reach_mm), np.int64)
+        wanted = self.display.scan_triangles(np.union1d(near, corners))
+        ways, hits = _crossed(self.mesh.vertices[self.mesh.triangles[wanted]], start, end - start)
+        if not len(hits):
+            return along, int(self.display.triangle_of[drawn]), where, node
+        first = int(np.argmin(ways))
+        return float(ways[first]), int(wanted[hits[first]]), start + ways[first] * (end - start), node
+
+    def ball(self, points: FloatArray, radius: float) -> IntArray:
+        reach = radius + self.display.reach_mm
+        lists = self.nodes().query_ball_point(points, reach)
+        near = np.unique(np.concatenate([np.asarray(found, np.int64) for found in lists]))
+        wanted = self.display.scan_triangles(near)
+        centres = self.mesh.vertices[self.mesh.triangles[wanted]].mean(axis=1)
+        far = cKDTree(points).query(centres, distance_upper_bound=radius)[0]
+        return np.sort(wanted[np.isfinite(far)]).astype(np.int32)
 
 
 class Picker:
-    """Finds things on the fragments of a project.
-
-    Search trees are kept as long as their mesh lives: a pick must cost
-    microseconds while a tree of a million triangles takes a quarter second.
-    """
+    """Finds things on the fragments of a project; what it worked out is kept as long as the mesh lives."""
 
     def __init__(self) -> None:
         self._finders: WeakKeyDictionary[Mesh, _Finder] = WeakKeyDictionary()
@@ -97,32 +119,52 @@ class Picker:
             near, far = apply(scan_from_world, np.array([start, end]))
             found = self._of(mesh).hit(near, far)
             if found and (best is None or found[0] < best[0]):
-                best = found[0], Hit(number, found[1], found[2])
+                best = found[0], Hit(number, *found[1:])
         return best[1] if best else None
 
     def face_around(self, mesh: Mesh, triangle: int) -> IntArray:
         """Triangles of the face that a click on ``triangle`` takes."""
-        return self._of(mesh).grow(triangle)
+        return grow_face_to_rim(mesh, self._of(mesh).surface(), triangle)
+
+    def preview(self, mesh: Mesh, node: int) -> tuple[IntArray, float]:
+        """What a click would take, as drawn triangles, and its area in mm²."""
+        surface = self._of(mesh).surface()
+        triangles = drawn_face(surface, *grow(surface, node))
+        drawn = surface.display.mesh
+        return triangles, float(triangle_areas(Mesh(drawn.vertices, drawn.triangles[triangles])).sum())
 
     def prepare(self, meshes: Iterable[Mesh]) -> None:
-        """Work out in the background what growing a face needs, so that the first click does not wait for it."""
+        """Work out in the background what clicks and strokes need, so that the first does not wait for it."""
         finders = [self._of(mesh) for mesh in meshes]
-        Thread(target=lambda: [finder.surface() for finder in finders], daemon=True).start()
+        Thread(target=lambda: [(f.locator(), f.surface(), f.nodes()) for f in finders], daemon=True).start()
 
     def brushed(self, mesh: Mesh, points: FloatArray, radius: float) -> IntArray:
         """Triangles within ``radius`` of any of the points (k, 3) of a stroke, scan frame."""
-        finder = self._of(mesh)
-        found = [finder.ball(point, radius) for point in points]
-        return np.unique(np.concatenate(found)) if found else np.empty(0, np.int32)
+        return self._of(mesh).ball(points, radius) if len(points) else np.empty(0, np.int32)
+
+    def enclosed(self, mesh: Mesh, nodes: Chosen) -> IntArray:
+        """Triangles of the scan all of whose corners are stood for by chosen nodes (n,)."""
+        display = self._of(mesh).display
+        return np.flatnonzero(nodes[display.node_of][mesh.triangles].all(axis=1)).astype(np.int32)
 
     def _of(self, mesh: Mesh) -> _Finder:
         if mesh not in self._finders:
-            self._finders[mesh] = _Finder(_Loose(mesh))  # type: ignore[arg-type]
+            # the arrays without the mesh itself, so that a finder does not keep its own key alive
+            self._finders[mesh] = _Finder(Mesh(mesh.vertices, mesh.triangles), display_of(mesh))
         return self._finders[mesh]
 
 
-class _Loose:
-    """The arrays of a mesh without the mesh itself, so that a finder does not keep its own key alive."""
-
-    def __init__(self, mesh: Mesh) -> None:
-        self.vertices, self.triangles = mesh.vertices, mesh.triangles
+def _crossed(corners: FloatArray, start: FloatArray, way: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Where along ``way`` a line meets triangles (k, 3, 3), and which (Moeller and Trumbore 1997)."""
+    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    across = np.cross(way, two)
+    size = np.einsum("ij,ij->i", one, across)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = start - corners[:, 0]
+        u = np.einsum("ij,ij->i", off, across) / size
+        turned = np.cross(off, one)
+        v = turned @ way / size
+        along = np.einsum("ij,ij->i", two, turned) / size
+        inside = (u >= 0) & (v >= 0) & (u + v <= 1) & (along >= 0) & (along <= 1)
+    hits = np.flatnonzero(inside)
+    return along[hits], hits.astype(np.int32)

@@ -7,7 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.records import FitReport, FractureFace, Fragment, Joint, Mesh, Placement, Project, Whole
+from rejoin.core.records import (
+    FitReport,
+    FractureFace,
+    Fragment,
+    Joint,
+    Mesh,
+    Placement,
+    Project,
+    StatedSize,
+    Whole,
+)
 
 CAUTION = (
     "A good geometric fit says nothing about hidden cracks or strength. Have the part crack-tested "
@@ -106,9 +116,10 @@ def faces(project: Project, units: Units) -> str:
     if used:
         return f"{counted(len(used), 'face')} in joints, {units.area(sum(face.area_mm2 for face in used))}"
     by_hand = sum(face.chosen_by == "person" for face in project.faces)
-    found = len(project.faces) - by_hand
-    words = [f"{counted(found, 'surface')} to try"] if found else []
-    return ", ".join([*words, f"{counted(by_hand, 'face')} chosen by you"] if by_hand else words)
+    searched = len({face.fragment for face in project.faces if face.chosen_by != "person"})
+    words = [f"{counted(by_hand, 'face')} chosen by you"] if by_hand else []
+    words += [f"{counted(searched, 'fragment')} searched; Join picks the faces that fit"] if searched else []
+    return ", ".join(words)
 
 
 def in_joints(project: Project) -> tuple[FractureFace, ...]:
@@ -161,22 +172,28 @@ def _same(first: FractureFace, second: FractureFace) -> bool:
 
 
 def fragment_notes(fragment: Fragment, units: Units) -> str:
-    """What cleaning did and found, one line each."""
-    lines = [r.sentence for r in (*fragment.scan.read_notes, *fragment.repairs)]
+    """What reading noted and cleaning left open, one line each; repairs have lines of their own."""
+    lines = [r.sentence for r in fragment.scan.read_notes]
     for hole in fragment.holes:
         lines.append(f"An open hole, {units.length(hole.across_mm)} across.")
-    return "\n".join(lines) if lines else "Nothing had to be repaired."
+    if not lines and not fragment.repairs:
+        lines.append("Nothing had to be repaired.")
+    return "\n".join(lines)
 
 
-def face_line(project: Project, face: FractureFace, units: Units) -> str:
-    if face.chosen_by == "person":
-        who = "chosen by you"
-    elif any(_same(face, used) for used in in_joints(project)):
-        who = "in a joint"
-    else:
-        rank = [f for f in project.faces if f.fragment == face.fragment].index(face)
-        who = "most likely" if rank == 0 else "to try"
-    return f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}"
+def face_lines(project: Project, units: Units) -> list[str]:
+    """One line for each fracture face."""
+    used, seen, lines = in_joints(project), dict[int, int](), []
+    for face in project.faces:
+        rank = seen[face.fragment] = seen.get(face.fragment, 0) + 1
+        if face.chosen_by == "person":
+            who = "chosen by you"
+        elif any(_same(face, other) for other in used):
+            who = "in a joint"
+        else:
+            who = "most likely" if rank == 1 else "possible"
+        lines.append(f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}")
+    return lines
 
 
 def joint_title(project: Project, joint: Joint) -> str:
@@ -191,21 +208,29 @@ def joint_state(joint: Joint) -> str:
     return "certain" if joint.evidence.good else "doubtful"
 
 
-def joint_evidence(joint: Joint, units: Units) -> str:
+def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> str:
     """Why a joint is believed, for the person who asks."""
     seen = joint.evidence
     if not seen.contact_area_mm2:
         return sentence(seen.reason)
-    lines = [] if seen.good else [sentence(seen.reason)]
-    lines.append(
-        f"They touch over {units.area(seen.contact_area_mm2)}, {seen.touching_share:.0%} of the face, "
-        f"with {units.length(seen.rms_mm)} misfit."
-    )
+    gap = f"median gap {units.length(fit.gap_median_mm, True)}" if fit else f"usual misfit {units.length(seen.rms_mm)}"
+    words = f"Touches over {units.area(seen.contact_area_mm2)} ({seen.touching_share:.0%} of what lies opposite), {gap}"
     if seen.runner_up > 0:
-        lines.append(f"Next best position scores {seen.runner_up / max(seen.score, 1e-9):.0%} of this one.")
+        times = seen.score / seen.runner_up
+        words += f", next best {times:.0f} times worse" if times >= 2 else ", another way fits nearly as well"
+    lines = [words + "."] + [sentence(doubt) for doubt in _doubts(seen.reason) if not seen.good]
     if seen.overlap_mm > 0:
         lines.append(f"They run into each other by up to {units.length(seen.overlap_mm)}.")
-    return "\n".join(line for line in lines if line)
+    return "\n".join(lines)
+
+
+def _doubts(reason: str) -> list[str]:
+    """What speaks against a joint: the part of its reason after the numbers."""
+    return reason.split("; ", 1)[1:] if "; " in reason else [] if reason.startswith("touches over") else [reason]
+
+
+def stated_line(size: StatedSize, units: Units) -> str:
+    return f"{letter(size.a)} – {letter(size.b)}: {units.length(size.value_mm)} ± {units.length(size.limit_mm)}"
 
 
 def placement_line(number: int, placement: Placement, units: Units) -> str:

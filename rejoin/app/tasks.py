@@ -5,13 +5,19 @@ No Qt here: the worker imports this module.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rejoin.core import steps
+from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import Project
-from rejoin.core.settings import ReadSettings, Report, part_of
+from rejoin.core.records import Project, Repair
+from rejoin.core.settings import CleanSettings, MatchSettings, ReadSettings, Report, part_of
+
+if TYPE_CHECKING:
+    from rejoin.core.uncertainty.stated import KnownDimension
+
+Marks = tuple[tuple[float, float, float], ...]
 
 BEFORE_FIT: tuple[tuple[str, float], ...] = (("match", 0.6), ("align", 0.3), ("measure_fit", 0.1))
 
@@ -30,6 +36,25 @@ def read_and_clean(project: Project, report: Report, inputs: tuple[str, ...], un
 def clean(project: Project, report: Report, settings: Any = None) -> Project:
     """Repair and measure the scans that are new."""
     return steps.clean(project, settings, report)
+
+
+def clean_again(
+    project: Project, report: Report, fragment: int, without: tuple[str, ...], settings: Any = None
+) -> Project:
+    """Clean one scan anew, some kinds of repair left out."""
+    from rejoin.core.cleaning import clean_scan
+
+    settings = settings or CleanSettings()
+    if "specks" in without:
+        settings = replace(settings, speck_share=0.0)
+    if "inside out" in without:
+        settings = replace(settings, flip_inside_out=False)
+    made = clean_scan(project.scans[fragment], settings, report)
+    before = project.fragments[fragment]
+    if "specks" in without and before.specks:
+        words = "1 loose speck left" if before.specks == 1 else f"{before.specks} loose specks left"
+        made = replace(made, repairs=(*made.repairs, Repair("specks left", before.specks, words)))
+    return edits.exchange_fragment(project, fragment, made)
 
 
 def find_faces(project: Project, report: Report, settings: Any = None) -> Project:
@@ -99,31 +124,78 @@ def _cleaned(project: Project, report: Report) -> Project:
     return project if complete else steps.clean(project, None, report)
 
 
+def _known(project: Project) -> tuple[KnownDimension, ...]:
+    """The sizes that the person stated, as the adjustment takes them."""
+    from rejoin.core.uncertainty.stated import KnownDimension
+
+    return tuple(
+        KnownDimension(s.a, s.point_a_mm, s.b, s.point_b_mm, s.value_mm, s.limit_mm) for s in project.stated
+    )
+
+
 def _settled(
     project: Project, report: Report, settings: dict[str, Any], names: tuple[tuple[str, float], ...]
 ) -> Project:
     start = 0.0
     for name, share in names:
         step = dict(steps.STEPS)[name]
-        project = step(project, settings.get(name), part_of(report, start, start + share))
+        wishes = {"known": _known(project)} if name == "align" else {}
+        project = step(project, settings.get(name), part_of(report, start, start + share), **wishes)
         start += share
     return project
 
 
-def pair(project: Project, report: Report, face_a: int, face_b: int) -> Project:
+def pair(project: Project, report: Report, face_a: int, face_b: int, settings: dict[str, Any] | None = None) -> Project:
     """Join two fragments by two faces that the person says belong together."""
-    from dataclasses import replace
-
-    from rejoin.core.project import changed
-
     first, second = project.faces[face_a], project.faces[face_b]
     alone = replace(project, faces=(first, second), joints=(), placements=(), fits=(), whole=None, history=())
     found = [j for j in steps.match(alone, None, part_of(report, 0.0, 0.5)).joints if {j.a, j.b} == {
         first.fragment, second.fragment}]  # fmt: skip
     if not found:
         raise NoAnswer("No way was found to lay these two faces together.",
-                       "Mark three matching places on each fragment instead.")  # fmt: skip
+                       "Look whether both are broken surfaces, or mark three matching places on each fragment.")
     best = max(found, key=lambda j: j.evidence.score)
-    others = tuple(j for j in project.joints if {j.a, j.b} != {best.a, best.b})
-    pinned = replace(best, state="pinned", found_by="person")
-    return settle(changed(project, joints=(*others, pinned)), part_of(report, 0.5, 1.0))
+    return settle(edits.use_candidate(project, best), part_of(report, 0.5, 1.0), settings)
+
+
+def join_by_marks(
+    project: Project, report: Report, a: int, b: int, marks_a: Marks, marks_b: Marks,
+    settings: dict[str, Any] | None = None,
+) -> Project:  # fmt: skip
+    """Join two fragments by three or more pairs of marks."""
+    report(0.05, "Laying the marks together")
+    return settle(edits.join_by_marks(project, a, b, marks_a, marks_b), part_of(report, 0.2, 1.0), settings)
+
+
+def settle_as_placed(
+    project: Project, report: Report, fragment: int, settings: dict[str, Any] | None = None
+) -> Project:
+    """Bring a fragment that was moved by hand into contact with the one next to it."""
+    report(0.05, "Looking what it lies next to")
+    return settle(edits.join_as_placed(project, fragment), part_of(report, 0.2, 1.0), settings)
+
+
+def candidates(project: Project, report: Report, a: int, b: int, settings: dict[str, Any] | None = None) -> Project:
+    """All ways in which two fragments might go together, best first, as the joints of the project returned."""
+    from rejoin.core.assembling import made_joint
+    from rejoin.core.evidence import decided
+    from rejoin.core.matching import match_pair, prepared
+
+    if {face.fragment for face in project.faces} < {a, b}:
+        project = steps.find_faces(project, (settings or {}).get("find_faces"), part_of(report, 0.0, 0.2))
+    ready = []
+    for number, fragment in enumerate(project.fragments):
+        own = tuple(face for face in project.faces if face.fragment == number)
+        ready.append(prepared(fragment, own) if number in (a, b) else None)
+    first, second = ready[a], ready[b]
+    assert first is not None and second is not None
+    match = (settings or {}).get("match") or MatchSettings()
+    poses = match_pair(first, second, match.thoroughness, part_of(report, 0.2, 0.95))
+    joints = []
+    for pose in poses:
+        rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
+        joints.append(made_joint(ready, a, b, pose.a_from_b, decided(pose.evidence, rival)))  # type: ignore[arg-type]
+    if not joints:
+        raise NoAnswer("No other way was found in which these two fragments touch.",
+                       "Choose the broken faces by hand, or mark three matching places on each.")  # fmt: skip
+    return replace(project, joints=tuple(joints), placements=(), fits=(), whole=None)

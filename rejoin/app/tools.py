@@ -1,23 +1,22 @@
-"""What the mouse does in the view: look, take a face, paint, rub out, set marks, move a fragment."""
+"""What the mouse does in the view: look, take a face, paint, draw round, set marks, pick a size, move a fragment."""
 
 from __future__ import annotations
 
 import numpy as np
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QMouseEvent
-from scipy.spatial.transform import Rotation
 
-from rejoin.app import sentences
+from rejoin.app import sentences, tasks
 from rejoin.app.bench import Bench
+from rejoin.app.moving import Drag, Handles
 from rejoin.app.picking import Hit
 from rejoin.app.scene import Scene
+from rejoin.app.strokes import Brush, Round, add_to_face, lay_down
 from rejoin.core import edits
-from rejoin.core.records import FloatArray, Mesh, Project
-from rejoin.core.transforms import apply, inverse, rigid
+from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.transforms import apply, inverse
 
-TOOLS = ("look", "take", "paint", "rub", "mark", "move")
-PREVIEW_VERTICES = 250_000
-"""On larger scans a click still takes a face, but resting the pointer shows none: it would hold up the window."""
+TOOLS = ("look", "take", "paint", "rub", "box", "outline", "mark", "size", "move")
 SHIFT, ALT, CONTROL = (
     Qt.KeyboardModifier.ShiftModifier, Qt.KeyboardModifier.AltModifier, Qt.KeyboardModifier.ControlModifier,
 )  # fmt: skip
@@ -36,51 +35,74 @@ class Tools(QObject):
         Words for what lies under the pointer.
     marked : Signal()
         The set of marks changed.
+    sized : Signal(Hit, Hit)
+        Both ends of a known size were picked.
+    cut_dragged : Signal(float)
+        Shift+drag: how far the cutting plane is to be moved, as a share of the view's height.
     """
 
     pointed = Signal(str)
     marked = Signal()
     tool_changed = Signal(str)
+    sized = Signal(object, object)
+    cut_dragged = Signal(float)
 
     def __init__(self, bench: Bench, scene: Scene, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.bench, self.scene = bench, scene
         self.tool = "look"
         self.radius_mm = 2.0
+        self.cutting = False
         self.marks: dict[int, list[FloatArray]] = {}
-        self._start: Hit | None = None
-        self._from = (0.0, 0.0)
-        self._trail: list[FloatArray] = []
-        self._pose: FloatArray | None = None
+        self.ends: list[Hit] = []
+        self.handles = Handles(scene)
+        self._stroke: Brush | Round | Drag | float | None = None
         view = scene.view
         view.grabs = self._grabs
         view.clicked.connect(self._clicked)
         view.rested.connect(self._rested)
-        view.stroke.connect(self._stroke)
+        view.stroke.connect(self._stroked)
         view.left.connect(self._left)
 
     def choose(self, tool: str) -> None:
         """Take a tool into the hand."""
         self.tool = tool
         self.scene.clear_tints()
-        self.scene.view.setCursor(Qt.CursorShape.CrossCursor if tool in ("take", "mark", "paint", "rub")
-                                  else Qt.CursorShape.ArrowCursor)  # fmt: skip
+        self.handles.show(self._movable() if tool == "move" else None)
+        if self.ends:
+            self.ends = []
+            self._show_marks()
+        self.scene.view.setCursor(Qt.CursorShape.ArrowCursor if tool in ("look", "move")
+                                  else Qt.CursorShape.CrossCursor)  # fmt: skip
         self.pointed.emit("")
         self.tool_changed.emit(tool)
+
+    def project_changed(self) -> None:
+        """Handles stay with their fragment."""
+        self._stroke = None
+        self.handles.show(self.handles.fragment if self.tool == "move" else None)
 
     def clear_marks(self) -> None:
         self.marks.clear()
         self._show_marks()
 
+    def marks_wanted(self) -> None:
+        """Join by the marks where there are enough, else say what is lacking."""
+        if len(self.marks) == 2 and min(len(points) for points in self.marks.values()) >= 3:
+            self.join_by_marks()
+        else:
+            self.bench.said.emit("info", "Three marks on each of two fragments are needed.",
+                                 "Take “Set marks” and click the same three places on both.")  # fmt: skip
+
     def join_by_marks(self) -> None:
         """Join the two fragments that carry three marks each."""
-        from rejoin.app import tasks
-
         (a, marks_a), (b, marks_b) = sorted(self.marks.items())[:2]
         count = min(len(marks_a), len(marks_b))
-        first, second = np.array(marks_a[:count]), np.array(marks_b[:count])
-        self.bench.work("Join by marks", tasks.settle, lambda p: edits.join_by_marks(p, a, b, first, second))
-        self.clear_marks()
+        places = tuple(map(tuple, marks_a[:count])), tuple(map(tuple, marks_b[:count]))
+        wishes = {"settings": dict(self.bench.settings)}
+        if self.bench.work("Join by marks", tasks.join_by_marks, a=a, b=b, marks_a=places[0], marks_b=places[1],
+                           **wishes):  # fmt: skip
+            self.clear_marks()
 
     # looking
 
@@ -89,32 +111,30 @@ class Tools(QObject):
         if hit is None:
             self._left()
             return
-        small = len(self._mesh(hit).vertices) <= PREVIEW_VERTICES
-        if self.tool == "take" and small and not self.bench.jobs.busy:
-            triangles = self.scene.picker.face_around(self._mesh(hit), hit.triangle)
+        letter = sentences.letter(hit.fragment)
+        if self.tool == "take" and not self.bench.jobs.busy:
+            triangles, area = self.scene.picker.preview(self._mesh(hit), hit.node)
             self.scene.clear_tints()
-            self.scene.tint(hit.fragment, "hover", triangles)
-            area = self.bench.units.area(edits.area_of(self.bench.project, hit.fragment, triangles))
-            self.pointed.emit(f"A click takes this face of {sentences.letter(hit.fragment)}: {area}")
+            self.scene.tint(hit.fragment, "hover", triangles, drawn_ones=True)
+            takes = "takes away" if modifiers & ALT else "adds" if modifiers & SHIFT else "takes"
+            self.pointed.emit(f"A click {takes} this face of {letter}: {self.bench.units.area(area)}")
             return
-        name = self.bench.project.scans[hit.fragment].name
-        words = f"{sentences.letter(hit.fragment)} · {name}"
+        words = f"{letter} · {self.bench.project.scans[hit.fragment].name}"
         if self.scene.mode == "gap":
             gap = self.scene.gap_at(hit)
             if gap is not None:
-                kind = "gap" if gap > 0 else "overlap"
-                words += f" · {kind} {self.bench.units.length(gap, signed=True)}"
+                words += f" · {'gap' if gap > 0 else 'overlap'} {self.bench.units.length(gap, signed=True)}"
         self.pointed.emit(words)
 
     def _left(self) -> None:
-        if self.tool in ("take", "paint", "rub"):
+        if self.tool == "take":
             self.scene.clear_tints()
         self.pointed.emit("")
 
     # clicking
 
     def _clicked(self, x: float, y: float, modifiers: Qt.KeyboardModifier) -> None:
-        if self.tool not in ("take", "mark") or self.bench.jobs.busy:
+        if self.tool not in ("take", "mark", "size") or self.bench.jobs.busy:
             return
         hit = self.scene.pick(x, y)
         if hit is None:
@@ -122,68 +142,105 @@ class Tools(QObject):
         if self.tool == "mark":
             self.marks.setdefault(hit.fragment, []).append(hit.point)
             self._show_marks()
-            return
+        elif self.tool == "size":
+            self._pick_end(hit)
+        else:
+            self._take(hit, modifiers)
+
+    def _take(self, hit: Hit, modifiers: Qt.KeyboardModifier) -> None:
         triangles = self.scene.picker.face_around(self._mesh(hit), hit.triangle)
         self.scene.clear_tints()
         letter = sentences.letter(hit.fragment)
         if modifiers & ALT:
             self.bench.edit(f"Take away from {letter}", lambda p: edits.remove_triangles(p, hit.fragment, triangles))
         elif modifiers & SHIFT:
-            self.bench.edit(f"Add to face of {letter}", lambda p: _add(p, hit.fragment, triangles))
+            self.bench.edit(f"Add to face of {letter}", lambda p: add_to_face(p, hit.fragment, triangles))
         else:
             self.bench.edit(f"Choose face of {letter}", lambda p: edits.choose_face(p, hit.fragment, triangles))
 
+    def _pick_end(self, hit: Hit) -> None:
+        if self.ends and self.ends[0].fragment == hit.fragment:
+            self.ends = []
+        self.ends.append(hit)
+        self._show_marks()
+        if len(self.ends) == 2:
+            first, second = self.ends
+            self.ends = []
+            self.sized.emit(first, second)
+            self._show_marks()
+
     def _show_marks(self) -> None:
-        self.scene.show_marks(
-            [(f, str(i + 1), point) for f, points in self.marks.items() for i, point in enumerate(points)]
-        )
+        marks = [(f, str(i + 1), point) for f, points in self.marks.items() for i, point in enumerate(points)]
+        self.scene.show_marks(marks + [(end.fragment, "size", end.point) for end in self.ends])
         self.marked.emit()
 
     # strokes
 
     def _grabs(self, x: float, y: float, event: QMouseEvent) -> bool:
-        if self.tool not in ("paint", "rub", "move") or self.bench.jobs.busy:
+        """Whether a press begins a stroke; else the drag turns the view."""
+        self._stroke = None
+        if self.scene.mode == "gap" and self.cutting and event.modifiers() & SHIFT:
+            self._stroke = y
+        elif self.bench.jobs.busy:
             return False
-        self._start = self.scene.pick(x, y)
-        return self._start is not None
+        elif self.tool in ("box", "outline"):
+            self._stroke = Round(self.scene, event.position(), self.tool == "outline")
+        elif self.tool in ("paint", "rub"):
+            hit = self.scene.pick(x, y)
+            self._stroke = Brush(self.scene, hit, self.radius_mm) if hit else None
+        elif self.tool == "move":
+            self._stroke = self._drag_from(x, y)
+        return self._stroke is not None
 
-    def _stroke(self, phase: str, x: float, y: float, modifiers: Qt.KeyboardModifier) -> None:
-        if self._start is None:
+    def _stroked(self, phase: str, x: float, y: float, modifiers: Qt.KeyboardModifier) -> None:
+        stroke = self._stroke
+        if isinstance(stroke, float):
+            self._stroke = y
+            self.cut_dragged.emit((y - stroke) / max(self.scene.view.height() * self.scene.view.devicePixelRatioF(), 1))
+        elif isinstance(stroke, Brush):
+            stroke.move(x, y)
+            if phase == "end":
+                lay_down(self.bench, {stroke.start.fragment: stroke.triangles()}, self.tool == "rub",
+                         "Rub out on" if self.tool == "rub" else "Paint on")  # fmt: skip
+        elif isinstance(stroke, Round):
+            stroke.move(self.scene.view.widget_at(x, y))
+            if phase == "end":
+                self._take_inside(stroke, bool(modifiers & ALT))
+        elif isinstance(stroke, Drag):
+            pose = stroke.pose(x, y, bool(modifiers & CONTROL))
+            self.scene.hand_pose(stroke.fragment, pose)
+            self.handles.show(stroke.fragment)
+            if phase == "end":
+                self.drop(stroke.fragment, pose)
+        if phase == "end":
+            self._stroke = None
+
+    def _take_inside(self, stroke: Round, takes_away: bool) -> None:
+        found = stroke.taken()
+        if not found:
+            self.bench.said.emit("info", "Nothing lies inside that line.", "Draw it round a part of a fragment.")
             return
-        if self.tool == "move":
-            self._drag(phase, x, y, modifiers)
-            return
-        if phase == "start":
-            self._trail = [self._start.point]
+        lay_down(self.bench, found, takes_away, "Take away what was drawn round on" if takes_away
+                 else "Take what was drawn round on")  # fmt: skip
+
+    # moving
+
+    def _movable(self) -> int | None:
+        """The fragment that the handles begin on: the last that was moved, else the last placed one."""
+        placements = self.bench.project.placements
+        moved = [i for i, p in enumerate(placements) if p.placed_by == "person" and i > 0]
+        count = len(self.bench.project.fragments)
+        return moved[-1] if moved else count - 1 if count > 1 else None
+
+    def _drag_from(self, x: float, y: float) -> Drag | None:
+        handle = self.handles.at(x, y)
+        if handle is not None and self.handles.fragment is not None:
+            centre = self.handles.centre()
+            return Drag(self.scene, self.handles.fragment, centre, x, y, handle, centre)
         hit = self.scene.pick(x, y)
-        if hit is not None and hit.fragment == self._start.fragment:
-            self._trail += _between(self._trail[-1], hit.point, self.radius_mm / 2)
-        mesh = self._mesh(self._start)
-        triangles = self.scene.picker.brushed(mesh, np.array(self._trail), self.radius_mm)
-        if phase != "end":
-            self.scene.tint(self._start.fragment, "brush", triangles)
-            return
-        fragment = self._start.fragment
-        self._start = None
-        self.scene.tint(fragment, "brush", None)
-        letter = sentences.letter(fragment)
-        if self.tool == "rub":
-            self.bench.edit(f"Rub out on {letter}", lambda p: edits.remove_triangles(p, fragment, triangles))
-        else:
-            self.bench.edit(f"Paint on {letter}", lambda p: _add(p, fragment, triangles))
-
-    def _drag(self, phase: str, x: float, y: float, modifiers: Qt.KeyboardModifier) -> None:
-        assert self._start is not None
-        number = self._start.fragment
-        if phase == "start":
-            self._from, self._pose = (x, y), self.scene.poses()[number]
-        assert self._pose is not None
-        pose = self._turned(x, y) if modifiers & CONTROL else self._shifted(x, y)
-        if phase != "end":
-            self.scene.hand_pose(number, pose)
-            return
-        self._start = None
-        self.drop(number, pose)
+        if hit is None:
+            return None
+        return Drag(self.scene, hit.fragment, apply(self.scene.poses()[hit.fragment], hit.point[None])[0], x, y)
 
     def drop(self, fragment: int, world_from_scan: FloatArray) -> None:
         """Leave a fragment where it was moved to."""
@@ -192,60 +249,16 @@ class Tools(QObject):
         placed = [i for i in others if project.placements and project.placements[i].part_from_scan is not None]
         beside = (placed or others or [fragment])[0]
         if beside == fragment:
+            self.bench.said.emit("info", "There is only one fragment.", "Open the scan of another one to join it to.")
             return
         known = project.placements[beside].part_from_scan if placed else np.eye(4)
         assert known is not None
         part_from_scan = known @ inverse(poses[beside]) @ world_from_scan
         before = poses[beside]
+        self.handles.fragment = fragment
         title = f"Move {sentences.letter(fragment)} by hand"
         self.bench.edit(title, lambda p: edits.place_by_hand(p, fragment, part_from_scan, beside))
         self.scene.follow(before, beside)
 
-    def _shifted(self, x: float, y: float) -> FloatArray:
-        assert self._start is not None and self._pose is not None
-        point = apply(self._pose, self._start.point[None])[0]
-        renderer = self.scene.view.renderer
-        renderer.SetWorldPoint(*point, 1.0)
-        renderer.WorldToDisplay()
-        depth = renderer.GetDisplayPoint()[2]
-        ends = []
-        for at in (self._from, (x, y)):
-            renderer.SetDisplayPoint(*at, depth)
-            renderer.DisplayToWorld()
-            world = np.array(renderer.GetWorldPoint())
-            ends.append(world[:3] / world[3])
-        return rigid(np.eye(3), ends[1] - ends[0]) @ self._pose
-
-    def _turned(self, x: float, y: float) -> FloatArray:
-        assert self._start is not None and self._pose is not None
-        camera = self.scene.view.renderer.GetActiveCamera()
-        out = np.array(camera.GetViewPlaneNormal())
-        up = np.array(camera.GetViewUp())
-        right = np.cross(up, out)
-        right /= np.linalg.norm(right)
-        up = np.cross(out, right)
-        size = max(self.scene.view.height() * self.scene.view.devicePixelRatioF(), 1.0)
-        angle = np.array([x - self._from[0], y - self._from[1]]) * (np.pi / size)
-        turn = Rotation.from_rotvec(angle[0] * up - angle[1] * right).as_matrix()
-        vertices = self._mesh(self._start).vertices
-        centre = apply(self._pose, ((vertices.min(axis=0) + vertices.max(axis=0)) / 2)[None])[0]
-        return rigid(turn, centre - turn @ centre) @ self._pose
-
     def _mesh(self, hit: Hit) -> Mesh:
         return self.bench.project.fragments[hit.fragment].mesh
-
-
-def _add(project: Project, fragment: int, triangles: FloatArray) -> Project:
-    """Add to the face of the fragment that shares most with the triangles, else its last one, else a new one."""
-    own = [i for i, face in enumerate(project.faces) if face.fragment == fragment]
-    if not own:
-        return edits.choose_face(project, fragment, triangles)
-    shared = [len(np.intersect1d(project.faces[i].triangles, triangles)) for i in own]
-    best = own[int(np.argmax(shared))] if max(shared) else own[-1]
-    return edits.add_triangles(project, best, triangles)
-
-
-def _between(start: FloatArray, end: FloatArray, step: float) -> list[FloatArray]:
-    """Points from start (left out) to end: the window misses moves while it draws."""
-    count = max(int(np.ceil(np.linalg.norm(end - start) / max(step, 1e-9))), 1)
-    return [start + (end - start) * (i + 1) / count for i in range(count)]

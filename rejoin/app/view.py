@@ -6,14 +6,43 @@ from collections.abc import Callable
 
 import numpy as np
 from PySide6.QtCore import QPointF, Qt, QTimer, Signal
-from PySide6.QtGui import QDragEnterEvent, QDropEvent, QKeyEvent, QMouseEvent
+from PySide6.QtGui import QColor, QDragEnterEvent, QDropEvent, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QWidget
 from pyvistaqt import QtInteractor
+from vtkmodules.util.numpy_support import vtk_to_numpy
+from vtkmodules.vtkCommonCore import vtkFloatArray
 
 from rejoin.core.records import FloatArray
 
 CLICK_PX = 4
 REST_MS = 60
+
+
+class Band(QWidget):
+    """The line drawn round what is to be taken; it lies over the view and lets the mouse through."""
+
+    def __init__(self, view: QWidget) -> None:
+        super().__init__(view)
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.line: list[QPointF] = []
+        self.ink = QColor("#000000")
+        self.hide()
+
+    def draw(self, line: list[QPointF]) -> None:
+        """Show a closed line through widget positions; none takes it away."""
+        self.line = line
+        self.setGeometry(self.parentWidget().rect())
+        self.setVisible(bool(line))
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(QPen(self.ink, 2.0, Qt.PenStyle.DashLine))
+        fill = QColor(self.ink)
+        fill.setAlpha(28)
+        painter.setBrush(fill)
+        painter.drawPolygon(self.line)
 
 
 class View(QtInteractor):
@@ -41,11 +70,46 @@ class View(QtInteractor):
         self._last = (0.0, 0.0, Qt.KeyboardModifier.NoModifier)
         self._rest = QTimer(self, singleShot=True, interval=REST_MS)
         self._rest.timeout.connect(lambda: self.rested.emit(*self._last))
+        self.band = Band(self)
+        self._wants_depths = False
+        self._depths: FloatArray | None = None
+        self.renderer.AddObserver("EndEvent", self._drawn)
+
+    def depths(self) -> FloatArray:
+        """How far off (h, w) what is drawn lies at each display pixel, 0 near to 1 nothing, rows from below."""
+        self._wants_depths = True
+        self.grabFramebuffer()
+        self._wants_depths = False
+        assert self._depths is not None
+        return self._depths
+
+    def _drawn(self, *_: object) -> None:
+        if self._wants_depths:  # the layer of letters, drawn next, clears the depths
+            wide, high = self.ren_win.GetSize()
+            buffer = vtkFloatArray()
+            self.ren_win.GetZbufferData(0, 0, wide - 1, high - 1, buffer)
+            self._depths = vtk_to_numpy(buffer).reshape(high, wide).copy()
+
+    def project(self, points: FloatArray) -> FloatArray:
+        """Display x, y and depth (k, 3) of world points (k, 3)."""
+        wide, high = self.ren_win.GetSize()
+        camera = self.renderer.GetActiveCamera()
+        held = camera.GetCompositeProjectionTransformMatrix(wide / high, 0.0, 1.0)
+        matrix = np.array([[held.GetElement(row, column) for column in range(4)] for row in range(4)])
+        shown = points @ matrix[:3, :3].T + matrix[:3, 3]
+        scale = points @ matrix[3, :3] + matrix[3, 3]
+        shown /= scale[:, None]
+        return np.stack([(shown[:, 0] + 1) * wide / 2, (shown[:, 1] + 1) * high / 2, shown[:, 2]], axis=1)
 
     def display(self, position: QPointF) -> tuple[float, float]:
         """Display coordinates of a widget position."""
         ratio = self.devicePixelRatioF()
         return position.x() * ratio, (self.height() - position.y()) * ratio - 1.0
+
+    def widget_at(self, x: float, y: float) -> QPointF:
+        """The widget position of display coordinates."""
+        ratio = self.devicePixelRatioF()
+        return QPointF(x / ratio, self.height() - (y + 1.0) / ratio)
 
     def ray(self, x: float, y: float) -> tuple[FloatArray, FloatArray]:
         """The near and far end (3,) of the line of sight at a display position."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from PySide6.QtCore import Qt, QVariantAnimation
-from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
@@ -23,6 +25,7 @@ from rejoin.app.colour_bar import ColourBar
 from rejoin.app.file_work import FileWork
 from rejoin.app.job_card import JobCard
 from rejoin.app.look import qt_palette, style_sheet
+from rejoin.app.panels.base import Panel
 from rejoin.app.panels.faces import FacesPanel
 from rejoin.app.panels.gap import GapPanel
 from rejoin.app.panels.join import JoinPanel
@@ -34,8 +37,14 @@ from rejoin.app.tools import Tools
 from rejoin.app.view import View
 from rejoin.core.records import Project
 
-ROW_AFTER = {"Open scans": 0, "Find fracture faces": 1, "Fuse": 4}
-"""Which row a finished step leaves open; whatever joins leaves 30 Join open."""
+PANELS: tuple[type[Panel], ...] = (ScansPanel, FacesPanel, JoinPanel, GapPanel, WholePanel)
+"""The rows of the job card, from the top."""
+
+TOOL_ROWS = {"take": 20, "paint": 20, "rub": 20, "box": 20, "outline": 20, "mark": 30, "size": 30, "move": 30}
+"""The row that each tool of the mouse belongs to."""
+
+
+Kind = TypeVar("Kind", bound=Panel)
 
 
 class Window(FileWork):
@@ -43,7 +52,7 @@ class Window(FileWork):
         super().__init__()
         self.bench = bench or Bench(parent=self)
         self.animated, self._closed = animated, False
-        self.ask_keep = dialogs.ask_keep
+        self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
         self.palette_name = str(self.bench.memory.value("palette", _system_palette()))
         self.setAcceptDrops(True)
@@ -58,12 +67,10 @@ class Window(FileWork):
         self.view = View(self)
         self.scene = Scene(self.view, self)
         self.tools = Tools(self.bench, self.scene, self)
-        self.bar = ColourBar()
-        self.bar.setVisible(False)
-        parts = self.bench, self.scene, self.tools
-        self.scans, self.faces, self.join = ScansPanel(*parts), FacesPanel(*parts), JoinPanel(*parts)
-        self.gap, self.whole = GapPanel(*parts, self.bar), WholePanel(*parts)
-        self.panels = (self.scans, self.faces, self.join, self.gap, self.whole)
+        self.panels = tuple(kind(self.bench, self.scene, self.tools) for kind in PANELS)
+        self.scans, self.faces = self.panel(ScansPanel), self.panel(FacesPanel)
+        self.join, self.gap, self.whole = self.panel(JoinPanel), self.panel(GapPanel), self.panel(WholePanel)
+        self.bar = self.gap.bar
         self.card = JobCard(self.panels)
         self.strip = Strip(self.bench.jobs)
         side = QWidget()
@@ -73,7 +80,7 @@ class Window(FileWork):
         middle = QHBoxLayout()
         middle.setSpacing(0)
         middle.addWidget(self.view, 1)
-        middle.addWidget(self.bar)
+        self.beside = middle
         right.addLayout(middle, 1)
         right.addWidget(self._apart_line())
         splitter = QSplitter(Qt.Orientation.Horizontal)
@@ -89,6 +96,10 @@ class Window(FileWork):
         box.addWidget(self.strip)
         self.setCentralWidget(whole)
         self.resize(1280, 800)
+
+    def panel(self, kind: type[Kind]) -> Kind:
+        """The panel of a kind."""
+        return next(panel for panel in self.panels if isinstance(panel, kind))
 
     def _apart_line(self) -> QWidget:
         holder = QWidget()
@@ -127,6 +138,7 @@ class Window(FileWork):
 
     def _show(self, before: Project, after: Project) -> None:
         self.scene.show(after)
+        self.tools.project_changed()
         for panel in self.panels:
             panel.show_project(after)
         joined = sentences.placed_count(after) >= 2
@@ -135,6 +147,7 @@ class Window(FileWork):
             self._slide(0)
         elif not joined:
             self._slide(100, at_once=True)
+        self._show_beside()
         self._states()
 
     def _states(self) -> None:
@@ -151,6 +164,10 @@ class Window(FileWork):
         a.join.setEnabled(idle and len(project.fragments) >= 2)
         a.fuse.setEnabled(idle and sentences.placed_count(project) >= 2)
         a.settle.setEnabled(idle and any(p.placed_by == "person" for p in project.placements))
+        for action in a.needs_fragments:
+            action.setEnabled(idle and bool(project.fragments))
+        for action in a.needs_joints:
+            action.setEnabled(idle and bool(project.joints))
         a.save_whole.setEnabled(idle and project.whole is not None)
         a.cancel.setEnabled(not idle)
         stack = self.bench.session.stack
@@ -159,11 +176,11 @@ class Window(FileWork):
 
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:
-            panel.setEnabled(not busy)
+            panel.set_busy(busy)
         self._enable()
 
     def _done(self, title: str) -> None:
-        row = ROW_AFTER.get(title, 2 if title.startswith(("Join", "Bring")) else None)
+        row = next((n for n, panel in enumerate(self.panels) if title in panel.follows), None)
         if row is not None:
             self.card.unfold(row)
             self.say_next(title)
@@ -171,9 +188,21 @@ class Window(FileWork):
 
     def _opened(self, row: int) -> None:
         mode = self.panels[row].mode
-        self.bar.setVisible(mode == "gap" and bool(self.bench.project.fits))
         self.scene.set_mode(mode)
+        self._show_beside()
         self._states()
+
+    def shown_bar(self) -> ColourBar | None:
+        return self.bar if self.panels[self.card.open_row].beside() is self.bar else None
+
+    def _show_beside(self) -> None:
+        """What the open row wants beside the view, and nothing else."""
+        wanted = self.panels[self.card.open_row].beside()
+        if wanted is not None and self.beside.indexOf(wanted) < 0:
+            self.beside.addWidget(wanted)
+        for place in range(1, self.beside.count()):
+            widget = self.beside.itemAt(place).widget()
+            widget.setVisible(widget is wanted)
 
     def _units(self) -> None:
         self.scene.units = self.bench.units
@@ -206,6 +235,7 @@ class Window(FileWork):
         app.setPalette(qt_palette(chosen))
         self.setStyleSheet(style_sheet(chosen))
         self.scene.set_palette(chosen)
+        self.view.band.ink = QColor(chosen.accent)
         self.bar.set_palette(chosen)
         self.card.fit_width()
 
@@ -220,16 +250,20 @@ class Window(FileWork):
 
     def take_tool(self, tool: str) -> None:
         """Unfold the row that a tool belongs to and take it."""
-        row = {"take": 1, "paint": 1, "rub": 1, "mark": 2, "move": 2}.get(tool)
-        if row is not None:
-            self.card.unfold(row)
+        if tool in TOOL_ROWS:
+            self.card.unfold([panel.number for panel in self.panels].index(TOOL_ROWS[tool]))
         self.tools.choose(tool)
+
+    def cut_open(self) -> None:
+        """Open row 40 and cut, or close the cut."""
+        self.card.unfold(self.panels.index(self.gap))
+        self.gap.cut.click()
 
     def say_next(self, title: str = "") -> None:
         """Say in the strip what comes next."""
         row = self.card.next_row()
         done = f"{title}: done. " if title else ""
-        if title.startswith("Join") and sentences.placed_count(self.bench.project) < 2:
+        if title == "Join" and sentences.placed_count(self.bench.project) < 2:
             self.strip.say("trouble", "The fragments could not be joined.",
                            "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
             return
@@ -262,7 +296,7 @@ class Window(FileWork):
         event.acceptProposedAction()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if self._closed or not self.may_leave():
+        if self._closed or not (self.may_stop() and self.may_leave()):
             event.setAccepted(self._closed)
             return
         self._closed = True

@@ -10,8 +10,11 @@ import traceback
 from multiprocessing.connection import Connection
 from typing import Any
 
+from rejoin.app import display
 from rejoin.app.exchange import Exchange
+from rejoin.app.wire import heads, receive_arrays, send_arrays
 from rejoin.core.errors import RejoinError
+from rejoin.core.records import Mesh
 
 REPORT_EVERY_S = 0.05
 
@@ -19,9 +22,10 @@ REPORT_EVERY_S = 0.05
 def main(wire: Connection) -> None:
     """Answer messages until the other end closes the wire.
 
-    A message is ``(number, task, project message, wishes, recovery folder)``;
-    the answers are ``("progress", number, share, sentence)`` and then one of
-    ``("done", number, project message)`` or ``("failed", number, what, to do)``.
+    A message is ``(number, task, skeleton, heads of arrays, wishes)``, then the arrays; the answers are
+    ``("progress", number, share, sentence)`` and in the end ``("failed", number, what, to do)`` or
+    ``("done", number, skeleton, heads)`` and arrays, before it ``("copy", number, mesh key, reach, heads)``
+    and arrays for each large mesh that is new.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the window, which ends this process
     with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # the window is gone
@@ -35,10 +39,11 @@ def _answer(wire: Connection) -> None:
         _warm_up()
     while True:
         try:
-            number, task, message, wishes, recovery = wire.recv()
+            number, task, skeleton, coming, wishes = wire.recv()
+            arrays = receive_arrays(wire, coming)
         except (EOFError, OSError):
             return
-        project = exchange.read(message, question=True)
+        project = exchange.read((skeleton, arrays), question=True)
         try:
             after = task(project, _reporter(wire, number), **wishes)
         except RejoinError as error:
@@ -53,9 +58,21 @@ def _answer(wire: Connection) -> None:
         except Exception as error:
             wire.send(("failed", number, *_unexpected(error)))
             continue
-        wire.send(("done", number, exchange.write(after, question=False)))
-        if recovery:
-            _keep(after, recovery)
+        skeleton, arrays = exchange.write(after, question=False)
+        had = exchange.meshes_to_draw(project)
+        fresh = {key: mesh for key, mesh in exchange.meshes_to_draw(after).items() if key not in had}
+        _send_copies(wire, number, fresh)
+        wire.send(("done", number, skeleton, heads(arrays)))
+        send_arrays(wire, arrays)
+
+
+def _send_copies(wire: Connection, number: int, meshes: dict[str, Mesh]) -> None:
+    """What is drawn of large meshes is worked out here, so that the window need not."""
+    for key, mesh in meshes.items():
+        if len(mesh.triangles) > display.DRAWN_AS_IT_IS:
+            reach, arrays = display.to_arrays(display.made(mesh))
+            wire.send(("copy", number, key, reach, heads(arrays)))
+            send_arrays(wire, arrays)
 
 
 def _reporter(wire: Connection, number: int) -> Any:
@@ -77,13 +94,6 @@ def _unexpected(error: Exception) -> tuple[str, str]:
         f"This step met a fault of the program ({type(error).__name__}: {error}; {place}).",
         "Nothing was changed. Try other settings, and report the fault with these words.",
     )
-
-
-def _keep(project: Any, folder: str) -> None:
-    from rejoin.core.storage import save_recovery
-
-    with contextlib.suppress(RejoinError, OSError):  # a full disk must not stop the work
-        save_recovery(project, folder)
 
 
 def _warm_up() -> None:

@@ -316,6 +316,105 @@ class Shape(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class Reading(Record):
+    """A dimension that was picked, with what the caliper read on the real part, where it did.
+
+    Attributes
+    ----------
+    name, kind : str
+        ``kind`` is one of `rejoin.core.dimensions.sizes.KINDS`.
+    picks_mm : (k, 3)
+        The picked points, each in the frame of what it lies on.
+    on : tuple of int
+        What each pick lies on: a fragment, or -1 for the whole.
+    value, limit : float, optional
+        The reading, and the limit of error of the instrument (plus or minus). Millimetres; degrees for angles,
+        grams for a weight.
+    low, high : float, optional
+        Limits that a drawing sets, in the same unit.
+    unit : str
+        In which the person wrote it.
+    note : str
+    """
+
+    name: str
+    kind: str
+    picks_mm: FloatArray
+    on: tuple[int, ...]
+    value: float | None = None
+    limit: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = "mm"
+    note: str = ""
+    _arrays = {"picks_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class DimensionCheck(Record):
+    """A dimension as measured on the scans, beside its reading and its limits.
+
+    Attributes
+    ----------
+    name, kind : str
+        As in the `Reading` of the same place in the project.
+    value, u95 : float, optional
+        Millimetres or degrees; None where it could not be measured (``sentence`` says why).
+    sizes : tuple of (criterion, value)
+        Other sizes of the same feature, named after ISO 14405-1 where they are of a bore or shaft.
+    lines_mm : (k, 2, 3)
+        Dimension lines to draw, in ``frame``.
+    shapes : tuple of Shape
+        What was fitted around each pick, in ``frame``.
+    frame : int
+        -1: the part's frame; else that fragment's scan frame.
+    reading, reading_u95 : float, optional
+    difference, normalised_error : float, optional
+        Scan minus reading, and |d| / sqrt(U1^2 + U2^2) (ISO/IEC 17043).
+    agreement : str
+        "agrees", "disagrees", "far off" or "not read".
+    verdict : str
+        Against the limits: "pass", "fail", "not proven" or "no limits".
+    scale_proven : bool
+    sentence : str
+    """
+
+    name: str
+    kind: str
+    value: float | None
+    u95: float | None
+    sizes: tuple[tuple[str, float], ...]
+    lines_mm: FloatArray
+    shapes: tuple[Shape, ...]
+    frame: int
+    reading: float | None
+    reading_u95: float | None
+    difference: float | None
+    normalised_error: float | None
+    agreement: str
+    verdict: str
+    scale_proven: bool
+    sentence: str
+    _arrays = {"lines_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class ScaleCheck(Record):
+    """The scale of one scan (-1: of the whole) by its readings.
+
+    ``factor`` times a length of the scan is the length of the part; ``u95`` is of the factor. ``state`` is "proven",
+    "off" (a correction is called for), "contradictory" or "not proven".
+    """
+
+    on: int
+    factor: float | None
+    u95: float | None
+    readings: int
+    state: str
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
 class StepRecord(Record):
     """That a step ran, with which settings, and how long it took."""
 
@@ -357,4 +456,7 @@ class Project(Record):
     fits: tuple[FitReport, ...] = ()
     whole: Whole | None = None
     history: tuple[StepRecord, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    checks: tuple[DimensionCheck, ...] = ()
+    scales: tuple[ScaleCheck, ...] = ()
     stated: tuple[StatedSize, ...] = ()

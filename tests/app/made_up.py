@@ -117,7 +117,7 @@ def joined(shift_mm: float = 0.05) -> Project:
     joint = Joint(0, 1, project.faces[0], project.faces[1], inverse(a) @ moved, evidence)
     placements = (
         Placement(a, "program", u95_mm=0.0),
-        Placement(moved, "program", covariance=np.eye(6) * 1e-4, u95_mm=0.08, weakest="It is held least across."),
+        Placement(moved, "program", covariance=np.diag([1e-6] * 3 + [1e-4] * 3), u95_mm=0.08, weakest="It is held least across."),
     )
     project = replace(project, joints=(joint,), placements=placements)
     return replace(project, fits=(_fit(project, shift_mm),))

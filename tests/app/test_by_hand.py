@@ -42,8 +42,8 @@ def test_by_three_marks(window):
     person = Person(window)
     window.bench.session.apply("Find", made_up.with_faces())
     person.open_row(30)
-    person.unfold(window.join, "Join by hand")
-    person.click(window.join.mark_button)
+    person.unfold(window.join, "It did not work?")
+    person.click(window.join.by_hand.mark_button)
     truth_a, truth_b = made_up.true_poses()
     spots = [60, 420, 890]
     in_part = [apply(truth_a, middle_of(window, 0, int(made_up.block(0)[1][s]))[None])[0] for s in spots]
@@ -53,7 +53,7 @@ def test_by_three_marks(window):
             person.click_view(place_of(window, fragment, apply(inverse(pose), point[None])[0]))
     assert [len(marks) for marks in window.tools.marks.values()] == [3, 3]
     person.show_only(None)
-    person.click(window.join.use_marks_button)
+    person.click(window.join.by_hand.use_marks_button)
     person.wait_until_done()
     assert person.troubles == [] and misplaced(window) < RIGHT_MM
     assert window.bench.project.joints[0].found_by == "person" and window.tools.marks == {}
@@ -79,8 +79,8 @@ def test_by_moving_and_bringing_into_contact(window):
     person = Person(window)
     window.bench.session.apply("Join", made_up.joined())
     person.open_row(30)
-    person.unfold(window.join, "Join by hand")
-    person.click(window.join.move_button)
+    person.unfold(window.join, "It did not work?")
+    person.click(window.join.by_hand.move_button)
     mesh = window.bench.project.fragments[1].mesh
     for triangle in range(0, len(mesh.triangles), 31):
         position = place_of(window, 1, middle_of(window, 1, triangle))
@@ -90,7 +90,7 @@ def test_by_moving_and_bringing_into_contact(window):
     person.drag_view(position, QPoint(9, -4))
     moved = misplaced(window)
     assert moved > 0.5
-    person.click(window.join.settle_button)
+    person.click(window.join.by_hand.settle_button)
     person.wait_until_done()
     assert person.troubles == [] and misplaced(window) < RIGHT_MM
     window.bench.session.stack.undo()

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from rejoin.app.growing import grow_face_to_rim, surface_of
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_areas
@@ -85,8 +86,8 @@ def test_a_click_takes_the_broken_face_to_its_rim():
     project = made_up.cleaned()
     for part in (0, 1):
         truth = made_up.block(part)[1]
-        surface = edits.surface_of(project.fragments[part].mesh)
-        taken = edits.grow_face_to_rim(surface, int(truth[len(truth) // 3]))
+        mesh = project.fragments[part].mesh
+        taken = grow_face_to_rim(mesh, surface_of(mesh), int(truth[len(truth) // 3]))
         both = len(np.intersect1d(truth, taken))
         assert both / len(truth) > 0.9 and both / len(taken) > 0.97
 
@@ -94,10 +95,9 @@ def test_a_click_takes_the_broken_face_to_its_rim():
 def test_a_click_on_a_flat_side_takes_that_side():
     project = made_up.cleaned()
     mesh = project.fragments[0].mesh
-    surface = edits.surface_of(mesh)
     broken = made_up.block(0)[1]
     side = np.setdiff1d(np.arange(len(mesh.triangles)), broken)[40]
-    taken = edits.grow_face_to_rim(surface, int(side))
+    taken = grow_face_to_rim(mesh, surface_of(mesh), int(side))
     assert side in taken and not len(np.intersect1d(taken, broken)) > 0.02 * len(taken)
 
 

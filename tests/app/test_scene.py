@@ -102,7 +102,7 @@ def test_the_whole_stands_where_the_joined_fragments_stood(window):
     window.bench.session.apply("Fuse", made_up.whole())
     window.card.unfold(4)
     scene = window.scene
-    bounds = np.array(scene._whole.actor.GetBounds()).reshape(3, 2)
+    bounds = np.array(scene.whole.actor.GetBounds()).reshape(3, 2)
     poses = world_poses(made_up.whole(), 0.0)
     project = window.bench.project
     cloud = np.vstack([apply(pose, f.mesh.vertices) for pose, f in zip(poses, project.fragments, strict=True)])
@@ -115,6 +115,6 @@ def test_letters_are_in_sight_after_fitting(window, qtbot):
     for direction in ((0.45, -1.0, 0.55), (0.0, -1.0, 0.0)):
         window.scene.look_from(direction, (0, 0, 1))
         qtbot.wait(30)
-        for drawn in window.scene._fragments.values():
+        for drawn in window.scene.fragments.values():
             place = window.view.widget_position(np.array(drawn.label.GetPosition())).toPoint()
             assert window.view.rect().contains(place)

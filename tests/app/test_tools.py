@@ -121,7 +121,7 @@ def test_three_marks_on_each_allow_the_join(window, qtbot):
     window.scene.look_from((0.3, -0.8, 0.5), (0, 0, 1))
     qtbot.wait(30)
     for fragment in (0, 1):
-        assert not window.join.use_marks_button.isEnabled()
+        assert not window.join.by_hand.use_marks_button.isEnabled()
         mesh = window.bench.project.fragments[fragment].mesh
         done = 0
         for triangle in range(0, len(mesh.triangles), 97):
@@ -129,9 +129,9 @@ def test_three_marks_on_each_allow_the_join(window, qtbot):
                 qtbot.mouseClick(window.view, LEFT, NONE, spot(window, fragment, triangle))
                 done += 1
         assert len(window.tools.marks[fragment]) == 3
-    assert window.join.use_marks_button.isEnabled()
+    assert window.join.by_hand.use_marks_button.isEnabled()
     window.tools.clear_marks()
-    assert not window.join.use_marks_button.isEnabled()
+    assert not window.join.by_hand.use_marks_button.isEnabled()
 
 
 def test_dragging_moves_a_fragment_as_one_step_and_undo_brings_it_back(window, qtbot):
@@ -151,7 +151,7 @@ def test_dragging_moves_a_fragment_as_one_step_and_undo_brings_it_back(window, q
     moved = after.placements[1].part_from_scan @ inverse(before.placements[1].part_from_scan)
     assert np.allclose(moved[:3, :3], np.eye(3)) and np.linalg.norm(moved[:3, 3]) > 3.0
     assert (spot(window, 1, triangle) - (start + QPoint(80, 0))).manhattanLength() <= 3, "it stays under the pointer"
-    assert window.join.settle_button.isEnabled() and after.fits == ()
+    assert window.join.by_hand.settle_button.isEnabled() and after.fits == ()
     window.actions_.undo.trigger()
     assert window.bench.project is before
 

@@ -31,7 +31,7 @@ def test_the_whole_job_by_clicks(window, tmp_path: Path):
     assert window.faces.list.count() >= 2 and window.card.next_row() == 2
     person.open_row(30)
     person.click(window.join.join_button)
-    assert window.strip.cancel.isVisible() and not window.join.isEnabled()
+    assert window.strip.cancel.isVisible() and not window.join.join_button.isEnabled()
     person.wait_until_done()
     assert misplaced(window) < 0.1, "mm, the largest error anywhere; the noise is 0.02 mm"
     assert window.apart.value() == 0 and "good to" in window.card.heads[2].state_label.words()
@@ -68,7 +68,7 @@ def test_cancel_in_the_middle_changes_nothing(window, tmp_path: Path):
     person.click(window.strip.cancel)
     assert window.bench.project is before and not window.bench.jobs.busy
     assert not window.strip.cancel.isVisible() and "cancelled" in window.strip.words.text()
-    assert window.scans.isEnabled()
+    assert window.scans.open_button.isEnabled()
 
 
 def test_trouble_is_said_with_a_sign_and_both_sentences(window):

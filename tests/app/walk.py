@@ -208,15 +208,15 @@ class Walk:
         person.show_only(None)
         window.scene.look_at_all()
         person.open_row(30)
-        person.unfold(window.join, "Join by hand")
+        person.unfold(window.join, "It did not work?")
         person.set_slider(window.apart, 0.0)
-        person.click(window.join.move_button)
+        person.click(window.join.by_hand.move_button)
         mesh = window.bench.project.fragments[1].mesh
         start = self.in_sight(1, np.arange(len(mesh.triangles)))
         assert window.bench.project.placements, "nothing is joined that could be moved off"
         person.drag_view(start, QPoint(6, -3))
         person.picture("moved_by_hand")
-        person.click(window.join.settle_button)
+        person.click(window.join.by_hand.settle_button)
         person.wait_until_done()
         person.picture("brought_into_contact")
         self.note("moved by hand")
@@ -255,9 +255,9 @@ class Walk:
         places_b = tree.query(centres[first][places_a])[1]
         person.thinks()
         person.open_row(30)
-        person.unfold(window.join, "Join by hand")
+        person.unfold(window.join, "It did not work?")
         person.set_slider(window.apart, 1.0)
-        person.click(window.join.mark_button)
+        person.click(window.join.by_hand.mark_button)
         for fragment, places in ((first, places_a), (second, places_b)):
             self.show_face(fragment, used[fragment])
             for place in places:
@@ -266,7 +266,7 @@ class Walk:
         person.picture("marks")
         person.show_only(None)
         window.scene.look_at_all()
-        person.click(window.join.use_marks_button)
+        person.click(window.join.by_hand.use_marks_button)
         person.wait_until_done()
         person.picture("joined_by_marks")
         self.note("three marks")

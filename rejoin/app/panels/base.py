@@ -21,6 +21,8 @@ class Panel(QWidget):
     number = 0
     title = ""
     mode = "scans"
+    follows: tuple[str, ...] = ()
+    """Titles of finished work after which this row is unfolded."""
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__()
@@ -39,6 +41,17 @@ class Panel(QWidget):
 
     def show_project(self, project: Project) -> None:
         raise NotImplementedError
+
+    def beside(self) -> QWidget | None:
+        """What belongs beside the view while this row is open."""
+        return None
+
+    def set_busy(self, busy: bool) -> None:
+        """While work runs nothing else may be started, but looking stays possible."""
+        for made in self.findChildren(QPushButton):
+            made.setEnabled(not busy)
+        if not busy:
+            self.show_project(self.bench.project)
 
     def unfolded(self) -> None:
         """The row was opened."""

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeySequence, QShortcut
-from PySide6.QtWidgets import QAbstractItemView, QButtonGroup, QDoubleSpinBox, QLabel, QListWidget, QListWidgetItem
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QButtonGroup,
+    QCheckBox,
+    QDoubleSpinBox,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+)
 
 from rejoin.app import sentences, tasks
 from rejoin.app.bench import Bench
@@ -21,11 +29,16 @@ HINTS = {
     "take": "Click a broken surface to take it out to its rim. Shift+click adds to the face, Alt+click takes away.",
     "paint": "Drag over a fragment to add to its face. Drag beside it to turn the view.",
     "rub": "Drag over a face to take triangles away from it.",
+    "box": "Draw a rectangle: what is visible in it is added. With Alt it is taken away.",
+    "outline": "Draw a line round a place: what is visible in it is added. With Alt it is taken away.",
 }
+LISTED = 3
+"""Finds of the program that the list shows of each fragment unasked: they are ranked, the rest is rarely wanted."""
 
 
 class FacesPanel(Panel):
     number, title, mode = 20, "Fracture faces", "faces"
+    follows = ("Find fracture faces",)
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
@@ -44,7 +57,8 @@ class FacesPanel(Panel):
         self.tool_buttons = {}
         self.group = QButtonGroup(self)
         self.group.setExclusive(True)
-        for tool, text in (("look", "Look"), ("take", "Take"), ("paint", "Paint"), ("rub", "Rub out")):
+        for tool, text in (("look", "Look"), ("take", "Take"), ("paint", "Paint"), ("rub", "Rub out"),
+                           ("box", "Rectangle"), ("outline", "Outline")):  # fmt: skip
             made = self.button(text, HINTS[tool], lambda tool=tool: tools.choose(tool))
             made.setCheckable(True)
             self.group.addButton(made)
@@ -53,15 +67,20 @@ class FacesPanel(Panel):
         self.radius.setToolTip("How far the brush reaches around the pointer.")
         self.radius.valueChanged.connect(self._radius)
         self.hint = self.text(HINTS["look"], "faded")
-        self.hint.setMinimumHeight(34)
+        self.all_button = QCheckBox("Show all that was found")
+        self.all_button.setToolTip("The join tries them all; the list shows the most likely of each fragment.")
+        self.all_button.toggled.connect(lambda on: self.show_project(self.bench.project))
         tools.tool_changed.connect(self._tool)
         form = Form(FaceSettings)
         form.changed.connect(lambda settings: bench.settings.__setitem__("find_faces", settings))
         self.brush = self.row(QLabel("Brush radius"), self.radius)
         self.box.addWidget(self.row(self.find_button))
         self.box.addWidget(self.list)
+        self.box.addWidget(self.all_button)
         self.box.addWidget(self.row(self.clear_button, self.pair_button))
-        self.box.addWidget(self.row(*self.tool_buttons.values()))
+        made = list(self.tool_buttons.values())
+        self.box.addWidget(self.row(*made[:4]))
+        self.box.addWidget(self.row(*made[4:]))
         self.box.addWidget(self.brush)
         self.box.addWidget(self.hint)
         self.box.addWidget(Fold("Settings", form))
@@ -76,8 +95,13 @@ class FacesPanel(Panel):
 
     def show_project(self, project: Project) -> None:
         self.list.clear()
-        for face in project.faces:
-            self.list.addItem(QListWidgetItem(sentences.face_line(project, face, self.bench.units)))
+        wanted, lines = self._listed(project), sentences.face_lines(project, self.bench.units)
+        for number in wanted:
+            item = QListWidgetItem(lines[number])
+            item.setData(Qt.ItemDataRole.UserRole, number)
+            self.list.addItem(item)
+        self.list.setVisible(bool(wanted))
+        self.all_button.setVisible(self.all_button.isChecked() or len(wanted) < len(project.faces))
         self.find_button.setEnabled(bool(project.fragments))
         for button in self.tool_buttons.values():
             button.setEnabled(bool(project.fragments))
@@ -96,11 +120,28 @@ class FacesPanel(Panel):
         if self.bench.project.fragments:
             spacing = max(f.spacing_mm for f in self.bench.project.fragments)
             self.tools.radius_mm = 6.0 * spacing
-            self.scene.picker.prepare(f.mesh for f in self.bench.project.fragments)
+            self.scene.picker.prepare(list(self.scene.shown().values()))
             self.show_project(self.bench.project)
 
+    def _listed(self, project: Project) -> list[int]:
+        """Numbers of the faces in the list: the person's, those in joints, and the likeliest of the others."""
+        if self.all_button.isChecked():
+            return list(range(len(project.faces)))
+        seen: dict[int, int] = {}
+        wanted = []
+        for number, face in enumerate(project.faces):
+            seen[face.fragment] = seen.get(face.fragment, 0) + 1
+            if face.chosen_by == "person" or seen[face.fragment] <= LISTED:
+                wanted.append(number)
+        return wanted
+
+    def chosen(self) -> list[int]:
+        """Numbers of the selected faces."""
+        numbers = [int(item.data(Qt.ItemDataRole.UserRole)) for item in self.list.selectedItems()]
+        return [number for number in numbers if number < len(self.bench.project.faces)]
+
     def clear(self) -> None:
-        rows = sorted((self.list.row(item) for item in self.list.selectedItems()), reverse=True)
+        rows = sorted(self.chosen(), reverse=True)
         if not rows:
             self.bench.said.emit("info", "No face is selected.", "Click on one in the list first.")
             return
@@ -114,18 +155,25 @@ class FacesPanel(Panel):
 
     def pair(self) -> None:
         """Join by the two selected faces."""
-        first, second = (self.list.row(item) for item in self.list.selectedItems()[:2])
-        self.bench.work("Join by faces", tasks.pair, face_a=min(first, second), face_b=max(first, second))
+        faces, rows = self.bench.project.faces, sorted(self.chosen())
+        if len(rows) != 2 or faces[rows[0]].fragment == faces[rows[1]].fragment:
+            self.bench.said.emit("info", "Two faces are needed, one on each of two fragments.",
+                                 "Select both in the list of row 20, the second with Ctrl+click.")  # fmt: skip
+            return
+        self.bench.work("Join by faces", tasks.pair, face_a=rows[0], face_b=rows[1],
+                        settings=dict(self.bench.settings))  # fmt: skip
 
     def _selected(self) -> None:
-        rows = [self.list.row(item) for item in self.list.selectedItems()]
-        faces = self.bench.project.faces
-        rows = [row for row in rows if row < len(faces)]
+        rows, faces = self.chosen(), self.bench.project.faces
         self.clear_button.setEnabled(bool(rows))
         self.pair_button.setEnabled(len(rows) == 2 and faces[rows[0]].fragment != faces[rows[1]].fragment)
         self.scene.clear_tints()
         for row in rows:
             self.scene.tint(faces[row].fragment, f"chosen {row}", faces[row].triangles)
+
+    def resize_brush(self, factor: float) -> None:
+        """A larger or smaller brush, by key."""
+        self.radius.setValue(self.radius.value() * factor)
 
     def _radius(self, value: float) -> None:
         self.tools.radius_mm = value * self.bench.units.mm

@@ -14,15 +14,16 @@ from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core.records import Project
 
-NORMALS = {"along the length": (1.0, 0.0, 0.0), "across": (0.0, 1.0, 0.0), "level": (0.0, 0.0, 1.0)}
+NORMALS = {"front to back": (0.0, -1.0, 0.0), "side to side": (1.0, 0.0, 0.0), "level": (0.0, 0.0, 1.0)}
+THROUGH = "through the joint"
 
 
 class GapPanel(Panel):
     number, title, mode = 40, "Gap", "gap"
 
-    def __init__(self, bench: Bench, scene: Scene, tools: Tools, bar: ColourBar) -> None:
+    def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
-        self.bar = bar
+        self.bar = ColourBar()
         self.numbers = self.text()
         self.limit, self.tolerance = self._length(), self._length()
         self.limit.setToolTip("Gaps and overlaps of this size and more get the full colour.")
@@ -37,11 +38,17 @@ class GapPanel(Panel):
         self.cut = QCheckBox("Cut open")
         self.cut.setToolTip("Look inside: everything in front of a plane is taken away.")
         self.direction = QComboBox()
-        self.direction.addItems(list(NORMALS))
+        self.direction.addItems([THROUGH, *NORMALS])
+        self.direction.setToolTip("Which way the cutting plane stands.")
         self.place = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=50)
         self.place.setAccessibleName("Where the cut is")
+        self.place.setToolTip("Move the cutting plane; Shift+drag in the view does the same.")
+        self.section_words = self.text()
+        self.tools.cut_dragged.connect(self._dragged)
         self.cut.toggled.connect(self._cut)
         self.direction.currentTextChanged.connect(self._cut)
+        self.direction.activated.connect(lambda _: self.look_at_cut())
+        self.cut.clicked.connect(lambda on: self.look_at_cut() if on else None)
         self.place.valueChanged.connect(self._cut)
         hint = "Point at a face to read the gap there. Draw the slider “Apart” to see both faces."
         self.hint = self.text(hint, "faded")
@@ -50,6 +57,7 @@ class GapPanel(Panel):
         self.box.addWidget(form_holder)
         self.box.addWidget(self.row(self.cut, self.direction))
         self.box.addWidget(self.place)
+        self.box.addWidget(self.section_words)
         self.box.addWidget(self.hint)
         self.box.addWidget(self.caution)
         self._fits: tuple[object, ...] = ()
@@ -81,6 +89,18 @@ class GapPanel(Panel):
             spin.blockSignals(False)
         self.bar.set_range(self.scene.gap_limit_mm, self.scene.gap_tolerance_mm, units)
 
+    def beside(self) -> QWidget | None:
+        return self.bar if self.bench.project.fits else None
+
+    def set_busy(self, busy: bool) -> None:
+        """All here is looking."""
+
+    def look_at_cut(self) -> None:
+        """Turn the view until it looks straight at the cut."""
+        normal = self._normal()
+        up = (0.0, 0.0, 1.0) if abs(normal[2]) < 0.9 else (0.0, 1.0, 0.0)
+        self.scene.look_from(normal, up)
+
     def unfolded(self) -> None:
         super().unfolded()
         self._looked_at = self.bench.project.fits
@@ -104,8 +124,36 @@ class GapPanel(Panel):
         cutting = self.cut.isChecked()
         for widget in (self.direction, self.place):
             widget.setEnabled(cutting)
-        normal = NORMALS[self.direction.currentText()]
-        self.scene.set_cut(self.place.value() / 100.0 if cutting else None, normal)
+        self.tools.cutting = cutting
+        self.scene.set_cut(self.place.value() / 100.0 if cutting else None, self._normal())
+        gaps, units = self.scene.section.gaps_mm, self.bench.units
+        self.section_words.setVisible(cutting)
+        if not self.bench.project.fits:
+            self.section_words.setText("Join the fragments to see the gap in section.")
+        elif len(gaps):
+            self.section_words.setText(
+                f"In this section: {units.length(float(gaps.min()), True)} to {units.length(float(gaps.max()), True)}, "
+                f"median {units.length(float(np.median(gaps)), True)}. The coloured lines show the gap "
+                f"{self.scene.section.stretch:g} times as wide as it is.")  # fmt: skip
+        else:
+            self.section_words.setText("The plane meets no joint here. Move it.")
+
+    def _dragged(self, share: float) -> None:
+        self.place.setValue(int(round(self.place.value() + 100 * share)))
+
+    def _normal(self) -> tuple[float, float, float]:
+        """Of the cutting plane, towards the person; through the joint it holds the joint's own direction and up."""
+        name = self.direction.currentText()
+        if name != THROUGH:
+            return NORMALS[name]
+        across = self.scene.joint_direction()
+        if across is None:
+            return NORMALS["front to back"]
+        up = np.eye(3)[2] if abs(across[2]) < 0.9 else np.eye(3)[1]
+        normal = np.cross(across, up)
+        normal /= np.linalg.norm(normal)
+        normal *= -1.0 if normal[1] > 0 else 1.0
+        return float(normal[0]), float(normal[1]), float(normal[2])
 
 
 def _usual_limits(project: Project) -> tuple[float, float]:

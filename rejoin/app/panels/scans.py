@@ -13,11 +13,16 @@ from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
-from rejoin.core.records import Project
+from rejoin.core.records import Project, Repair
+
+REPAIR = int(Qt.ItemDataRole.UserRole) + 1
+TAKEN_BACK = ("specks", "inside out")
+"""Repairs that a surface can do without."""
 
 
 class ScansPanel(Panel):
     number, title, mode = 10, "Scans", "scans"
+    follows = ("Open scans", "Take repairs back", "Repair again", "State the unit")
     open_wanted = Signal()
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
@@ -43,7 +48,8 @@ class ScansPanel(Panel):
         self.remove_button = self.button("Remove", "Take the fragment out of the job (Delete).", self.remove)
         self.box.addWidget(self.row(self.open_button, self.samples_button))
         self.box.addWidget(self.table)
-        self.box.addWidget(self.row(self.rename_button, self.remove_button))
+        self.unit_button = self.button("Unit…", "Say again in which unit this scan's file is.", self.unit)
+        self.box.addWidget(self.row(self.rename_button, self.remove_button, self.unit_button))
         for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
             QShortcut(QKeySequence(key), self.table, act, context=Qt.ShortcutContext.WidgetShortcut)
 
@@ -80,16 +86,14 @@ class ScansPanel(Panel):
             item.setToolTip(0, ", ".join(fragment.scan.files))
             self.table.addTopLevelItem(item)
             for line in self._details(number, project):
-                child = QTreeWidgetItem([line])
-                child.setFlags(Qt.ItemFlag.ItemIsEnabled)
-                child.setToolTip(0, line)
-                item.addChild(child)
-                child.setFirstColumnSpanned(True)
+                self._child(item, line)
+            for repair in fragment.repairs:
+                self._repair(item, number, repair)
             item.setExpanded(True)
             if number == chosen:
                 self.table.setCurrentItem(item)
         self.table.blockSignals(False)
-        for button in (self.rename_button, self.remove_button):
+        for button in (self.rename_button, self.remove_button, self.unit_button):
             button.setEnabled(bool(project.fragments))
 
     def chosen(self) -> int | None:
@@ -131,7 +135,50 @@ class ScansPanel(Panel):
         ]
         return lines + [line for line in sentences.fragment_notes(fragment, units).split("\n") if line]
 
+    def _child(self, item: QTreeWidgetItem, line: str) -> QTreeWidgetItem:
+        child = QTreeWidgetItem([line])
+        child.setFlags(Qt.ItemFlag.ItemIsEnabled)
+        child.setToolTip(0, line)
+        item.addChild(child)
+        child.setFirstColumnSpanned(True)
+        return child
+
+    def _repair(self, item: QTreeWidgetItem, number: int, repair: Repair) -> None:
+        """One repair; those that a surface can do without have a tick that takes them back."""
+        if repair.kind == "holes":
+            return
+        child = self._child(item, sentences.sentence(repair.sentence))
+        kind = repair.kind.removesuffix(" left")
+        if kind not in TAKEN_BACK:
+            child.setToolTip(0, f"{child.text(0)} Without this the scan would be no surface: it cannot be taken back.")
+            return
+        done = not repair.kind.endswith(" left") and "left so" not in repair.sentence
+        child.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsUserCheckable | Qt.ItemFlag.ItemIsSelectable)
+        child.setCheckState(0, Qt.CheckState.Checked if done else Qt.CheckState.Unchecked)
+        child.setData(0, REPAIR, (number, kind))
+        child.setToolTip(0, f"{child.text(0)} Take the tick away to take this repair back.")
+
     def _ticked(self, item: QTreeWidgetItem) -> None:
+        repair = item.data(0, REPAIR)
+        if repair is not None:
+            self._repaired(int(repair[0]))
+            return
         number = item.data(0, Qt.ItemDataRole.UserRole)
         if number is not None:
             self.scene.set_hidden(int(number), item.checkState(0) != Qt.CheckState.Checked)
+
+    def _repaired(self, number: int) -> None:
+        """Clean the scan again, without the repairs whose ticks are gone."""
+        without = set()
+        item = self.table.topLevelItem(number)
+        for row in range(item.childCount()):
+            repair = item.child(row).data(0, REPAIR)
+            if repair is not None and item.child(row).checkState(0) != Qt.CheckState.Checked:
+                without.add(str(repair[1]))
+        if not self.bench.clean_again(number, tuple(sorted(without))):
+            self.show_project(self.bench.project)
+
+    def unit(self) -> None:
+        number = self._need_choice()
+        if number is not None:
+            self.bench.restate_unit(number)

@@ -17,6 +17,7 @@ from rejoin.core.settings import FuseSettings
 
 class WholePanel(Panel):
     number, title, mode = 50, "Whole", "whole"
+    follows = ("Fuse",)
     save_wanted = Signal()
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:

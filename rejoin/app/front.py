@@ -1,0 +1,124 @@
+"""What stands in front of the fragments: letters, marks, arrows and handles, in a layer of their own, drawn last."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from vtkmodules.util.numpy_support import numpy_to_vtk
+from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
+from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper, vtkProp, vtkRenderer
+
+from rejoin.app import colours
+from rejoin.app.drawn import text_actor
+from rejoin.app.view import View
+from rejoin.core.records import FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A line through ``points`` (k, 3), world frame."""
+
+    points: FloatArray
+    colour: str
+    width: float = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Words:
+    """A few words at a place (3,); on a ``ground`` of their own, or bare."""
+
+    text: str
+    place: FloatArray
+    ink: str
+    ground: str | None = None
+    size: int = 15
+
+
+class Front:
+    """Named groups of strokes and words in front of everything."""
+
+    def __init__(self, view: View) -> None:
+        self._groups: dict[str, list[vtkProp]] = {}
+        self.renderer = vtkRenderer()
+        self.renderer.SetLayer(1)
+        self.renderer.InteractiveOff()
+        self.renderer.SetActiveCamera(view.renderer.GetActiveCamera())
+        view.ren_win.SetNumberOfLayers(2)
+        view.ren_win.AddRenderer(self.renderer)
+
+    def show(self, name: str, strokes: Sequence[Stroke] = (), words: Sequence[Words] = ()) -> None:
+        """Show a group instead of what it showed before; nothing takes it away."""
+        for prop in self._groups.pop(name, []):
+            self.renderer.RemoveViewProp(prop)
+        made: list[vtkProp] = [_line(stroke) for stroke in strokes]
+        made += [_text(item) for item in words]
+        for prop in made:
+            self.renderer.AddViewProp(prop)
+        if made:
+            self._groups[name] = made
+
+    def shows(self, name: str) -> bool:
+        return name in self._groups
+
+    def enlarge(self, factor: float) -> None:
+        """Make all words and lines larger, for a picture with more points than the screen."""
+        props = self.renderer.GetViewProps()
+        props.InitTraversal()
+        for _ in range(props.GetNumberOfItems()):
+            prop = props.GetNextProp()
+            if isinstance(prop, vtkBillboardTextActor3D):
+                look = prop.GetTextProperty()
+                look.SetFontSize(max(int(round(look.GetFontSize() * factor)), 1))
+            elif isinstance(prop, vtkActor):
+                prop.GetProperty().SetLineWidth(prop.GetProperty().GetLineWidth() * factor)
+
+
+def arrow(start: FloatArray, end: FloatArray, colour: str, both_ends: bool = False, width: float = 4.0) -> list[Stroke]:
+    """An arrow of plain lines; its barbs lie in two planes, so that one is always seen."""
+    way = end - start
+    length = float(np.linalg.norm(way))
+    if length == 0:
+        return []
+    along = way / length
+    side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
+    side /= np.linalg.norm(side)
+    strokes = [Stroke(np.array([start, end]), colour, width)]
+    for tip, back in ((end, -along), (start, along)) if both_ends else ((end, -along),):
+        for across in (side, np.cross(along, side)):
+            barbs = [tip + 0.22 * length * back + sign * 0.1 * length * across for sign in (1.0, -1.0)]
+            strokes.append(Stroke(np.array([barbs[0], tip, barbs[1]]), colour, width))
+    return strokes
+
+
+def _line(stroke: Stroke) -> vtkActor:
+    points = vtkPoints()
+    points.SetData(numpy_to_vtk(np.ascontiguousarray(stroke.points, np.float64), deep=True))
+    cells = vtkCellArray()
+    cells.InsertNextCell(len(stroke.points))
+    for number in range(len(stroke.points)):
+        cells.InsertCellPoint(number)
+    data = vtkPolyData()
+    data.SetPoints(points)
+    data.SetLines(cells)
+    mapper = vtkPolyDataMapper()
+    mapper.SetInputData(data)
+    actor = vtkActor()
+    actor.SetMapper(mapper)
+    actor.GetProperty().SetColor(*colours.rgb01(stroke.colour))
+    actor.GetProperty().SetLineWidth(stroke.width)
+    actor.GetProperty().LightingOff()
+    return actor
+
+
+def _text(item: Words) -> vtkBillboardTextActor3D:
+    actor = text_actor(f" {item.text} ", item.size)
+    actor.SetPosition(*item.place)
+    look = actor.GetTextProperty()
+    look.SetColor(*colours.rgb01(item.ink))
+    if item.ground is not None:
+        look.SetBackgroundColor(*colours.rgb01(item.ground))
+        look.SetBackgroundOpacity(1.0)
+    return actor

@@ -1,0 +1,127 @@
+"""The face around a place: everything out to the rim, where the surface turns another way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from rejoin.app.display import Display, made
+from rejoin.core.meshes import edges, triangle_crosses, vertex_areas
+from rejoin.core.records import FloatArray, IntArray, Mesh
+
+CONE_DEG = 50.0
+"""How far a face's averaged normals may lean from its mean: beyond it begins another side of the part."""
+
+SMOOTHING_ROUNDS = 6
+"""Rounds of averaging of the normals before a rim is looked for; roughness averages out, an edge does not."""
+
+Chosen = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """What growing a face needs to know of a drawn mesh, worked out once.
+
+    Attributes
+    ----------
+    display : Display
+    links : (k, 2)
+        Neighbouring nodes, each pair once.
+    normals : (n, 3)
+        Averaged over the surroundings.
+    areas : (n,)
+        mm², of a third of the triangles around.
+    """
+
+    display: Display
+    links: IntArray
+    normals: FloatArray
+    areas: FloatArray
+
+
+def surface_of(mesh: Mesh, display: Display | None = None) -> Surface:
+    """Prepare a mesh for `grow`."""
+    display = display or made(mesh)
+    drawn = display.mesh
+    directed = edges(drawn)
+    count = len(drawn.vertices)
+    low, high = directed.min(axis=1).astype(np.int64), directed.max(axis=1).astype(np.int64)
+    keys = np.unique(low * count + high)
+    links = np.stack([keys // count, keys % count], axis=1).astype(np.int32)
+    both = np.concatenate([links, links[:, ::-1], np.stack([np.arange(count)] * 2, axis=1).astype(np.int32)])
+    blur = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), (count, count)).tocsr()
+    normals = display.normals.astype(np.float64)
+    for _ in range(SMOOTHING_ROUNDS):
+        normals = blur @ normals
+        length = np.linalg.norm(normals, axis=1, keepdims=True)
+        normals /= np.where(length > 0, length, 1.0)
+    return Surface(display, links, normals, vertex_areas(drawn))
+
+
+def grow(surface: Surface, node: int) -> tuple[Chosen, FloatArray]:
+    """Nodes (n,) of the face around ``node``, out to its rim, and the face's mean direction (3,).
+
+    The region spreads from the node over nodes whose averaged normal stays
+    within `CONE_DEG` of the region's own mean normal; the mean is taken again
+    a few times, and islands enclosed in the face are added to it.
+    """
+    mean = surface.normals[node]
+    region = np.zeros(len(surface.normals), bool)
+    for cone in (0.7 * CONE_DEG, 0.85 * CONE_DEG, CONE_DEG, CONE_DEG):
+        allowed = surface.normals @ mean > np.cos(np.radians(cone))
+        allowed[node] = True
+        labels = _pieces(surface.links, allowed)
+        region = labels == labels[node]
+        mean = surface.areas[region] @ surface.normals[region]
+        mean /= max(float(np.linalg.norm(mean)), 1e-12)
+    outside = ~region
+    labels = _pieces(surface.links, outside)
+    sizes = np.bincount(labels[outside], minlength=labels.max() + 1)
+    return region | (outside & (sizes[labels] < 0.1 * region.sum())), mean
+
+
+def drawn_face(surface: Surface, region: Chosen, mean: FloatArray) -> IntArray:
+    """Drawn triangles (k,) of a grown face."""
+    return _inside(surface.display.mesh, region, mean)
+
+
+def scan_face(mesh: Mesh, surface: Surface, region: Chosen, mean: FloatArray) -> IntArray:
+    """The scan's own triangles (k,) of a grown face."""
+    display = surface.display
+    around = region.copy()
+    for one, other in ((0, 1), (1, 0)):
+        around[surface.links[region[surface.links[:, one]], other]] = True
+    wanted = display.scan_triangles(np.flatnonzero(around))
+    part = Mesh(mesh.vertices, mesh.triangles[wanted])
+    return np.sort(wanted[_inside(part, region[display.node_of], mean)])
+
+
+def grow_face_to_rim(mesh: Mesh, surface: Surface, triangle: int) -> IntArray:
+    """Triangles (k,) of the scan that a click on one of them takes."""
+    region, mean = grow(surface, int(surface.display.node_of[mesh.triangles[triangle, 0]]))
+    face = scan_face(mesh, surface, region, mean)
+    return face if triangle in face else np.union1d(face, [triangle]).astype(np.int32)
+
+
+def _inside(mesh: Mesh, region: Chosen, mean: FloatArray) -> IntArray:
+    """Triangles (k,) with all corners in a region of vertices, and those at its rim that lean as the face does."""
+    corners = region[mesh.triangles]
+    count = corners[:, 0].astype(np.int8) + corners[:, 1] + corners[:, 2]
+    rim = np.flatnonzero((count > 0) & (count < 3))
+    crosses = triangle_crosses(Mesh(mesh.vertices, mesh.triangles[rim]))
+    # averaging rounds the rim off: its last triangles are known by their own normals
+    leaning = crosses @ mean > np.cos(np.radians(CONE_DEG)) * np.linalg.norm(crosses, axis=1)
+    inside = count == 3
+    inside[rim[leaning]] = True
+    return np.flatnonzero(inside).astype(np.int32)
+
+
+def _pieces(links: IntArray, allowed: Chosen) -> IntArray:
+    """The connected piece (n,) of each node, over links between allowed nodes only."""
+    kept = links[allowed[links[:, 0]] & allowed[links[:, 1]]]
+    graph = coo_matrix((np.ones(len(kept), bool), (kept[:, 0], kept[:, 1])), (len(allowed), len(allowed)))
+    return np.asarray(connected_components(graph, directed=False)[1])

@@ -1,0 +1,55 @@
+"""Which colour each drawn triangle or vertex of a fragment has."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from rejoin.app import colours, sentences
+from rejoin.app.drawn import Drawn
+from rejoin.core.records import FloatArray, FractureFace, IntArray, Project
+
+Bytes = npt.NDArray[np.uint8]
+
+
+def face_colours(drawn: Drawn, faces: list[tuple[FractureFace, float]]) -> Bytes:
+    """Triangle colours (m, 3): faces as strongly as wanted, passing tints over them."""
+    shown = np.tile(colours.rgb(drawn.colour), (len(drawn.display.mesh.triangles), 1))
+    for face, strength in faces:
+        shown[drawn.display.drawn_triangles(face.triangles)] = colours.blend(drawn.colour, colours.FACE, strength)
+    for triangles in drawn.tints.values():
+        shown[triangles] = colours.rgb(colours.FACE_HOVER)
+    return shown
+
+
+def gap_colours(drawn: Drawn, gap_mm: FloatArray, facing: IntArray, limit_mm: float, tolerance_mm: float) -> Bytes:
+    """Vertex colours (n, 3) of the gap map, ``gap_mm`` (N,) by vertex of the scan."""
+    shown = np.tile(colours.rgb(drawn.colour), (len(drawn.display.mesh.vertices), 1))
+    places = drawn.display.drawn_vertices(facing)
+    shown[places] = colours.gap_colours(gap_mm[drawn.display.vertex_of[places]], limit_mm, tolerance_mm)
+    return shown
+
+
+def strengths(project: Project, number: int, mode: str) -> list[tuple[FractureFace, float]]:
+    """Faces of a fragment and how strongly to tint them, faint ones first: the program only ranks its finds."""
+    used = [(face, 1.0) for face in sentences.in_joints(project) if face.fragment == number]
+    if used or mode == "join":
+        return used
+    own = [face for face in project.faces if face.fragment == number]
+    ranked = [(face, 1.0 if face.chosen_by == "person" else max(0.85 * 0.6**i, 0.1)) for i, face in enumerate(own)]
+    return ranked[::-1]
+
+
+def gaps_of(project: Project, number: int) -> tuple[FloatArray, IntArray]:
+    """The gap (N,) at each vertex of a fragment, NaN where none was measured, and the vertices of its joints."""
+    gap = np.full(len(project.fragments[number].mesh.vertices), np.nan)
+    facing = np.zeros(len(gap), bool)
+    for fit in project.fits:
+        joint = project.joints[fit.joint]
+        for mine, vertices, values in (
+            (joint.a == number, fit.vertices_a, fit.gap_a_mm), (joint.b == number, fit.vertices_b, fit.gap_b_mm),
+        ):  # fmt: skip
+            if mine:
+                gap[vertices] = values
+                facing[vertices] = True
+    return gap, np.flatnonzero(facing).astype(np.int32)

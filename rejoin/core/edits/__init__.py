@@ -1,0 +1,51 @@
+"""Hand work on a project: each edit takes a `Project` and returns a new one."""
+
+from rejoin.core.edits.faces import (
+    add_triangles,
+    area_of,
+    choose_face,
+    clear_face,
+    remove_triangles,
+)
+from rejoin.core.edits.joints import (
+    drop_size,
+    free_joint,
+    from_marks,
+    join_as_placed,
+    join_by_hand,
+    join_by_marks,
+    pin_joint,
+    place_by_hand,
+    reject_joint,
+    state_size,
+    use_candidate,
+)
+from rejoin.core.edits.scans import (
+    exchange_fragment,
+    remove_fragment,
+    rename,
+    state_unit,
+)
+
+__all__ = [
+    "add_triangles",
+    "area_of",
+    "choose_face",
+    "clear_face",
+    "drop_size",
+    "exchange_fragment",
+    "free_joint",
+    "from_marks",
+    "join_as_placed",
+    "join_by_hand",
+    "join_by_marks",
+    "pin_joint",
+    "place_by_hand",
+    "reject_joint",
+    "remove_fragment",
+    "remove_triangles",
+    "rename",
+    "state_size",
+    "state_unit",
+    "use_candidate",
+]

@@ -1,0 +1,85 @@
+"""Edits of the list of scans: names, units, what belongs to the job."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from rejoin.core.edits.tuples import put, without
+from rejoin.core.errors import WrongUse
+from rejoin.core.project import changed
+from rejoin.core.records import FractureFace, Fragment, Mesh, Project
+from rejoin.core.settings import UNITS
+
+
+def rename(project: Project, fragment: int, name: str) -> Project:
+    """Give a fragment another name; nothing that was worked out is forgotten."""
+    name = name.strip()
+    if not name:
+        raise WrongUse("A fragment needs a name.", "Type at least one letter.")
+    scans = put(project.scans, fragment, replace(project.scans[fragment], name=name))
+    fragments = project.fragments
+    if fragment < len(fragments):
+        fragments = put(fragments, fragment, replace(fragments[fragment], scan=scans[fragment]))
+    return replace(project, scans=scans, fragments=fragments)
+
+
+def state_unit(project: Project, scans: tuple[int, ...], unit: str) -> Project:
+    """Say in which unit the files of ``scans`` are; their sizes follow."""
+    if unit not in UNITS:
+        raise WrongUse(f"{unit!r} is no unit known here.", f"Choose one of: {', '.join(UNITS)}.")
+    scaled = list(project.scans)
+    for number in scans:
+        scan = scaled[number]
+        factor = UNITS[unit] / UNITS[scan.unit]
+        mesh = scan.mesh if factor == 1.0 else Mesh(scan.mesh.vertices * factor, scan.mesh.triangles)
+        scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True)
+    stated = tuple(s for s in project.stated if s.a not in scans and s.b not in scans)
+    return changed(replace(project, stated=stated), scans=tuple(scaled))
+
+
+def remove_fragment(project: Project, fragment: int) -> Project:
+    """Take a fragment out, and forget what depended on it.
+
+    Faces and joints of the others stay. Their placements, gaps and the whole
+    stay too where the fragment had no part in them: it was not placed.
+    """
+    if not 0 <= fragment < len(project.scans):
+        raise WrongUse(f"There is no fragment {fragment}.", f"Choose 0 to {len(project.scans) - 1}.")
+
+    def moved(number: int) -> int:
+        return number - (number > fragment)
+
+    def moved_face(face: FractureFace) -> FractureFace:
+        return replace(face, fragment=moved(face.fragment))
+
+    kept = [n for n, joint in enumerate(project.joints) if fragment not in (joint.a, joint.b)]
+    joints = tuple(
+        replace(j, a=moved(j.a), b=moved(j.b), face_a=moved_face(j.face_a), face_b=moved_face(j.face_b))
+        for j in (project.joints[number] for number in kept)
+    )
+    values: dict[str, Any] = {}
+    placements = project.placements
+    if len(placements) == len(project.fragments) and fragment < len(placements):
+        if placements[fragment].part_from_scan is None:
+            renumbered = {number: place for place, number in enumerate(kept)}
+            fits = tuple(replace(fit, joint=renumbered[fit.joint]) for fit in project.fits if fit.joint in renumbered)
+            values = {"placements": without(placements, fragment), "fits": fits, "whole": project.whole}
+    stated = tuple(
+        replace(s, a=moved(s.a), b=moved(s.b)) for s in project.stated if fragment not in (s.a, s.b)
+    )
+    return changed(
+        replace(project, stated=stated),
+        scans=without(project.scans, fragment),
+        fragments=without(project.fragments, fragment),
+        faces=tuple(moved_face(face) for face in project.faces if face.fragment != fragment),
+        joints=joints,
+        **values,
+    )
+
+
+def exchange_fragment(project: Project, number: int, fragment: Fragment) -> Project:
+    """Put a scan's surface, cleaned another way, in place of the one before; what the others have stays."""
+    faces = tuple(face for face in project.faces if face.fragment != number)
+    joints = tuple(joint for joint in project.joints if number not in (joint.a, joint.b))
+    return changed(project, fragments=put(project.fragments, number, fragment), faces=faces, joints=joints)

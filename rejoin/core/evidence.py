@@ -21,6 +21,9 @@ from rejoin.core.transforms import inverse
 LEAST_SCORE = 25.0
 """Nats below which a contact is no evidence: chance, over all poses tried, reaches about half of it."""
 
+LEAST_LEAD = 8.0
+"""Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
+
 
 def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = False) -> Evidence:
     """The evidence for a pose; ``runner_up`` and ``good`` are for the caller, who knows the rivals.
@@ -101,7 +104,8 @@ def _log_ratio(gap: FloatArray, sigma: float, spread: float) -> FloatArray:
 
 def believable(evidence: Evidence) -> bool:
     """Whether the evidence is enough to place a fragment at all, be it as doubtful."""
-    return evidence.score > LEAST_SCORE and evidence.score > 1.2 * evidence.runner_up
+    lead = evidence.score - evidence.runner_up
+    return evidence.score > LEAST_SCORE and lead > max(LEAST_LEAD, evidence.score / 6)
 
 
 def decided(evidence: Evidence, runner_up: float) -> Evidence:

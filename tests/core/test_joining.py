@@ -159,6 +159,13 @@ def test_each_doubt_is_said(change: dict[str, float], doubt: str | None) -> None
     assert doubt is None or doubt in evidence.reason
 
 
+@pytest.mark.parametrize(("score", "runner_up", "placed"), [(26.0, 0.0, True), (24.0, 0.0, False), (30.0, 23.0, False),
+                                                           (300.0, 240.0, True), (300.0, 260.0, False)])  # fmt: skip
+def test_what_is_placed_at_all(score: float, runner_up: float, placed: bool) -> None:
+    """A lead in nats where little is known, a sixth of the score where much is."""
+    assert believable(Evidence(score, runner_up, 300.0, 0.9, 0.03, 0.0, 1.0, False, "")) is placed
+
+
 def test_a_wrong_pose_has_less_evidence_than_the_right_one(bracket: Case) -> None:
     fragments = project_of(bracket).fragments
     first, second = (prepared(fragment, ()) for fragment in fragments)

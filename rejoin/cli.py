@@ -127,6 +127,7 @@ def parser() -> argparse.ArgumentParser:
     _add_join(commands)
     _add_scans(commands)
     _add_measure(commands)
+    _add_check(commands)
     _add_sample(commands)
     _add_open(commands)
     return top
@@ -165,6 +166,19 @@ def _add_measure(commands: Any) -> None:
     _add_unit(measure)
     measure.add_argument("--json", metavar="FILE", help="write the shape as JSON, in mm and degrees")
     measure.set_defaults(run=_measure)
+
+
+def _add_check(commands: Any) -> None:
+    text = "measure a whole, or a saved project, against a table of caliper readings"
+    check = _command(commands, "check", text)
+    check.add_argument("whole", metavar="WHOLE", help="a mesh file, or a project (.rejoin)")
+    check.add_argument("--readings", required=True, metavar="CSV", help="picks, readings and limits (see the README)")
+    _add_unit(check)
+    check.add_argument("--json", metavar="FILE", help="write sizes, agreement, verdicts and scale as JSON")
+    check.add_argument("--metal", metavar="METAL", help="metal of the part, for its weight and for temperature")
+    for whose in ("part", "instrument"):
+        check.add_argument(f"--{whose}-temperature", type=float, metavar="C", help=f"of the {whose}; give both or none")
+    check.set_defaults(run=_check)
 
 
 def _add_sample(commands: Any) -> None:
@@ -242,6 +256,12 @@ def _measure(arguments: argparse.Namespace) -> int:
     from rejoin.dimension_commands import measure_command
 
     return measure_command(arguments)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from rejoin.dimension_commands import check_command
+
+    return check_command(arguments)
 
 
 def _sample(arguments: argparse.Namespace) -> int:

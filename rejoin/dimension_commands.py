@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import argparse
+from typing import Any
 
 from rejoin.commands import check_target
 from rejoin.core import report as telling
+from rejoin.core import steps
 from rejoin.core.dimensions import fit_shape, shape_content
+from rejoin.core.dimensions.readings import read_readings
+from rejoin.core.dimensions.told import as_whole, check_content
+from rejoin.core.edits.dimensions import with_readings
 from rejoin.core.files.points import Points, read_points
 from rejoin.core.meshes import vertex_normals
-from rejoin.core.records import FloatArray, Mesh
-from rejoin.terminal import say
+from rejoin.core.records import FloatArray, Mesh, Project
+from rejoin.core.settings import DimensionSettings, ReadSettings
+from rejoin.core.storage import SUFFIX, load_project
+from rejoin.terminal import Progress, say
 
 
 def measure_command(arguments: argparse.Namespace) -> int:
@@ -45,3 +52,44 @@ def _told(value: float | list[float] | None) -> str:
     if isinstance(value, list):
         return "(" + ", ".join(f"{one:.5g}" for one in value) + ")"
     return "?" if value is None else f"{value:.6g}"
+
+
+def check_command(arguments: argparse.Namespace) -> int:
+    """Measure a whole, or a project, against a table of caliper readings."""
+    if arguments.json:
+        check_target(arguments.json, "JSON file", [arguments.whole, arguments.readings], ())
+    settings = DimensionSettings(
+        metal=arguments.metal,
+        part_temperature_c=arguments.part_temperature,
+        instrument_temperature_c=arguments.instrument_temperature,
+    )
+    project, unit, names = _to_check(arguments)
+    readings = read_readings(arguments.readings, unit, names)
+    with Progress() as progress:
+        project = steps.check_dimensions(with_readings(project, readings), settings, progress.step("check_dimensions"))
+    content = telling.tidy(check_content(project, arguments.whole, unit, names))
+    if arguments.json:
+        telling.write_json(arguments.json, content)
+    print("\n".join(_summary(content)))
+    return 0 if content["complete"] else 1
+
+
+def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, ...]]:
+    """A saved project, or a mesh file as the whole of a project without fragments; with the unit of the picks."""
+    if arguments.whole.lower().endswith(SUFFIX):
+        project = load_project(arguments.whole)
+        unit = arguments.unit or (project.scans[0].unit if project.scans else "mm")
+        return project, unit, telling.names_of(project.scans)
+    with Progress() as progress:
+        project = steps.read([arguments.whole], ReadSettings(unit=arguments.unit), progress.step("read"))
+        project = steps.clean(project, None, progress.step("clean"))
+    scan, fragment = project.scans[0], project.fragments[0]
+    if not scan.unit_stated:
+        say("no unit in this file, taken as mm; use --unit if that is wrong")
+    return Project(whole=as_whole(fragment)), scan.unit, ()
+
+
+def _summary(content: dict[str, Any]) -> list[str]:
+    lines = [f"{len(content['dimensions'])} dimensions"]
+    lines += [f"  {row['name']} ({row['kind']}): {row['sentence']}" for row in content["dimensions"]]
+    return lines + [f"  {row['sentence']}" for row in content["scales"]]

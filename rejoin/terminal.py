@@ -17,6 +17,7 @@ TITLES = {
     "align": "Placing the fragments",
     "measure_fit": "Measuring the gaps",
     "fuse": "Fusing the whole",
+    "check_dimensions": "Measuring the dimensions",
     "write": "Writing",
 }
 """What each step is called while it runs."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from rejoin.core.records import Project, StepRecord
 
-LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole")
+LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole", "checks", "scales")
 """The fields of a `Project` in the order they are made; each needs only those before it."""
 
 MADE_BY = {
@@ -18,6 +18,7 @@ MADE_BY = {
     "align": "placements",
     "measure_fit": "fits",
     "fuse": "whole",
+    "check_dimensions": "checks",
 }
 """Which step makes which level."""
 

@@ -106,6 +106,23 @@ class FuseSettings(Settings):
 
 
 @dataclass(frozen=True)
+class DimensionSettings(Settings):
+    pick_reach: float = setting(
+        5.0, "how far from the surface a pick may lie", unit="spacings", low=0.5, high=50.0
+    )
+    metal: str | None = setting(
+        None, "metal of the part, for its weight and for temperature",
+        choices=("steel", "iron", "grey iron", "aluminium", "magnesium", "brass", "bronze", "zinc", "lead"),
+    )  # fmt: skip
+    part_temperature_c: float | None = setting(
+        None, "temperature of the part when it was read", unit="degrees C", low=-40.0, high=120.0
+    )
+    instrument_temperature_c: float | None = setting(
+        None, "temperature of the steel instrument when it was read", unit="degrees C", low=-40.0, high=120.0
+    )
+
+
+@dataclass(frozen=True)
 class WriteSettings(Settings):
     unit: str = setting("mm", "unit of the written file", choices=tuple(UNITS))
 

@@ -17,6 +17,7 @@ from rejoin.core.records import Project, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
+    DimensionSettings,
     FaceSettings,
     FitSettings,
     FuseSettings,
@@ -183,6 +184,25 @@ def fuse(project: Project, settings: FuseSettings | None = None, report: Report 
         raise NoAnswer("There are no two placed fragments to fuse.", "Join the fragments first.")
     whole = fuse_fragments(project.fragments, project.placements, project.joints, project.fits, settings, report)
     return _timed(changed(project, whole=whole), "fuse", settings, started)
+
+
+def check_dimensions(
+    project: Project, settings: DimensionSettings | None = None, report: Report = silent
+) -> Project:
+    """Measure every dimension that was picked, compare it with its reading, judge it by its limits, prove the scales.
+
+    Raises
+    ------
+    WrongUse
+        Where only one of the two temperatures is given, or they come without the metal.
+    """
+    from rejoin.core.dimensions.checking import Bench, check_all
+
+    settings, started = settings or DimensionSettings(), time.perf_counter()
+    whole = None if project.whole is None else project.whole.mesh
+    bench = Bench(project.fragments, project.placements, whole)
+    checks, scales = check_all(bench, project.readings, settings, report)
+    return _timed(changed(project, checks=checks, scales=scales), "check_dimensions", settings, started)
 
 
 def _need_two(project: Project) -> None:

@@ -56,7 +56,7 @@ def fit_among_strays(kind: str, points: FloatArray, normals: FloatArray | None, 
     Fitted or None
         None where no figure can be laid through the points at all.
     """
-    all_of_them = None if plain is None else _with_all(plain, points)
+    all_of_them = None if plain is None else with_all(plain, points)
     count = _count(kind, points)
     if len(points) < 5 * count:
         return all_of_them
@@ -74,7 +74,8 @@ def _count(kind: str, points: FloatArray) -> int:
     return free(Figure(kind, np.zeros(points.shape[1])))
 
 
-def _with_all(figure: Figure, points: FloatArray) -> Fitted:
+def with_all(figure: Figure, points: FloatArray) -> Fitted:
+    """The figure with all the points."""
     away = distances(figure, points)
     left = max(len(points) - free(figure), 1)
     return Fitted(figure, np.ones(len(points), bool), float(np.sqrt(away @ away / left)))

@@ -41,10 +41,17 @@ class Figure:
 
 def frame_of(direction: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Two unit vectors (3,) that complete a unit direction to a right-handed frame."""
-    least = np.eye(3)[int(np.argmin(np.abs(direction)))]
-    one = np.cross(least, direction)
-    one /= np.linalg.norm(one)
-    return one, np.cross(direction, one)
+    x, y, z = (float(value) for value in direction)
+    if abs(x) <= abs(y) and abs(x) <= abs(z):
+        p, q, r = 0.0, -z, y
+    elif abs(y) <= abs(z):
+        p, q, r = z, 0.0, -x
+    else:
+        p, q, r = -y, x, 0.0
+    length = (p * p + q * q + r * r) ** 0.5
+    p, q, r = p / length, q / length, r / length
+    # written out: numpy's cross is a hundred times slower on single vectors
+    return np.array([p, q, r]), np.array([y * r - z * q, z * p - x * r, x * q - y * p])
 
 
 def unit(vector: FloatArray) -> FloatArray:

@@ -36,7 +36,7 @@ def _downhill(base: Figure, points: FloatArray) -> Figure:
         return system(moved(base, x), points)[0]
 
     found = least_squares(
-        residuals, np.zeros(free(base)), method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=300
+        residuals, np.zeros(free(base)), method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=100
     )
     x = np.asarray(found.x, dtype=np.float64)
     return _centred(moved(base, x), np.zeros(points.shape[1])) if np.isfinite(x).all() else base

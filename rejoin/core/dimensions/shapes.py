@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from rejoin.core.dimensions.consensus import BELONGS, Fitted, fit_among_strays
+from rejoin.core.dimensions.consensus import BELONGS, Fitted, fit_among_strays, with_all
 from rejoin.core.dimensions.figures import FEWEST, FREE_IN_PLANE, Figure, distances, free
 from rejoin.core.dimensions.least_squares import best_fit, covariance_of, minimum_zone, zone_of
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -29,6 +29,7 @@ def fit_shape(
     normals: FloatArray | None = None,
     cells: IntArray | None = None,
     zone: bool = True,
+    strays: bool = True,
 ) -> Shape:
     """Fit a shape to points, strays among them left out.
 
@@ -44,6 +45,8 @@ def fit_shape(
         Which points' residuals may be alike (see `covariance_of`).
     zone : bool
         Whether to work out the minimum zone as well.
+    strays : bool
+        Whether some of the points may belong to something else; False uses all.
 
     Returns
     -------
@@ -62,7 +65,10 @@ def fit_shape(
     plain = best_fit(kind, points, normals)
     if plain is not None and _without_strays(plain, points):
         _check_curved(points, plain)
-    fitted = fit_among_strays(kind, points, normals, plain)
+    if not strays:
+        fitted = None if plain is None else with_all(plain, points)
+    else:
+        fitted = fit_among_strays(kind, points, normals, plain)
     if fitted is None:
         raise _flat(kind, points, spread)
     _check_curved(points[fitted.used], fitted.figure)
@@ -104,6 +110,15 @@ def _flat(kind: str, points: FloatArray, spread: FloatArray) -> NoAnswer:
     flat, where = ("line", "on one line") if points.shape[1] == 2 or kind == "circle" else ("plane", "in one plane")
     text = f"These points lie {where} to {spread[-1]:.2g} mm (rms), so no {kind} can be told from them."
     return NoAnswer(text, f"Ask for a {flat}, or give points from more of the {kind}.")
+
+
+def shows(figure: Figure, points: FloatArray) -> bool:
+    """Whether the points tell such a figure from a flat one."""
+    try:
+        _check_curved(points, figure)
+    except NoAnswer:
+        return False
+    return True
 
 
 def _without_strays(figure: Figure, points: FloatArray) -> bool:

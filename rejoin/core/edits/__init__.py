@@ -1,5 +1,12 @@
 """Hand work on a project: each edit takes a `Project` and returns a new one."""
 
+from rejoin.core.edits.dimensions import (
+    add_reading,
+    change_reading,
+    correct_scale,
+    remove_reading,
+    with_readings,
+)
 from rejoin.core.edits.faces import (
     add_triangles,
     area_of,
@@ -28,10 +35,13 @@ from rejoin.core.edits.scans import (
 )
 
 __all__ = [
+    "add_reading",
     "add_triangles",
     "area_of",
+    "change_reading",
     "choose_face",
     "clear_face",
+    "correct_scale",
     "drop_size",
     "exchange_fragment",
     "free_joint",
@@ -43,9 +53,11 @@ __all__ = [
     "place_by_hand",
     "reject_joint",
     "remove_fragment",
+    "remove_reading",
     "remove_triangles",
     "rename",
     "state_size",
     "state_unit",
     "use_candidate",
+    "with_readings",
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from rejoin.core.edits.dimensions import picks_scaled, readings_without
 from rejoin.core.edits.tuples import put, without
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
@@ -35,7 +36,8 @@ def state_unit(project: Project, scans: tuple[int, ...], unit: str) -> Project:
         mesh = scan.mesh if factor == 1.0 else Mesh(scan.mesh.vertices * factor, scan.mesh.triangles)
         scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True)
     stated = tuple(s for s in project.stated if s.a not in scans and s.b not in scans)
-    return changed(replace(project, stated=stated), scans=tuple(scaled))
+    readings = picks_scaled(project.readings, {n: UNITS[unit] / UNITS[project.scans[n].unit] for n in scans})
+    return changed(replace(project, stated=stated, readings=readings), scans=tuple(scaled))
 
 
 def remove_fragment(project: Project, fragment: int) -> Project:
@@ -69,7 +71,7 @@ def remove_fragment(project: Project, fragment: int) -> Project:
         replace(s, a=moved(s.a), b=moved(s.b)) for s in project.stated if fragment not in (s.a, s.b)
     )
     return changed(
-        replace(project, stated=stated),
+        replace(project, stated=stated, readings=readings_without(project.readings, fragment)),
         scans=without(project.scans, fragment),
         fragments=without(project.fragments, fragment),
         faces=tuple(moved_face(face) for face in project.faces if face.fragment != fragment),

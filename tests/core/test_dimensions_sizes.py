@@ -1,0 +1,188 @@
+"""Sizes between picked features against what the solids were made with, and their uncertainty by simulation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import trimesh
+
+from rejoin.core.dimensions.bores import bore_sizes
+from rejoin.core.dimensions.figures import Figure
+from rejoin.core.dimensions.regions import Ground, feature_at, ground_of
+from rejoin.core.dimensions.sizes import Body, body_of, first_hit, measure
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.meshes import placed
+from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.transforms import from_vector, identity
+from tests.core.solids_to_measure import plate
+
+NOISE = 0.02
+
+WANTED = {
+    "bore": ([[-10, 0, 0]], 20.0),
+    "shaft": ([[4, -12, 12]], 8.0),
+    "centres": ([[-10, 0, 0], [26, 0, 0]], 40.0),
+    "faces": ([[-40, 5, 1], [40, 5, 1]], 80.0),
+    "wall": ([[-5, -5, 6]], 12.0),
+    "depth": ([[-5, -5, 6], [0, 10, -1]], 7.0),
+    "angle": ([[-40, 5, 1], [3, 20, 0]], 90.0),
+    "points": ([[-40, 5, 1], [40, 5, 1]], 80.0),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def exact() -> Ground:
+    return ground_of(plate())
+
+
+@pytest.fixture(scope="module")
+def noisy() -> Ground:
+    return ground_of(plate(NOISE))
+
+
+@pytest.mark.parametrize("kind", WANTED)
+def test_sizes_of_a_known_plate(kind: str, exact: Ground, noisy: Ground) -> None:
+    """Closed form: the solid's own numbers. The facets of a bore lie inside its circle by 1 - cos(pi / 240)."""
+    picks, truth = WANTED[kind]
+    clean = measure(kind, np.array(picks, float), [body_of(exact)] * len(picks))
+    assert clean.value == pytest.approx(truth, abs=2e-4 * truth if kind in ("bore", "shaft") else 1e-4)
+    real = measure(kind, np.array(picks, float), [body_of(noisy, NOISE)] * len(picks))
+    assert abs(real.value - truth) <= 1.5 * real.u95
+    assert 0.0 < real.u95 < 0.05
+    assert np.isfinite(real.lines_mm).all()
+
+
+def test_the_sizes_of_a_bore_keep_their_order(noisy: Ground) -> None:
+    """ISO 14405-1: nothing inscribed is larger than the two-point sizes' mean."""
+    sizes = dict(measure("bore", np.array([[-10.0, 0, 0]]), [body_of(noisy, NOISE)]).sizes)
+    assert sizes["largest inscribed"] <= sizes["two-point, mean"] <= sizes["two-point, largest"]
+    assert sizes["two-point, least"] <= sizes["two-point, mean"]
+
+
+def test_an_oval_bore_in_closed_form() -> None:
+    """r = 10 + 0.1 cos 2t: sizes 19.8 to 20.2, inscribed 19.8, least squares 20. A three-lobed one has one size only."""
+    turn, height = (a.ravel() for a in np.meshgrid(np.arange(720) * np.pi / 360, np.linspace(-5, 5, 20)))
+    axis = Figure("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 10.0)
+
+    def points(radius: FloatArray) -> FloatArray:
+        return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), height])
+
+    oval = bore_sizes(axis, points(10 + 0.1 * np.cos(2 * turn)), True)
+    assert (oval.least, oval.largest) == (pytest.approx(19.8, abs=0.005), pytest.approx(20.2, abs=0.005))
+    assert oval.mating == pytest.approx(19.8, abs=0.005)
+    assert oval.two_point == pytest.approx(20.0, abs=1e-3)
+    lobes = bore_sizes(axis, points(10 + 0.1 * np.cos(3 * turn)), True)
+    assert lobes.largest is not None and lobes.least is not None
+    assert lobes.largest - lobes.least < 0.01
+    assert lobes.mating == pytest.approx(19.8, abs=0.01)
+    shaft = bore_sizes(axis, points(10 + 0.1 * np.cos(3 * turn)), False)
+    assert shaft.mating == pytest.approx(20.2, abs=0.01)
+
+
+def test_half_a_bore_has_no_two_point_size() -> None:
+    turn, height = (a.ravel() for a in np.meshgrid(np.arange(160) * np.pi / 180, np.linspace(-5, 5, 20)))
+    axis = Figure("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 10.0)
+    half = bore_sizes(axis, np.column_stack([10 * np.cos(turn), 10 * np.sin(turn), height]), True)
+    assert half.two_point is None and half.mating is None
+
+
+@pytest.mark.parametrize("pick, kind, hollow", [
+    ([-10, 0, 0], "cylinder", True), ([4, -12, 12], "cylinder", False), ([-5, -5, 6], "plane", False),
+])  # fmt: skip
+def test_one_click_finds_the_feature(noisy: Ground, pick: list[float], kind: str, hollow: bool) -> None:
+    found = feature_at(noisy, np.array(pick, float))
+    assert (found.shape.kind, found.hollow) == (kind, hollow)
+    if kind == "cylinder":
+        assert found.shape.direction is not None and abs(abs(found.shape.direction[2]) - 1.0) < 1e-4
+
+
+def test_one_click_on_a_ball_and_a_cone() -> None:
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=15.0)
+    found = feature_at(ground_of(Mesh(ball.vertices, ball.faces.astype(np.int32))), np.array([0, 0, 15.0]))
+    assert (found.shape.kind, round(found.shape.radius_mm or 0, 3)) == ("sphere", 15.0)
+    rows, turns = np.meshgrid(np.linspace(0, 20, 41), np.arange(120) * np.pi / 60, indexing="ij")
+    radius = 10 + rows * np.tan(np.radians(15))
+    points = np.stack([radius * np.cos(turns), radius * np.sin(turns), rows], axis=2).reshape(-1, 3)
+    k = np.arange(40 * 120)
+    right = (k // 120) * 120 + (k + 1) % 120
+    mesh = Mesh(points, np.vstack([np.column_stack([k, right, k + 120]),
+                                   np.column_stack([right, right + 120, k + 120])]).astype(np.int32))  # fmt: skip
+    size = measure("taper", np.array([points[20 * 120]]), [body_of(ground_of(mesh))])
+    assert size.value == pytest.approx(30.0, abs=1e-3)
+
+
+def test_thickness_and_angle_against_trimesh() -> None:
+    """An independent library: trimesh's section of a wedge; the angle in closed form."""
+    wedge = trimesh.convex.convex_hull([[0, 0, 0], [40, 0, 0], [0, 30, 0], [40, 30, 0], [0, 0, 10], [0, 30, 10],
+                                        [40, 0, 4], [40, 30, 4]]).subdivide().subdivide().subdivide().subdivide()  # fmt: skip
+    ground = ground_of(Mesh(np.array(wedge.vertices), wedge.faces.astype(np.int32)))
+    hit = first_hit(ground, np.array([20.0, 15.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+    cut = wedge.section(plane_origin=[20.0, 0, 0], plane_normal=[1, 0, 0])
+    assert hit is not None and hit[2] == pytest.approx(cut.bounds[1][2], abs=1e-9)
+    size = measure("angle", np.array([[20.0, 15, 0], [20.0, 15, 7]]), [body_of(ground)] * 2)
+    assert size.value == pytest.approx(np.degrees(np.arctan(6 / 40)), abs=1e-6)
+
+
+@pytest.mark.parametrize("kind, picks, sentence", [
+    ("bore", [[100, 0, 0]], "no surface at the pick"),
+    ("bore", [[4, -12, 12]], "is a shaft, not a bore"),
+    ("shaft", [[-10, 0, 0]], "is a bore, not a shaft"),
+    ("bore", [[-38, 5, 6]], "No cylinder was found"),
+    ("faces", [[-40, 5, 1], [3, 20, 0]], "lean 90 degrees"),
+])  # fmt: skip
+def test_what_cannot_be_measured_is_a_sentence(noisy: Ground, kind: str, picks: list[list[float]], sentence: str) -> None:
+    with pytest.raises(NoAnswer, match=sentence):
+        measure(kind, np.array(picks, float), [body_of(noisy, NOISE)] * len(picks))
+
+
+def test_wrong_use_is_said(exact: Ground) -> None:
+    with pytest.raises(WrongUse, match="needs 2 picks"):
+        measure("faces", np.zeros((1, 3)), [body_of(exact)])
+    with pytest.raises(WrongUse, match="nothing that can be measured"):
+        measure("length", np.zeros((1, 3)), [body_of(exact)])
+
+
+def test_an_open_sheet_has_no_wall() -> None:
+    sheet = trimesh.creation.box((20, 20, 1)).subdivide().subdivide().subdivide()
+    up = np.flatnonzero(sheet.face_normals[:, 2] > 0.9)
+    ground = ground_of(Mesh(np.array(sheet.vertices), sheet.faces[up].astype(np.int32)))
+    with pytest.raises(NoAnswer, match="no surface behind"):
+        measure("wall", np.array([[0, 0, 0.5]]), [body_of(ground)])
+
+
+def test_coverage_across_a_joint() -> None:
+    """Simulation: 300 placements drawn from the stated covariance, fresh noise each; U covers 93 to 98 %."""
+    rng = np.random.default_rng(7)
+    left, right = _half(-1.0), _half(1.0)
+    spread = np.array([2e-4, 3e-4, 2e-4, 0.01, 0.015, 0.01])
+    turn = np.linalg.qr(rng.normal(size=(6, 6)))[0]
+    covariance = np.diag(spread) @ (0.5 * np.eye(6) + 0.5 * turn @ np.diag([2, 1, 1, 1, 0.5, 0.5]) @ turn.T) @ np.diag(spread)
+    root = np.linalg.cholesky(covariance)
+    centre = right.vertices.mean(axis=0)
+    picks = np.array([[-30.0, 2.0, 1.0], [30.0, 2.0, 1.0]])
+    held = []
+    for _ in range(300):
+        true = from_vector(root @ rng.normal(size=6), centre)
+        bodies = [
+            _body(left, 0, NOISE, rng),
+            replace(_body(placed(right, true), 1, NOISE, rng), covariance=covariance, centre_mm=centre),
+        ]
+        size = measure("faces", picks, bodies)
+        held.append(abs(size.value - 60.0) <= size.u95)
+    assert 0.93 <= np.mean(held) <= 0.985
+
+
+def _half(side: float) -> Mesh:
+    """A small end face of 20 x 12 at x = 30 side, as a grid."""
+    y, z = (a.ravel() for a in np.meshgrid(np.linspace(-10, 10, 11), np.linspace(-6, 6, 7)))
+    points = np.column_stack([np.full(len(y), 30.0 * side), y, z])
+    k = np.array([r * 11 + c for r in range(6) for c in range(10)])
+    triangles = np.vstack([np.column_stack([k, k + 1, k + 11]), np.column_stack([k + 1, k + 12, k + 11])])
+    return Mesh(points, (triangles if side > 0 else triangles[:, ::-1]).astype(np.int32))
+
+
+def _body(mesh: Mesh, number: int, noise: float, rng: np.random.Generator) -> Body:
+    points = mesh.vertices + noise * rng.normal(size=(len(mesh.vertices), 1)) * [1.0, 0.0, 0.0]
+    return Body(ground_of(Mesh(points, mesh.triangles)), number, identity(), None, None, noise)

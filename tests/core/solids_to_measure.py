@@ -12,7 +12,7 @@ from rejoin.core.records import Mesh
 
 
 @cache
-def plate(noise_mm: float = 0.0, seed: int = 0, spacing_mm: float = 1.0) -> Mesh:
+def plate(noise_mm: float = 0.0, seed: int = 0, spacing_mm: float = 1.6) -> Mesh:
     """A plate of 80 x 40 x 12 about the origin, with features.
 
     Bores of 20 at (-20, 0) and 12 at (20, 0), a blind hole of 10 at (0, 10) with its bottom at z = -1, a boss of

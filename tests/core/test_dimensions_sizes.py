@@ -62,7 +62,7 @@ def test_the_sizes_of_a_bore_keep_their_order(noisy: Ground) -> None:
 
 
 def test_an_oval_bore_in_closed_form() -> None:
-    """r = 10 + 0.1 cos 2t: sizes 19.8 to 20.2, inscribed 19.8, least squares 20. A three-lobed one has one size only."""
+    """r = 10 + 0.1 cos 2t: sizes 19.8 to 20.2, inscribed 19.8, least squares 20. Three lobes have one size only."""
     turn, height = (a.ravel() for a in np.meshgrid(np.arange(720) * np.pi / 360, np.linspace(-5, 5, 20)))
     axis = Figure("cylinder", np.zeros(3), np.array([0.0, 0.0, 1.0]), 10.0)
 
@@ -115,8 +115,8 @@ def test_one_click_on_a_ball_and_a_cone() -> None:
 
 def test_thickness_and_angle_against_trimesh() -> None:
     """An independent library: trimesh's section of a wedge; the angle in closed form."""
-    wedge = trimesh.convex.convex_hull([[0, 0, 0], [40, 0, 0], [0, 30, 0], [40, 30, 0], [0, 0, 10], [0, 30, 10],
-                                        [40, 0, 4], [40, 30, 4]]).subdivide().subdivide().subdivide().subdivide()  # fmt: skip
+    corners = [[x, y, z] for x, high in ((0, 10), (40, 4)) for y in (0, 30) for z in (0, high)]
+    wedge = trimesh.convex.convex_hull(corners).subdivide().subdivide().subdivide().subdivide()
     ground = ground_of(Mesh(np.array(wedge.vertices), wedge.faces.astype(np.int32)))
     hit = first_hit(ground, np.array([20.0, 15.0, 0.0]), np.array([0.0, 0.0, 1.0]))
     cut = wedge.section(plane_origin=[20.0, 0, 0], plane_normal=[1, 0, 0])
@@ -132,7 +132,9 @@ def test_thickness_and_angle_against_trimesh() -> None:
     ("bore", [[-38, 5, 6]], "No cylinder was found"),
     ("faces", [[-40, 5, 1], [3, 20, 0]], "lean 90 degrees"),
 ])  # fmt: skip
-def test_what_cannot_be_measured_is_a_sentence(noisy: Ground, kind: str, picks: list[list[float]], sentence: str) -> None:
+def test_what_cannot_be_measured_is_a_sentence(
+    noisy: Ground, kind: str, picks: list[list[float]], sentence: str
+) -> None:
     with pytest.raises(NoAnswer, match=sentence):
         measure(kind, np.array(picks, float), [body_of(noisy, NOISE)] * len(picks))
 
@@ -158,7 +160,8 @@ def test_coverage_across_a_joint() -> None:
     left, right = _half(-1.0), _half(1.0)
     spread = np.array([2e-4, 3e-4, 2e-4, 0.01, 0.015, 0.01])
     turn = np.linalg.qr(rng.normal(size=(6, 6)))[0]
-    covariance = np.diag(spread) @ (0.5 * np.eye(6) + 0.5 * turn @ np.diag([2, 1, 1, 1, 0.5, 0.5]) @ turn.T) @ np.diag(spread)
+    inner = 0.5 * np.eye(6) + 0.5 * turn @ np.diag([2, 1, 1, 1, 0.5, 0.5]) @ turn.T
+    covariance = np.diag(spread) @ inner @ np.diag(spread)
     root = np.linalg.cholesky(covariance)
     centre = right.vertices.mean(axis=0)
     picks = np.array([[-30.0, 2.0, 1.0], [30.0, 2.0, 1.0]])

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from rejoin.core.records import FloatArray, ScaleCheck
 from rejoin.core.settings import UNITS
@@ -62,7 +63,7 @@ class Pairs:
 def scale_of(pairs: Pairs, on: int) -> tuple[ScaleCheck, tuple[bool, ...]]:
     """The scale of a scan by weighted least squares through zero, reading = factor times scan.
 
-    Readings that stand far off the others are left out, one by one, as long as two or more others agree.
+    Readings that stand far off the others are left out, where two or more others agree.
 
     Returns
     -------
@@ -73,18 +74,14 @@ def scale_of(pairs: Pairs, on: int) -> tuple[ScaleCheck, tuple[bool, ...]]:
     kept = np.ones(len(pairs.scan), bool)
     if not kept.any():
         return ScaleCheck(on, None, None, 0, "not proven", "Scale not proven: there is no reading to compare with."), ()
-    while kept.sum() >= 3:
-        errors = _errors_without(pairs, kept)
-        worst = int(np.argmax(errors))
-        if errors[worst] <= FAR_OFF:
-            break
-        kept[worst] = False
+    if len(kept) >= 3:
+        kept = _together(pairs)
     factor, u95 = _factor(pairs, kept)
     errors = _errors(pairs, factor)[kept]
     return _told(on, factor, u95, int(kept.sum()), float(errors.max())), tuple(kept.tolist())
 
 
-def _factor(pairs: Pairs, used: FloatArray) -> tuple[float, float]:
+def _factor(pairs: Pairs, used: npt.NDArray[np.bool_]) -> tuple[float, float]:
     """Weighted least squares, the weights at the factor itself; u grows where the readings scatter (Birge 1932)."""
     scan, reading = pairs.scan[used], pairs.reading[used]
     factor = float(np.median(reading / scan))
@@ -104,15 +101,12 @@ def _errors(pairs: Pairs, factor: float) -> FloatArray:
     return np.asarray(np.abs(pairs.reading - factor * pairs.scan) / np.maximum(both, 1e-9))
 
 
-def _errors_without(pairs: Pairs, kept: FloatArray) -> FloatArray:
-    """Normalised error of each reading against the factor that the median of the others gives."""
-    errors = np.zeros(len(kept))
-    for n in np.flatnonzero(kept):
-        others = np.flatnonzero(kept)
-        others = others[others != n]
-        factor = float(np.median(pairs.reading[others] / pairs.scan[others]))
-        errors[n] = _errors(pairs, factor)[n]
-    return errors
+def _together(pairs: Pairs) -> npt.NDArray[np.bool_]:
+    """Readings that stand together: not far off the factor that most of them agree on, two at least; else all."""
+    errors = np.array([_errors(pairs, float(factor)) for factor in pairs.reading / pairs.scan])
+    votes = (errors <= 1.0).sum(axis=1)
+    best = int(np.lexsort((np.minimum(errors, FAR_OFF).sum(axis=1), -votes))[0])
+    return np.asarray(errors[best] <= FAR_OFF if votes[best] >= 2 else np.ones(len(votes), bool))
 
 
 def _told(on: int, factor: float, u95: float, count: int, worst: float) -> ScaleCheck:

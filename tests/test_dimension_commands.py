@@ -1,0 +1,157 @@
+"""`rejoin measure` and `rejoin check`: what they write, their exit codes, a sentence for every failure."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rejoin.cli import main
+from rejoin.core.files import write_mesh
+from tests.core.fitsets import certified
+from tests.core.solids_to_measure import plate
+
+HEAD = "name;kind;x1;y1;z1;x2;y2;z2;reading;unit;limit;low;high\n"
+
+
+@pytest.fixture
+def rejoin(capfd: pytest.CaptureFixture[str]) -> Any:
+    def call(*arguments: object) -> tuple[int, str, str]:
+        capfd.readouterr()
+        code = main([str(argument) for argument in arguments])
+        return (code, *capfd.readouterr())
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("whole") / "plate.ply"
+    write_mesh(plate(0.02), path, "mm")
+    return path
+
+
+@pytest.mark.parametrize("suffix, separator, comma", [
+    (".xyz", " ", False), (".csv", ",", False), (".csv", ";", True), (".txt", "\t", True), (".ply", " ", False),
+])  # fmt: skip
+def test_measure_reads_points_however_written(
+    rejoin: Any, tmp_path: Path, suffix: str, separator: str, comma: bool
+) -> None:
+    truth, points = certified("cylinder", 2)
+    lines = [separator.join(repr(float(value)) for value in row) for row in points / 25.4]
+    text = "\n".join(lines).replace(".", "," if comma else ".") + "\n"
+    if suffix == ".ply":
+        text = ("ply\nformat ascii 1.0\nelement vertex 60\nproperty double x\nproperty double y\nproperty double z\n"
+                "end_header\n" + text)  # fmt: skip
+    elif suffix == ".csv":
+        text = separator.join(("x", "y", "z")) + "\n" + text
+    file, out = tmp_path / f"points{suffix}", tmp_path / "out.json"
+    file.write_text(text, encoding="utf-8")
+    code, told, _ = rejoin("measure", file, "--shape", "cylinder", "--unit", "inch", "--json", out)
+    assert code == 0 and "cylinder" in told and "scale not proven" in told
+    content = json.loads(out.read_text())
+    assert content["unit"] == "mm" and content["shape"] == "cylinder"
+    assert content["params"]["radius"] == pytest.approx(truth.radius, abs=1e-6)
+    assert set(content["params"]) == {"axis_point", "axis_dir", "radius"}
+    assert content["rms_mm"] == pytest.approx(0.05, abs=1e-9)
+    assert content["used_share"] == 1.0 and content["form_deviation_mm"] > 0.1
+
+
+def test_measure_of_a_surface_and_of_a_plane_figure(rejoin: Any, tmp_path: Path, whole: Path) -> None:
+    flat = tmp_path / "flat.csv"
+    flat.write_text("1;7\n2;6\n5;8\n7;7\n9;5\n3;7\n")
+    out = tmp_path / "out.json"
+    assert rejoin("measure", flat, "--shape", "circle", "--unit", "mm", "--json", out)[0] == 0
+    params = json.loads(out.read_text())["params"]
+    assert len(params["center"]) == 2 and params["radius"] == pytest.approx(4.7142, abs=1e-4)
+    assert rejoin("measure", flat, "--shape", "line", "--unit", "mm", "--json", out)[0] == 0
+    assert len(json.loads(out.read_text())["params"]["direction"]) == 2
+    assert rejoin("measure", whole, "--shape", "plane", "--unit", "mm", "--json", out)[0] == 0
+
+
+@pytest.mark.parametrize("name, text, shape, code, sentence", [
+    ("flat.xyz", "1 2\n3 4\n5 7\n", "sphere", 2, "two columns"),
+    ("few.xyz", "1 2 3\n3 4 5\n", "plane", 3, "too few"),
+    ("line.xyz", "".join(f"{k} {2 * k} {3 * k}\n" for k in range(20)), "plane", 3, "on one line"),
+    ("plane.xyz", "".join(f"{k % 7} {k // 7} 1\n" for k in range(49)), "cylinder", 3, "in one plane"),
+    ("text.xyz", "1 2 3\n4 five 6\n", "plane", 4, "text where a number"),
+    ("ragged.csv", "1,2,3\n4,5\n", "plane", 4, "same count"),
+    ("empty.xyz", "", "plane", 4, "empty"),
+    ("points.doc", "1 2 3\n", "plane", 4, "not a kind"),
+])  # fmt: skip
+def test_measure_fails_in_words(
+    rejoin: Any, tmp_path: Path, name: str, text: str, shape: str, code: int, sentence: str
+) -> None:
+    (tmp_path / name).write_text(text)
+    got, _, said = rejoin("measure", tmp_path / name, "--shape", shape, "--unit", "mm", "--json", tmp_path / "o.json")
+    assert got == code and sentence in said and "Traceback" not in said
+    assert not (tmp_path / "o.json").exists()
+
+
+def test_measure_of_a_missing_file(rejoin: Any, tmp_path: Path) -> None:
+    assert rejoin("measure", tmp_path / "no.xyz", "--shape", "plane")[0] == 4
+    assert rejoin("measure", tmp_path / "no.xyz", "--shape", "torus")[0] == 2
+
+
+GOOD = "bore;bore;-10;0;0;;;;20,01;mm;0,03;19,9;20,1\nlength;faces;-40;5;1;40;5;1;3.1496;inch;0.0012;;\n"
+
+
+def test_check_of_a_sound_whole(rejoin: Any, tmp_path: Path, whole: Path) -> None:
+    readings, out = tmp_path / "readings.csv", tmp_path / "check.json"
+    readings.write_text(HEAD + GOOD)
+    code, told, _ = rejoin("check", whole, "--readings", readings, "--unit", "mm", "--json", out)
+    content = json.loads(out.read_text())
+    assert code == 0 and content["complete"] is True, told
+    bore, length = content["dimensions"]
+    assert bore["verdict"] == "pass" and bore["agreement"] == "agrees"
+    assert length["value"] == pytest.approx(80.0, abs=0.02) and length["reading"] == pytest.approx(79.99984)
+    assert content["scales"][0]["state"] == "proven"
+    assert "largest inscribed" in bore["sizes"]
+
+
+@pytest.mark.parametrize("rows, sentence", [
+    ("bore;bore;-10;0;0;;;;20,5;mm;0,03;;\nlength;faces;-40;5;1;40;5;1;80;mm;0,03;;\nc;centres;-10;0;0;26;0;0;40;mm;0,03;;\n",
+     "far off"),
+    ("bore;bore;-10;0;0;;;;0,7874;mm;0,001;;\nlength;faces;-40;5;1;40;5;1;3,1496;mm;0,001;;\n",
+     "as if mm had been taken"),
+    ("bore;bore;-10;0;0;;;;;;;;\n", "Scale not proven"),
+    ("bore;bore;900;0;0;;;;20;mm;0,03;;\n", "no surface at the pick"),
+    ("bore;bore;-10;0;0;;;;20;mm;0,03;18;19\n", "fail"),
+])  # fmt: skip
+def test_check_tells_what_is_wrong(rejoin: Any, tmp_path: Path, whole: Path, rows: str, sentence: str) -> None:
+    readings = tmp_path / "readings.csv"
+    readings.write_text(HEAD + rows)
+    code, told, _ = rejoin("check", whole, "--readings", readings, "--unit", "mm", "--json", tmp_path / "c.json")
+    assert code == 1 and sentence in told
+    assert json.loads((tmp_path / "c.json").read_text())["complete"] is False
+
+
+def test_check_of_a_whole_in_another_unit(rejoin: Any, tmp_path: Path) -> None:
+    """The same plate read as inches: every pick is in inches too, and the readings say that the unit slipped."""
+    write_mesh(plate(0.02), tmp_path / "plate.stl", "mm")
+    (tmp_path / "r.csv").write_text(HEAD + GOOD)
+    code, told, _ = rejoin("check", tmp_path / "plate.stl", "--readings", tmp_path / "r.csv", "--unit", "inch")
+    assert code == 1 and "as if mm had been taken for inch" in told
+
+
+@pytest.mark.parametrize("rows, options, code, sentence", [
+    ("", [], 4, "holds no readings"),
+    ("bore;hole;-10;0;0;;;;20;mm;0,03;;\n", [], 2, "nothing that can be measured"),
+    (GOOD, ["--part-temperature", "30"], 2, "Only one temperature"),
+    (GOOD, ["--metal", "wood"], 2, "metal cannot be"),
+])  # fmt: skip
+def test_check_fails_in_words(
+    rejoin: Any, tmp_path: Path, whole: Path, rows: str, options: list[str], code: int, sentence: str
+) -> None:
+    (tmp_path / "r.csv").write_text(HEAD + rows)
+    got, _, said = rejoin("check", whole, "--readings", tmp_path / "r.csv", "--unit", "mm", *options)
+    assert got == code and sentence in said
+
+
+def test_check_will_not_overwrite_what_it_reads(rejoin: Any, tmp_path: Path, whole: Path) -> None:
+    (tmp_path / "r.csv").write_text(HEAD + GOOD)
+    assert rejoin("check", whole, "--readings", tmp_path / "r.csv", "--json", tmp_path / "r.csv")[0] == 2
+    assert np.all((tmp_path / "r.csv").read_text() == HEAD + GOOD)

@@ -12,7 +12,6 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.settings import FaceSettings, Report
 from rejoin.core.views import Nodes, coarse_nodes, smoothed_normals
@@ -54,7 +53,6 @@ def find_fracture_faces(
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
     found = _best(nodes, rough, usual, regions)
-    areas = triangle_areas(fragment.mesh)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     by_node = np.argsort(node_of_triangle, kind="stable").astype(np.int32)
     ends = np.cumsum(np.bincount(node_of_triangle, minlength=len(nodes.points)))
@@ -62,7 +60,7 @@ def find_fracture_faces(
     faces = []
     for roughness_mm, region in found:
         triangles = np.sort(np.concatenate([by_node[starts[node] : ends[node]] for node in region]))
-        area = float(areas[triangles].sum())
+        area = float(nodes.areas[region].sum())
         confidence = float(1 - np.exp(-_excess(roughness_mm, usual)))
         faces.append(FractureFace(number, triangles, area, confidence, "program", roughness_mm))
     report(1.0, f"{len(faces)} facets on {fragment.scan.name}")

@@ -24,11 +24,14 @@ Outlines = FloatArray
 
 def outlines_of(fragment: Fragment, nodes: Nodes, faces: Sequence[FractureFace]) -> Outlines:
     """Size, shape and curvature of faces, whatever their place."""
-    rows = [_outline(nodes, np.unique(nodes.of_vertex[fragment.mesh.triangles[face.triangles, 0]])) for face in faces]
-    return np.array(rows).reshape(-1, 6)
+    node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
+    return np.array([_outline(nodes, node_of_triangle[face.triangles]) for face in faces]).reshape(-1, 6)
 
 
-def _outline(nodes: Nodes, chosen: IntArray) -> FloatArray:
+def _outline(nodes: Nodes, of_triangles: IntArray) -> FloatArray:
+    held = np.zeros(len(nodes.points), bool)
+    held[of_triangles] = True
+    chosen = np.flatnonzero(held)
     weights, points = nodes.areas[chosen], nodes.points[chosen]
     total = float(weights.sum())
     normal = weights @ nodes.normals[chosen]

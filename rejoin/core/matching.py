@@ -63,7 +63,8 @@ def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
     """Nodes, search tree and outlines of a fragment's candidate faces."""
     nodes = coarse_nodes(fragment)
     _, samples = np.unique(nodes.of_vertex, return_index=True)
-    surface = Surface(fragment, nodes, cKDTree(fragment.mesh.vertices), samples.astype(np.int32))
+    trees = cKDTree(fragment.mesh.vertices), cKDTree(nodes.points)
+    surface = Surface(fragment, nodes, *trees, samples.astype(np.int32))
     return Prepared(surface, Gallery(fragment, nodes, faces), outlines_of(fragment, nodes, faces))
 
 

@@ -37,20 +37,28 @@ def triangle_centres(mesh: Mesh) -> FloatArray:
 
 def vertex_normals(mesh: Mesh) -> FloatArray:
     """Area-weighted unit normals (n, 3); zero where a vertex has no triangle."""
-    crosses = triangle_crosses(mesh)
-    count = len(mesh.vertices)
-    corners = mesh.triangles.ravel()
-    sums = np.stack(
-        [np.bincount(corners, np.repeat(crosses[:, i], 3), count) for i in range(3)], axis=1
-    )
-    length = np.linalg.norm(sums, axis=1, keepdims=True)
-    return np.asarray(sums / np.where(length > 0, length, 1.0))
+    return _vertex_normals(mesh, triangle_crosses(mesh))
 
 
 def vertex_areas(mesh: Mesh) -> FloatArray:
     """A third of the area around each vertex (n,), mm²."""
     shares = np.repeat(triangle_areas(mesh) / 3.0, 3)
     return np.asarray(np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices)), float)
+
+
+def vertex_normals_and_areas(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+    """Both of them, for little more than one."""
+    crosses = triangle_crosses(mesh)
+    shares = np.repeat(np.sqrt(np.einsum("ij,ij->i", crosses, crosses)) / 6.0, 3)
+    areas = np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices))
+    return _vertex_normals(mesh, crosses), np.asarray(areas, float)
+
+
+def _vertex_normals(mesh: Mesh, crosses: FloatArray) -> FloatArray:
+    corners = mesh.triangles.ravel()
+    sums = np.stack([np.bincount(corners, np.repeat(crosses[:, i], 3), len(mesh.vertices)) for i in range(3)], axis=1)
+    length = np.linalg.norm(sums, axis=1, keepdims=True)
+    return np.asarray(sums / np.where(length > 0, length, 1.0))
 
 
 def volume(mesh: Mesh) -> float:

@@ -16,12 +16,14 @@ from rejoin.core.views import Nodes
 class Surface:
     """What finding and judging need of one fragment, made once.
 
-    ``samples`` (k,) is one vertex for each node, ``tree`` holds all vertices.
+    ``samples`` (k,) is one vertex for each node, ``tree`` holds all vertices,
+    ``node_tree`` the nodes.
     """
 
     fragment: Fragment
     nodes: Nodes
     tree: cKDTree
+    node_tree: cKDTree
     samples: IntArray
 
     @property
@@ -82,18 +84,18 @@ def overlap(
 ) -> tuple[float, float]:
     """Depth (mm, 95 %) and area (mm²) of a's surface that lies deep inside b."""
     every = 8 if sparse else 1
-    points = apply(b_from_a, first.fragment.mesh.vertices[first.samples[::every]])
+    points = apply(b_from_a, first.nodes.points[::every])
     low, high = second.tree.mins, second.tree.maxes
     near = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
     if len(near) == 0:
         return 0.0, 0.0
-    shallow = max(2.0 * limit, 2.0 * spacing)
-    distance, nearest = second.tree.query(points[near], k=6)
+    shallow = max(2.0 * limit, 2.0 * spacing, second.nodes.cell_mm)
+    distance, nearest = second.node_tree.query(points[near], k=6)
     far = distance[:, 0] > shallow
     near, distance, nearest = near[far], distance[far], nearest[far]
-    offset = points[near][:, None] - second.fragment.mesh.vertices[nearest]
-    depth = -np.einsum("nkj,nkj->nk", offset, second.nodes.vertex_normals[nearest])
-    # Beside a sharp edge one vertex's normal misleads: all the nearest must agree.
+    offset = points[near][:, None] - second.nodes.points[nearest]
+    depth = -np.einsum("nkj,nkj->nk", offset, second.nodes.normals[nearest])
+    # Beside a sharp edge one normal misleads: all the nearest must agree.
     deep = (depth > 0.5 * distance).all(axis=1)
     depth = distance[:, 0]
     area = float(first.sample_areas[::every][near[deep]].sum()) * every

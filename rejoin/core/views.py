@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
-from rejoin.core.meshes import vertex_areas, vertex_normals
+from rejoin.core.meshes import vertex_normals_and_areas
 from rejoin.core.records import FloatArray, Fragment, IntArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -52,7 +52,7 @@ class Nodes:
 def coarse_nodes(fragment: Fragment, count: int = NODES) -> Nodes:
     """Gather vertices into cells of at least one spacing, split by the way they face."""
     mesh = fragment.mesh
-    normals, areas = vertex_normals(mesh), vertex_areas(mesh)
+    normals, areas = vertex_normals_and_areas(mesh)
     cell = max(1.0 * fragment.spacing_mm, float(np.sqrt(1.5 * areas.sum() / count)))
     cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / cell).astype(np.int64)
     axis = np.abs(normals).argmax(axis=1)

@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
-from scipy.sparse import coo_matrix, diags
-from scipy.sparse.linalg import splu
 
-from rejoin.core import meshes
+from rejoin.core.fusing.fairing import faired
 from rejoin.core.fusing.stitching import Indices, border_loops, with_simple_border, zipped
 from rejoin.core.records import FloatArray, Mesh
 
@@ -91,23 +88,3 @@ def rings(border: FloatArray, loop: Indices, first: int, spacing_mm: float) -> t
     points.append(centre[None])
     triangles.append(np.stack([np.roll(outer, -1), outer, np.full(len(outer), number)], axis=1))
     return np.concatenate(points), np.concatenate(triangles)
-
-
-def faired(mesh: Mesh, free: Indices) -> Mesh:
-    """Move the vertices ``free`` to where the umbrella vectors, theirs and their neighbours', are least."""
-    graph = meshes.adjacency(mesh)
-    near = np.zeros(len(mesh.vertices), bool)
-    near[free] = True
-    rows = np.flatnonzero(near | (np.asarray(graph[:, free].sum(axis=1)).ravel() > 0))
-    part = graph[rows]
-    degree = np.asarray(part.sum(axis=1)).ravel()
-    own = coo_matrix((np.ones(len(rows)), (np.arange(len(rows)), rows)), part.shape).tocsr()
-    umbrella = (diags(1.0 / degree) @ part.astype(np.float64) - own).tocsr()
-    unknown = umbrella[:, free]
-    fixed = np.array(mesh.vertices)
-    fixed[free] = 0.0
-    normal = (unknown.T @ unknown).tocsc()
-    solved = splu(normal).solve(np.ascontiguousarray(-(unknown.T @ (umbrella @ fixed))))
-    vertices: npt.NDArray[np.float64] = np.array(mesh.vertices)
-    vertices[free] = solved
-    return Mesh(vertices, mesh.triangles)

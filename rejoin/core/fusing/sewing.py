@@ -10,9 +10,11 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.coarsening import coarsened
+from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
-from rejoin.core.fusing.ring import Contact
+from rejoin.core.fusing.ring import Contact, vertex_areas
 from rejoin.core.fusing.stitching import (
     BoolArray,
     Indices,
@@ -29,6 +31,10 @@ RAISED = (0.05, -0.05, 0.1, -0.1, 0.15)
 """Changes of level tried where the healing surface has a handle."""
 OVERLAP = 0.4
 """Distance between kept border and healing surface before they are sewn, in spacings."""
+
+
+SHORTEST = 0.8
+"""Edges of the healing surface shorter than this many spacings are collapsed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +86,10 @@ def sewn(
             patch = other
         if handles(patch) == 0:
             break
-    return _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
+    patch = coarsened(patch, SHORTEST * spacing_mm)
+    result = _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
+    mesh = faired(result.mesh, np.flatnonzero(result.origin < 0), ready.measured, spacing_mm)
+    return Sewn(mesh, result.origin)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,6 +99,7 @@ class _Ready:
     loops: list[Indices]
     seam: Seam
     healing: Healing
+    measured: Measured
 
 
 def _prepared(
@@ -113,7 +123,8 @@ def _prepared(
         np.concatenate([kept.vertices, far.vertices]), np.concatenate([kept.triangles, far.triangles + count])
     )
     healing = Healing(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
-    return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing)
+    measured = Measured(whole.vertices[gone], meshes.vertex_normals(whole)[gone])
+    return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing, measured)
 
 
 def crack_field(
@@ -160,7 +171,7 @@ def _beyond_border(points: FloatArray, kept: cKDTree, seam: Seam, spacing_mm: fl
 
 def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: float) -> FloatArray:
     """Turn over small patches that lie on the wrong side of the border."""
-    result, areas = distance.copy(), meshes.vertex_areas(surface)
+    result, areas = distance.copy(), vertex_areas(surface)
     graph = meshes.adjacency(surface)
     for beyond in (False, True):
         members = np.flatnonzero((result > OVERLAP * spacing_mm) == beyond)
@@ -235,17 +246,4 @@ def _partners(
     return chosen, lonely
 
 
-def smoothed(sewn_mesh: Sewn, rounds: int = 3) -> Mesh:
-    """New vertices drawn towards their neighbours' mean; all others stay as they are."""
-    mesh, new = sewn_mesh.mesh, sewn_mesh.origin < 0
-    free = np.flatnonzero(new)
-    touched = Mesh(mesh.vertices, mesh.triangles[new[mesh.triangles].any(axis=1)])
-    graph = meshes.adjacency(touched)[free]
-    degree = np.asarray(graph.sum(axis=1)).ravel()
-    vertices = np.array(mesh.vertices)
-    for _ in range(rounds):
-        vertices[free] = 0.5 * vertices[free] + 0.5 * (graph @ vertices) / degree[:, None]
-    return Mesh(vertices, mesh.triangles)
-
-
-__all__ = ["BoolArray", "CannotSew", "Sewn", "joined", "sewn", "smoothed", "without_specks"]
+__all__ = ["BoolArray", "CannotSew", "Sewn", "joined", "sewn", "without_specks"]

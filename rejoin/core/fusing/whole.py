@@ -14,7 +14,7 @@ from rejoin.core.fusing.chips import Marked, broken_vertices, chip_fills, with_c
 from rejoin.core.fusing.cropping import Crop, assembled, crops, far_soup
 from rejoin.core.fusing.holes import Closed, Patch, closed
 from rejoin.core.fusing.ring import BoolArray, contacts
-from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn, smoothed
+from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
 from rejoin.core.fusing.soundness import Indices, outer_triangles, output_checks
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
@@ -163,7 +163,7 @@ def _closed_crack(parts: list[Mesh], scene: Scene, spacing_mm: float, notes: lis
         basis = (scene.near, scene.rims, scene.far, marked.sides, marked.walls, spacing_mm)
         try:
             result = sewn(*basis)
-            mesh = untangled(smoothed(result), result.origin < 0, spacing_mm)
+            mesh = untangled(result.mesh, result.origin < 0, spacing_mm)
             result = _outer(assembled(parts, scene.cut, Sewn(mesh, result.origin)))
             if meshes.is_closed(result.mesh):
                 return result

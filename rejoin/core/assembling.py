@@ -234,7 +234,10 @@ def place_fragments(
     solved = adjust(fragments, used, start, settings, report, usable)
     new = {id(old): joint for old, joint in zip(used, solved.updated(used), strict=True)}
     placements = tuple(
-        replace(solved.placement(number), notes=_contradictions(number, usable, solved.known))
+        replace(
+            solved.placement(number),
+            notes=solved.notes(used, number) + _contradictions(number, usable, solved.known),
+        )
         if number in group
         else Placement(None, "program", _why(fragment, len(group)))
         for number, fragment in enumerate(fragments)

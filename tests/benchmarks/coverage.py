@@ -157,7 +157,6 @@ class Trial:
     bound: float
     layer: float
     probability: float
-    hold: float
     seconds: float
 
     @property
@@ -181,7 +180,7 @@ def trial(part: int, scan: int, wear: float, relief: float, spacing: float = 0.3
     error = float(displacement(found.part_from_scan[1], truth, upper.fragment.mesh.vertices).max())
     layer = found.layers[0]
     return Trial(error, limit_error(surface, lower, upper), found.certainty[1].u95_mm, layer.mean_mm,
-                 layer.probability, layer.hold, seconds)  # fmt: skip
+                 layer.probability, seconds)  # fmt: skip
 
 
 def line(name: str, trials: list[Trial]) -> str:

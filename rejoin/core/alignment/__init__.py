@@ -9,13 +9,14 @@ worn off the faces is weighed against none (`rejoin.core.uncertainty.layers`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from rejoin.core.alignment.solver import Poses, Solver, State
+from rejoin.core.alignment.loops import opening, sentence, strongest
+from rejoin.core.alignment.solver import NothingOpposite, Poses, Solver, State
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
-from rejoin.core.records import Fragment, Joint, Placement
+from rejoin.core.records import FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
 from rejoin.core.uncertainty.bounds import Certainty, certainties
@@ -47,6 +48,11 @@ class Adjustment:
         Of each fragment that was moved.
     settled : bool
         False where the rounds ran out before the poses stood still.
+    covariance : (n, n)
+        Of all moved fragments' poses together, in the layout's order.
+    left_out : dict of int to str
+        Joints (numbers among those given) that were not used, and why. The other fields on joints are
+        of the rest, in their order.
     """
 
     part_from_scan: Poses
@@ -58,6 +64,8 @@ class Adjustment:
     known: tuple[KnownOutcome, ...]
     settled: bool
     certainty: dict[int, Certainty]
+    covariance: FloatArray
+    left_out: dict[int, str] = field(default_factory=dict)
 
     def placement(self, fragment: int) -> Placement:
         """The fragment's place and how sure it is; the held fragment is sure by definition."""
@@ -66,13 +74,19 @@ class Adjustment:
             return Placement(pose, "program", covariance=np.zeros((6, 6)), u95_mm=0.0)
         return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest)
 
+    def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
+        """What is to be said of joints that lead to this fragment and were left out."""
+        return tuple(why for number, why in self.left_out.items() if joints[number].b == fragment)
+
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
-        """The adjusted joints, in their order, with the new ``a_from_b`` and missing layers."""
-        poses = self.part_from_scan
+        """The given joints, in their order, with the new ``a_from_b`` and missing layers."""
+        poses, layers = self.part_from_scan, iter(self.layers)
+        unknown = no_layers(1)[0]
+        told = [unknown if number in self.left_out else next(layers) for number in range(len(joints))]
         return tuple(
             replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b],
                     missing_layer_mm=layer.mean_mm, missing_layer_sd_mm=layer.sd_mm)
-            for joint, layer in zip(joints, self.layers, strict=True)
+            for joint, layer in zip(joints, told, strict=True)
         )
 
 
@@ -107,51 +121,110 @@ def adjust(
     WrongUse
         Where a joint has a fragment without a start, or there is no joint.
     NoAnswer
-        Where a fragment's faces find nothing opposite them.
+        Where a fragment's faces find nothing opposite them. A joint that is not needed to reach its
+        fragments is left out instead (``left_out``), as is one that would close a sprung loop.
     """
     if not joints or any(joint.a not in start or joint.b not in start for joint in joints):
         raise WrongUse("There is no joint between these fragments.", "Give a joint and a start for each fragment.")
+    left: dict[int, str] = {}
+    if len(joints) >= len(start):
+        left = _left_open(fragments, joints, start, settings, part_of(report, 0.0, 0.5))
+        report = part_of(report, 0.5, 1.0)
+    kept = [number for number in range(len(joints)) if number not in left]
+    while True:
+        try:
+            found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known)
+            return replace(found, left_out=dict(sorted(left.items())))
+        except NothingOpposite as nothing:
+            lost = kept[nothing.number]
+            rest = [number for number in kept if number != lost]
+            if len(strongest([joints[n] for n in rest])) < len(start) - 1:
+                raise
+            left[lost], kept = sentence(fragments, joints[lost], None), rest
+
+
+def _left_open(
+    fragments: Sequence[Fragment], joints: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
+) -> dict[int, str]:
+    """The joints that would close a loop which does not close, with a sentence each."""
+    tree = strongest(joints)
+    if len(tree) < len(start) - 1:
+        return {}
+    try:
+        others = _adjusted(fragments, [joints[n] for n in tree], start, settings, part_of(report, 0.0, 0.5), ())
+    except NothingOpposite:
+        return {}
+    left = {}
+    closing = [number for number in range(len(joints)) if number not in tree]
+    for count, number in enumerate(closing):
+        joint, share = joints[number], part_of(report, 0.5 + 0.5 * count / len(closing), 1.0)
+        two = {end: others.part_from_scan[end] for end in (joint.a, joint.b)}
+        try:
+            alone = _adjusted(fragments, [joint], two, settings, share, ())
+        except NothingOpposite:
+            left[number] = sentence(fragments, joint, None)
+            continue
+        missed = opening(fragments, joint, others, alone)
+        if missed.sprung:
+            left[number] = sentence(fragments, joint, missed)
+    return left
+
+
+def _adjusted(
+    fragments: Sequence[Fragment],
+    joints: Sequence[Joint],
+    start: Poses,
+    settings: AlignSettings,
+    report: Report,
+    known: Sequence[KnownDimension],
+) -> Adjustment:
+    """One least squares over all the joints given."""
     solver = Solver(fragments, joints, start, settings, known)
     report(0.05, "Bringing the faces together")
     solver.approach(start)
-    report(0.3, "Adjusting all joints")
-    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.3, 0.6))
+    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.4))
     if not settings.missing_layer and not known:
-        report(0.95, "Weighing the joints")
-        return _finished(solver, touching, no_layers(len(joints)))
-    if len(joints) > 1 or known:
-        touching = solver.heard(touching)
-        solver.trust_dimensions(touching)
-    try:
-        loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.6, 0.85))
-    except Cancelled:
-        raise
-    except NoAnswer:
-        # With the layer free these faces do not stay together: they tell nothing of it.
-        loose = touching
-    loose = solver.heard(loose)
-    report(0.85, "Weighing whether material is missing")
+        solver.listen(touching)
+        final = solver.refine(touching, free=False, report=part_of(report, 0.5, 1.0))
+        return _finished(solver, final, no_layers(len(joints)))
+    loose = _loosened(solver, touching, report)
+    report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
     layers = weighed_layers(layout, loose.contacts, loose.statements, loose.layers, known_matrix)
     if not settings.missing_layer:
         layers = no_layers(len(joints))
     wanted = np.array([layer.mean_mm for layer in layers])
-    if np.all(wanted == 0.0) and not solver.used:
-        return _finished(solver, touching, layers)
-    final = solver.settle(loose.poses, wanted, free=False, report=part_of(report, 0.85, 1.0))
+    nearer = touching if np.all(wanted == 0.0) and not solver.used else loose
+    final = solver.refine(replace(nearer, layers=wanted), free=False, report=part_of(report, 0.8, 1.0))
     return _finished(solver, final, layers)
+
+
+def _loosened(solver: Solver, touching: State, report: Report) -> State:
+    """The state with the layers free, or the one given where the faces do not stay together without."""
+    try:
+        loose = solver.settle(touching.poses, touching.layers, free=True, report=part_of(report, 0.4, 0.5))
+        solver.listen(loose)
+        if solver.known:
+            solver.trust_dimensions(solver.refine(touching, free=False, report=part_of(report, 0.5, 0.55)))
+        return solver.refine(loose, free=True, report=part_of(report, 0.55, 0.8))
+    except Cancelled:
+        raise
+    except NoAnswer:
+        # With the layer free these faces do not stay together: they tell nothing of it.
+        solver.listen(touching)
+        return solver.refine(touching, free=False, report=part_of(report, 0.55, 0.8))
 
 
 def _finished(solver: Solver, state: State, layers: list[Layer]) -> Adjustment:
     """The answer with its certainty."""
-    state, layout = solver.heard(state), solver.layout_at(state.poses)
+    layout = solver.layout_at(state.poses)
     outcomes = known_outcomes(solver.known, state.poses, layout, state.contacts, state.statements, solver.used)
-    certainty = certainties(
+    certainty, covariance = certainties(
         solver.fragments, state.poses, layout, state.contacts, state.statements, layers, solver.known_matrix(state)
     )
     return Adjustment(
         state.poses, solver.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-        outcomes, state.settled, certainty,
+        outcomes, state.settled, certainty, covariance,
     )
 
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
-from rejoin.core.contact import Side, opposite, robust_scale, rows, side_of
+from rejoin.core.contact import Side, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report
@@ -16,12 +17,16 @@ from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
     Statement,
+    crossed_matrix,
     drift_information,
     firm_motions,
+    heard,
     normal_equations,
     statement,
+    step_equations,
 )
 from rejoin.core.uncertainty.layers import rein
+from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_model
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
 
 TUKEY = 5.0
@@ -29,6 +34,12 @@ TUKEY = 5.0
 
 COARSE = 5_000
 """Vertices of each face in the rounds that only approach."""
+
+ALIKE = 10.0
+"""Pairs that err together, until their correlation is measured."""
+
+FEWEST = 12
+"""Pairs that a joint must have to say anything."""
 
 Poses = dict[int, FloatArray]
 
@@ -42,6 +53,15 @@ class State:
     contacts: list[Contact]
     statements: list[Statement]
     settled: bool
+
+
+class NothingOpposite(NoAnswer):
+    """A joint (``number`` in the list of joints) whose faces find nothing opposite each other."""
+
+    def __init__(self, number: int, first: str, second: str) -> None:
+        super().__init__(f"The faces of {first} and {second} find nothing opposite each other.",
+                         "Set this joint by hand.")  # fmt: skip
+        self.number = number
 
 
 class Solver:
@@ -70,7 +90,10 @@ class Solver:
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
         self.sizes = {number: _radius(fragments[number]) for number in start}
-        self.inflation = [1.0] * len(joints)
+        self.skirts = [(skirt_of(fragments[j.a], a), skirt_of(fragments[j.b], b))
+                       for j, (a, b) in zip(joints, self.sides, strict=True)]  # fmt: skip
+        self.models: list[NoiseModel] = []
+        self.seen: dict[int, tuple[Steps, State]] = {}
 
     def layout_at(self, poses: Poses) -> Layout:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}
@@ -114,15 +137,14 @@ class Solver:
         return best
 
     def _holds(self, number: int, b_from_a: FloatArray) -> bool:
-        """Whether all six motions show: else ICP's equations are singular and its answer is chance."""
-        a, b = self.sides[number]
-        pairs = opposite(a, b, b_from_a, np.eye(4), self.reach[number], COARSE)
-        if len(pairs.areas) < 12:
+        """Whether the relief holds all six motions: else ICP's answer is chance along the loose ones."""
+        joint = self.joints[number]
+        state = State({joint.a: inverse(b_from_a), joint.b: np.eye(4)}, np.zeros(len(self.joints)), [], [], False)
+        try:
+            contact = self._contact(number, state, COARSE, False)
+        except NoAnswer:
             return False
-        middles = pairs.middles - pairs.middles.mean(axis=0)
-        jacobian = rows(middles / np.abs(middles).max(), pairs.directions, np.zeros(3))[:, :6]
-        values = np.linalg.eigvalsh(jacobian.T @ jacobian)
-        return bool(values[0] > 1e-6 * values[-1])
+        return bool(np.allclose(firm_motions(*crossed_matrix(contact), False), np.eye(7)))
 
     def _misfit(self, number: int, b_from_a: FloatArray) -> float:
         """Robust gap; what finds nothing opposite counts as a gap of the reach."""
@@ -133,91 +155,132 @@ class Solver:
         return robust_scale(np.append(pairs.gaps, np.full(lost, self.reach[number])), np.ones(len(pairs.areas) + lost))
 
     def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> State:
-        """Rounds of pairing and solving until the poses stand still: first few vertices, then all."""
+        """Rounds of pairing vertices and solving, on some of them, until the poses stand still."""
         state = State(dict(poses), layers.copy(), [], [], False)
+        self.seen.clear()
         rounds = max(2, self.settings.iterations)
-        finest = 1e-3 * min(min(a.spacing_mm, b.spacing_mm) for a, b in self.sides)
-        for most, tolerance, limit in ((COARSE, 10 * finest, rounds), (None, finest, max(2, rounds // 5))):
-            for turn_ in range(limit):
-                report((0.0 if most else 0.4) + 0.5 * turn_ / limit, "Adjusting all joints")
-                state, moved = self._round(state, free, most)
-                if moved < tolerance:
-                    break
-        return replace(state, settled=moved < 10 * finest)
+        for turn_ in range(rounds):
+            report(turn_ / rounds, "Adjusting all joints")
+            contacts = self._contacts(state, COARSE, False)
+            firm = [firm_motions(*crossed_matrix(contact), free) for contact in contacts]
+            weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
+            told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
+            state, moved = self._moved_by(state, contacts, firm, told, free, [])
+            if moved < 10.0 * self.finest:
+                break
+        return replace(state, settled=moved < 100.0 * self.finest)
 
-    def heard(self, state: State) -> State:
-        """The state with what its joints say. From then on their noise is known to be correlated."""
-        statements = [statement(contact) for contact in state.contacts]
-        # How much less a pair is worth than an independent one: this balances joints and dimensions.
-        self.inflation = [1.0 / (s.weight * c.scale_mm**2) for s, c in zip(statements, state.contacts, strict=True)]
-        return replace(state, statements=statements)
+    @property
+    def finest(self) -> float:
+        """A movement that no longer matters, mm."""
+        return 1e-3 * min(min(a.spacing_mm, b.spacing_mm) for a, b in self.sides)
 
-    def _contacts(self, state: State, most: int | None) -> list[Contact]:
-        contacts = []
-        for number, (joint, (a, b)) in enumerate(zip(self.joints, self.sides, strict=True)):
-            pairs = opposite(a, b, state.poses[joint.a], state.poses[joint.b], self.reach[number], most)
-            if len(pairs.areas) < 12:
-                names = f"{self.fragments[joint.a].scan.name} and {self.fragments[joint.b].scan.name}"
-                raise NoAnswer(f"The faces of {names} find nothing opposite each other.", "Set this joint by hand.")
-            residuals = pairs.gaps - state.layers[number]
-            noise = float(np.hypot(a.noise_mm, b.noise_mm))
-            scale = max(robust_scale(residuals, pairs.areas), 0.3 * noise, 1e-6 * a.spacing_mm)
-            kept = np.abs(residuals) < TUKEY * scale
-            pairs, residuals = pairs.where(kept), residuals[kept]
-            shares = pairs.areas / pairs.areas.mean()
-            spacing = max(a.spacing_mm, b.spacing_mm)
-            middle = np.average(pairs.middles, axis=0, weights=shares)
-            contacts.append(Contact(
-                joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, state.layers[number], spacing, middle
-            ))
-        return contacts
+    def listen(self, state: State) -> None:
+        """Measure how each joint's noise hangs together, from its residuals at this state."""
+        self.models = []
+        for contact in self._contacts(state, None, True):
+            noise = np.sqrt(contact.robust) * contact.residuals
+            self.models.append(noise_model(contact.pairs.middles, noise, contact.spacing_mm))
 
-    def _round(self, state: State, free: bool, most: int | None) -> tuple[State, float]:
-        """One pairing and the solution for it; how far the worst point moved."""
-        poses, layers, farthest = dict(state.poses), state.layers.copy(), 0.0
-        contacts = self._contacts(state, most)
-        firm = [firm_motions(contact, free) for contact in contacts]
-        for _ in range(2):
-            layout = self.layout_at(poses)
-            solution = self._solved(layout, contacts, firm, poses, layers if free else None)
-            step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
-            # A step past the reach would leave the surfaces the pairs were made of.
-            solution *= min(1.0, min(self.reach) / max(step, 1e-300))
-            moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
-            poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
-            if free:
-                layers = np.clip(layers + solution[layout.layers], -np.array(self.reach), self.reach)
-            contacts = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
-            farthest = max(farthest, step)
-        return replace(state, poses=poses, layers=layers, contacts=contacts), farthest
+    def refine(self, state: State, free: bool, report: Report) -> State:
+        """Rounds on all vertices and the other's triangles, allowing for the noise's correlation."""
+        rounds = max(2, self.settings.iterations // 5)
+        for turn_ in range(rounds):
+            report(turn_ / rounds, "Adjusting all joints to the last vertex")
+            contacts = self._contacts(state, None, True)
+            whole = [heard(c, model) for c, model in zip(contacts, self.models, strict=True)]
+            firm = [firm_motions(w.crossed, w.plain, free) for w in whole]
+            before = state
+            state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
+            if moved < self.finest or turn_ == rounds - 1:
+                break
+        statements = [
+            statement(c, _after(w, self._seen(k, c.centre, before, state)))
+            for k, (c, w) in enumerate(zip(state.contacts, whole, strict=True))
+        ]
+        return replace(state, statements=statements, settled=moved < 10.0 * self.finest)
+
+    def _seen(self, number: int, centre: FloatArray, before: State, after: State) -> FloatArray:
+        """(7,) what the joint saw of a small change of state: how a moved against b, and its layer."""
+        joint = self.joints[number]
+        move_a, move_b = (after.poses[n] @ inverse(before.poses[n]) for n in (joint.a, joint.b))
+        move = inverse(move_b) @ move_a
+        turn_ = Rotation.from_matrix(move[:3, :3]).as_rotvec()
+        shift = apply(move, centre[None])[0] - centre
+        return np.array([*turn_, *shift, after.layers[number] - before.layers[number]])
+
+    def _contacts(self, state: State, most: int | None, exact: bool) -> list[Contact]:
+        return [self._contact(number, state, most, exact) for number in range(len(self.joints))]
+
+    def _contact(self, number: int, state: State, most: int | None, exact: bool) -> Contact:
+        joint, (a, b) = self.joints[number], self.sides[number]
+        pose_a, pose_b = state.poses[joint.a], state.poses[joint.b]
+        pairs = opposite(a, b, pose_a, pose_b, self.reach[number], most, exact)
+        if len(pairs.areas) < FEWEST:
+            raise NothingOpposite(number, *(self.fragments[n].scan.name for n in (joint.a, joint.b)))
+        residuals = pairs.gaps - state.layers[number]
+        noise = float(np.hypot(a.noise_mm, b.noise_mm))
+        scale = max(robust_scale(residuals, pairs.areas), 0.3 * noise, 1e-6 * a.spacing_mm)
+        kept = np.abs(residuals) < TUKEY * scale
+        pairs, residuals = pairs.where(kept), residuals[kept]
+        shares = pairs.areas / pairs.areas.mean()
+        spacing = max(a.spacing_mm, b.spacing_mm)
+        middle = np.average(pairs.middles, axis=0, weights=shares)
+        rim = self._rim(number, state, noise, middle, exact)
+        return Contact(
+            joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, float(state.layers[number]), spacing,
+            middle, *rim,
+        )
+
+    def _rim(
+        self, number: int, state: State, noise: float, centre: FloatArray, exact: bool
+    ) -> tuple[FloatArray, FloatArray]:
+        """What the original surfaces say, measured anew or carried on from where they were measured."""
+        joint, seen = self.joints[number], self.seen.get(number)
+        if exact or seen is None:
+            steps = steps_across(*self.skirts[number], state.poses[joint.a], state.poses[joint.b])
+            if not exact:
+                self.seen[number] = (steps, state)
+            return step_equations(steps, noise, centre)
+        steps, before = seen
+        motion = self._seen(number, centre, before, state)[:6]
+        moved = steps.steps + rows(steps.places, steps.normals, centre)[:, :6] @ motion
+        return step_equations(replace(steps, steps=moved), noise, centre)
+
+    def _moved_by(
+        self, state: State, contacts: list[Contact], firm: list[FloatArray], told: list[list[FloatArray]],
+        free: bool, known: Sequence[KnownDimension],
+    ) -> tuple[State, float]:  # fmt: skip
+        """The state after solving for one pairing, and how far the worst point moved."""
+        layout = self.layout_at(state.poses)
+        matrix, right = known_equations(known, state.poses, layout)
+        for number, (contact, hold, (plain, side)) in enumerate(zip(contacts, firm, told, strict=True)):
+            columns = layout.columns(contact, number)
+            held = hold.T @ plain @ hold
+            held[:6, :6] += contact.rim + drift_information(contact, self.reach[number])
+            pull = hold.T @ side
+            pull[:6] += contact.rim_right
+            matrix += columns.T @ held @ columns
+            right += columns.T @ pull
+        if free:
+            held_back = rein(contacts)
+            matrix[layout.layers, layout.layers] += np.diag(held_back)
+            right[layout.layers] -= held_back * state.layers
+        solution = _solution(matrix, right, layout, free)
+        step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
+        # A step past the reach would leave the surfaces the pairs were made of.
+        solution *= min(1.0, min(self.reach) / max(step, 1e-300))
+        moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
+        poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in state.poses.items()}
+        layers = state.layers
+        if free:
+            layers = np.clip(layers + solution[layout.layers], -np.array(self.reach), self.reach)
+        moved = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
+        return replace(state, poses=poses, layers=layers, contacts=moved), step
 
     def _step(self, motion: FloatArray, fragment: int) -> float:
         """Bound on how far a motion moves the fragment's points."""
         return float(np.linalg.norm(motion[3:]) + self.sizes[fragment] * np.linalg.norm(motion[:3]))
-
-    def _solved(
-        self,
-        layout: Layout,
-        contacts: list[Contact],
-        firm: list[FloatArray],
-        poses: Poses,
-        layers: FloatArray | None,
-    ) -> FloatArray:
-        weights = [1.0 / (f * c.scale_mm**2) for f, c in zip(self.inflation, contacts, strict=True)]
-        matrices, right = [], np.zeros(layout.size)
-        for number, contact in enumerate(contacts):
-            matrix, side = normal_equations(contact)
-            held = firm[number].T @ matrix @ firm[number]
-            held[:6, :6] += drift_information(contact, self.reach[number]) / weights[number]
-            matrices.append(held)
-            right += weights[number] * layout.columns(contact, number).T @ firm[number].T @ side
-        matrix = layout.assembled(contacts, matrices, weights)
-        extra, extra_right = known_equations(self.used, poses, layout)
-        if layers is not None:
-            held = rein(contacts)
-            extra[layout.layers, layout.layers] += np.diag(held)
-            extra_right[layout.layers] -= held * layers
-        return _solution(matrix + extra, right + extra_right, layout, layers is not None)
 
     def trust_dimensions(self, state: State) -> None:
         """From now on use the stated dimensions that the faces do not flatly contradict."""
@@ -228,6 +291,11 @@ class Solver:
     def known_matrix(self, state: State) -> FloatArray:
         """(size, size) information of the stated dimensions."""
         return known_equations(self.used, state.poses, self.layout_at(state.poses))[0]
+
+
+def _after(told: Whitened, seen: FloatArray) -> Whitened:
+    """The least squares after a small change that was solved for: the right sides follow, the matrices stay."""
+    return replace(told, right=told.right - told.plain @ seen, scores=told.scores - told.parts @ seen)
 
 
 def _moved(contact: Contact, moves: Poses, layer: float) -> Contact:

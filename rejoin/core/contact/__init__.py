@@ -14,6 +14,7 @@ from rejoin.core.contact.distances import (
 )
 from rejoin.core.contact.facing import facing_triangles, near_masks
 from rejoin.core.contact.pairs import OPPOSED, Pairs, Side, opposite, robust_scale, rows, side_of, tukey
+from rejoin.core.contact.skirts import Skirt, Steps, skirt_of, steps_across
 
 __all__ = [
     "OPPOSED",
@@ -21,6 +22,8 @@ __all__ = [
     "Mask",
     "Pairs",
     "Side",
+    "Skirt",
+    "Steps",
     "border_vertices",
     "closest_on_triangles",
     "facing_triangles",
@@ -31,5 +34,7 @@ __all__ = [
     "rows",
     "side_of",
     "signed_distances",
+    "skirt_of",
+    "steps_across",
     "tukey",
 ]

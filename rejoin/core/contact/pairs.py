@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from rejoin.core.contact.distances import Mask, border_vertices
+from rejoin.core.contact.distances import Mask, border_vertices, closest_on_triangles
+from rejoin.core.libraries.distances import closest_triangles
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
-from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse, turn
 
 OPPOSED = -0.3
@@ -36,6 +37,8 @@ class Side:
     tree : cKDTree
         Over ``points``.
     spacing_mm, noise_mm : float
+    triangles : (m, 3)
+        Corners, as indices into ``points``.
     """
 
     vertices: IntArray
@@ -46,6 +49,7 @@ class Side:
     tree: cKDTree
     spacing_mm: float
     noise_mm: float
+    triangles: IntArray
 
 
 def side_of(fragment: Fragment, triangles: IntArray) -> Side:
@@ -55,7 +59,7 @@ def side_of(fragment: Fragment, triangles: IntArray) -> Side:
     tree = cKDTree(mesh.vertices)
     return Side(
         vertices, mesh.vertices, vertex_normals(mesh), vertex_areas(mesh), border, tree,
-        fragment.spacing_mm, fragment.noise_mm,
+        fragment.spacing_mm, fragment.noise_mm, mesh.triangles,
     )
 
 
@@ -108,9 +112,15 @@ class Pairs:
 
 
 def opposite(
-    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None = None
+    a: Side,
+    b: Side,
+    part_from_a: FloatArray,
+    part_from_b: FloatArray,
+    reach_mm: float,
+    most: int | None = None,
+    exact: bool = False,
 ) -> Pairs:
-    """Pair each vertex with the nearest vertex of the other face, both ways.
+    """Pair each vertex with the nearest place of the other face, both ways.
 
     Parameters
     ----------
@@ -120,14 +130,17 @@ def opposite(
         Farthest pair.
     most : int, optional
         Use only every so-manyth vertex, about this many of each face; all by default.
+    exact : bool
+        The nearest point of the other's triangles instead of its nearest vertex: slower, and free of
+        the scatter that the other's sampling adds.
 
     Returns
     -------
     Pairs
         Without those that end on a border or do not face each other.
     """
-    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, most)
-    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, most)
+    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, most, exact)
+    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, most, exact)
     first = (ours[0], theirs[1], ours[2], theirs[3])
     second = (ours[1], theirs[0], ours[3], theirs[2])
     from_b = np.repeat([False, True], [len(ours[0]), len(theirs[0])])
@@ -138,24 +151,43 @@ def opposite(
 
 
 def _one_way(
-    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None, exact: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     step = 1 if most is None else max(1, len(a.points) // most)
     chosen = np.flatnonzero(~a.border)[::step]
     b_from_a = inverse(part_from_b) @ part_from_a
-    _, nearest = b.tree.query(apply(b_from_a, a.points[chosen]), distance_upper_bound=reach_mm, workers=2)
-    usable = nearest < len(b.points)
-    usable[usable] &= ~b.border[nearest[usable]]
-    chosen, nearest = chosen[usable], nearest[usable]
-    normals_a, normals_b = turn(part_from_a, a.normals[chosen]), turn(part_from_b, b.normals[nearest])
+    found = (_nearest_place if exact else _nearest_vertex)(b, apply(b_from_a, a.points[chosen]), reach_mm)
+    chosen = chosen[found[0]]
+    normals_a, normals_b = turn(part_from_a, a.normals[chosen]), turn(part_from_b, found[2])
     facing = np.einsum("ij,ij->i", normals_a, normals_b) < OPPOSED
-    chosen, nearest = chosen[facing], nearest[facing]
+    chosen = chosen[facing]
     # One vertex in a sparse corner must not outweigh the rest.
     areas = np.minimum(a.areas[chosen], 3.0 * np.median(a.areas)) * step
     return (
-        apply(part_from_a, a.points[chosen]), apply(part_from_b, b.points[nearest]),
+        apply(part_from_a, a.points[chosen]), apply(part_from_b, found[1][facing]),
         normals_a[facing], normals_b[facing], areas, chosen.astype(np.int32),
     )
+
+
+def _nearest_vertex(b: Side, points: FloatArray, reach_mm: float) -> tuple[Mask, FloatArray, FloatArray]:
+    """Which points (n,) find a vertex within reach, not on the border; those vertices and their normals."""
+    _, nearest = b.tree.query(points, distance_upper_bound=reach_mm, workers=2)
+    usable = nearest < len(b.points)
+    usable[usable] &= ~b.border[nearest[usable]]
+    return usable, b.points[nearest[usable]], b.normals[nearest[usable]]
+
+
+def _nearest_place(b: Side, points: FloatArray, reach_mm: float) -> tuple[Mask, FloatArray, FloatArray]:
+    """The same with the nearest point of b's triangles; the normal there is between the corners'."""
+    if len(points) == 0 or len(b.triangles) == 0:
+        return np.zeros(len(points), bool), np.empty((0, 3)), np.empty((0, 3))
+    corners = b.triangles[closest_triangles(points, Mesh(b.points, b.triangles))]
+    places, weights = closest_on_triangles(points, b.points[corners])
+    normals = np.einsum("ki,kij->kj", weights, b.normals[corners])
+    length = np.linalg.norm(normals, axis=1)
+    inner = ((weights > 1e-9) & ~b.border[corners]).any(axis=1)
+    usable = (np.square(points - places).sum(axis=1) < reach_mm**2) & inner & (length > 0.0)
+    return usable, places[usable], normals[usable] / length[usable, None]
 
 
 def rows(points: FloatArray, directions: FloatArray, centre: FloatArray) -> FloatArray:

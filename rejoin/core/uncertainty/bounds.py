@@ -37,7 +37,7 @@ def certainties(
     statements: list[Statement],
     layers: list[Layer],
     known: FloatArray,
-) -> dict[int, Certainty]:
+) -> tuple[dict[int, Certainty], FloatArray]:
     """The certainty of each fragment against the one that was held.
 
     Parameters
@@ -52,17 +52,18 @@ def certainties(
 
     Returns
     -------
-    dict of int to Certainty
+    certainty : dict of int to Certainty
         For the movable fragments.
+    covariance : (n, n)
+        Of all their poses together.
     """
     covariance = pose_covariance(layout, contacts, statements, known)
     leads = layer_leads(layout, contacts, statements, known)
+    whole = with_layers(covariance, leads, layers)
     rng = np.random.default_rng(20080100)
     noise = rng.standard_normal((SAMPLES, len(covariance))) @ _root(covariance).T
     drawn = np.stack([layer.sampled(SAMPLES, rng) - layer.mean_mm for layer in layers], axis=1)
     samples = noise + drawn @ leads.T
-    spread = np.array([layer.sd_mm**2 for layer in layers])
-    whole = covariance + (leads * spread) @ leads.T
     found = {}
     for fragment in layout.movable:
         place = layout.pose(fragment)
@@ -71,21 +72,23 @@ def certainties(
         own = whole[place, place]
         words = _in_words(own, outline, _crack(fragment, layout, contacts))
         found[fragment] = Certainty(own, float(np.quantile(reach, 0.95)), words)
-    return found
+    return found, whole
+
+
+def with_layers(covariance: FloatArray, leads: FloatArray, layers: list[Layer]) -> FloatArray:
+    """(n, n) covariance of all poses, with what is not known of the missing layers."""
+    spread = np.array([layer.sd_mm**2 for layer in layers])
+    return np.asarray(covariance + (leads * spread) @ leads.T)
 
 
 def pose_covariance(
     layout: Layout, contacts: list[Contact], statements: list[Statement], known: FloatArray
 ) -> FloatArray:
     """(n, n) covariance of all poses with the layers held: correlated noise plus patches."""
-    weights = [s.weight for s in statements]
-    squares = [w * w for w in weights]
     part = layout.poses
-    information = layout.assembled(contacts, [s.held(s.pose) for s in statements], weights) + known
-    meat = layout.assembled(contacts, [s.held(s.meat) for s in statements], squares)
-    drift = layout.assembled(contacts, [s.drift for s in statements], [1.0] * len(contacts))
-    meat = meat + layout.assembled(contacts, [s.held(s.patches) for s in statements], squares) + known + drift
-    information = information + drift
+    rims = layout.assembled(contacts, [s.rim for s in statements])
+    information = layout.assembled(contacts, [s.held(s.pose) for s in statements]) + known + rims
+    meat = layout.assembled(contacts, [s.held(s.plain[:6, :6] + s.patches[:6, :6]) for s in statements]) + known + rims
     bread = scaled_inverse(information[part, part])
     return np.asarray(bread @ meat[part, part] @ bread)
 
@@ -94,8 +97,8 @@ def layer_leads(
     layout: Layout, contacts: list[Contact], statements: list[Statement], known: FloatArray
 ) -> FloatArray:
     """(n, joints): how the poses follow each joint's layer."""
-    plain = layout.assembled(contacts, [s.held(s.plain) for s in statements], [s.weight for s in statements]) + known
-    plain += layout.assembled(contacts, [s.drift for s in statements], [1.0] * len(contacts))
+    plain = layout.assembled(contacts, [s.held(s.plain) for s in statements]) + known
+    plain += layout.assembled(contacts, [s.rim for s in statements])
     part = layout.poses
     return np.asarray(-scaled_inverse(plain[part, part]) @ plain[part, part.stop :])
 

@@ -5,31 +5,34 @@ about the joint's centre, shift) and the layer missing between them. `Layout`
 carries this to the motions of all fragments but the reference.
 
 Sources: Rusinkiewicz (2019) for the rows; the sandwich form and the block
-jackknife are standard (White, 1980; Kuensch, 1989, both from memory).
+jackknife are standard (White, 1980; Kuensch, 1989, both from memory). The
+correlation of the noise is in `noise`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.linalg import block_diag, eigh
-from scipy.spatial import cKDTree
 
-from rejoin.core.contact import Pairs, rows
+from rejoin.core.contact import Pairs, Steps, rows
 from rejoin.core.records import FloatArray
-
-CORRELATED = 5.0
-"""Spacings over which the residuals' own correlation is measured."""
-
-PATCH = 9.0
-"""Spacings across one patch of the leave-one-patch-out estimate: wider than the correlation."""
+from rejoin.core.uncertainty.noise import NoiseModel, Whitened, whitened
 
 DRIFT = 3.0
 """Spacings that two rims may be out of step before it shows (1 sigma)."""
 
-SAMPLED = 2500
-"""Pairs whose neighbours are looked at for the correlation: enough for a few per cent."""
+SHARED = 2.0
+"""Stretches of the rim that are worth one independent one: neighbours share points, and noise that is
+correlated over several spacings."""
+
+FIRM_RIM = 0.9
+"""The same for the original surfaces beside the crack: noise tilts a stretch and shifts its step at
+once, so a motion that they hold by noise in their normals is not only unsure but wrong."""
+
+FIRM = 0.1
+"""Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +56,8 @@ class Contact:
         The missing layer that was taken off.
     spacing_mm : float
     centre : (3,)
+    rim, rim_right : (6, 6), (6,)
+        Information on the pose, and right side, from the original surfaces beside the crack.
     """
 
     a: int
@@ -65,6 +70,8 @@ class Contact:
     layer_mm: float
     spacing_mm: float
     centre: FloatArray
+    rim: FloatArray = field(default_factory=lambda: np.zeros((6, 6)))
+    rim_right: FloatArray = field(default_factory=lambda: np.zeros(6))
 
     @property
     def robust(self) -> FloatArray:
@@ -89,32 +96,65 @@ def normal_equations(contact: Contact) -> tuple[FloatArray, FloatArray]:
     return weighted.T @ jacobian, -weighted.T @ contact.residuals
 
 
-FIRM = 0.1
-"""Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
+def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(6, 6) information and (6,) right side of a joint's pose from steps of the original surface.
+
+    Each stretch of the rim counts by its own leverage; how well one vouches for the next shows in their
+    scatter (never better than the noise), and stretches that stand out are left out (Tukey).
+    """
+    if len(steps.steps) < 3:
+        return np.zeros((6, 6)), np.zeros(6)
+    jacobian = rows(steps.places, steps.normals, centre)[:, :6]
+    size = np.sqrt(steps.leverage)
+    scaled, told = jacobian / size[:, None], steps.steps / size
+    middle = float(np.median(np.linalg.norm(jacobian[:, :3], axis=1))) or 1.0
+    ridge = 1e-6 * len(told) * np.diag([middle**2] * 3 + [1.0] * 3) / float(np.median(steps.leverage))
+    weights = np.ones(len(told))
+    for _ in range(5):
+        matrix = scaled.T @ (weights[:, None] * scaled)
+        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
+        # The six motions take their share of the scatter.
+        spread = 1.4826 * float(np.median(np.abs(left))) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
+        spread = max(spread, noise_mm)
+        weights = np.square(np.clip(1.0 - np.square(left / (5.0 * spread)), 0.0, None))
+    first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))
+    product = first.T @ (weights[:, None] * second)
+    values, vectors = eigh(0.5 * (product + product.T), matrix + ridge)
+    # Along a straight part the surfaces say nothing of the gap, but the noise in their normals would.
+    firm = (vectors * (values > FIRM_RIM)) @ np.linalg.inv(vectors)
+    right, trust = -scaled.T @ (weights * told), 1.0 / (SHARED * spread**2)
+    return trust * np.asarray(firm.T @ matrix @ firm), trust * np.asarray(firm.T @ right)
 
 
-def firm_motions(contact: Contact, free: bool, most: int = 10_000) -> FloatArray:
+def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool) -> FloatArray:
     """(7, 7) projector onto the motions (and, where it is ``free``, the layer) that the relief holds.
 
     On a flat face noise in the normals pretends to hold a slide, or a layer,
-    and would drive it anywhere. Such motions are left where the start put them.
+    and would drive it anywhere. Such motions are left to the rims.
+
+    Parameters
+    ----------
+    crossed : (7, 7)
+        Normal matrix of one scan's normals times the other's.
+    plain : (7, 7)
+        That of the common normals.
+    free : bool
     """
-    step = max(1, len(contact.residuals) // most)
-    thin = np.arange(0, len(contact.residuals), step)
-    pairs, weights = contact.pairs.where(thin), (contact.shares * contact.robust)[thin]
     size = 7 if free else 6
-    plain = rows(pairs.middles, pairs.directions, contact.centre)[:, :size]
-    product = _crossed(pairs, weights, contact.centre)[:size, :size]
-    values, vectors = eigh(product, _ridged(plain.T @ (weights[:, None] * plain)))
+    values, vectors = eigh(crossed[:size, :size], _ridged(plain[:size, :size]))
     projector = np.eye(7)
     projector[:size, :size] = (vectors * (values > FIRM)) @ np.linalg.inv(vectors)
     return projector
 
 
-def _crossed(pairs: Pairs, weights: FloatArray, centre: FloatArray) -> FloatArray:
-    jacobian_a = rows(pairs.middles, -pairs.normals_a, centre) * weights[:, None]
-    product = jacobian_a.T @ rows(pairs.middles, pairs.normals_b, centre)
-    return np.asarray(0.5 * (product + product.T))
+def crossed_matrix(contact: Contact, most: int = 10_000) -> tuple[FloatArray, FloatArray]:
+    """(7, 7) crossed and plain normal matrices of some of the pairs, taken for independent."""
+    thin = np.arange(0, len(contact.residuals), max(1, len(contact.residuals) // most))
+    pairs, weights = contact.pairs.where(thin), (contact.shares * contact.robust)[thin]
+    first = rows(pairs.middles, -pairs.normals_a, contact.centre) * weights[:, None]
+    product = first.T @ rows(pairs.middles, pairs.normals_b, contact.centre)
+    plain = rows(pairs.middles, pairs.directions, contact.centre)
+    return np.asarray(0.5 * (product + product.T)), plain.T @ (weights[:, None] * plain)
 
 
 def _ridged(matrix: FloatArray) -> FloatArray:
@@ -137,62 +177,30 @@ def drift_information(contact: Contact, reach_mm: float) -> FloatArray:
     return np.asarray(flat.T @ flat / (len(x) * reach_mm**2))
 
 
-def crossed_information(contact: Contact, size: int = 7) -> FloatArray:
-    """(size, size) like the normal matrix, one scan's normals times the other's; 6 leaves the layer out.
+def crossed_information(crossed: FloatArray, plain: FloatArray, slope: float = 1.0) -> FloatArray:
+    """What the relief says once the noise in the normals is taken out of it.
 
     The noise of normals squares to information that is not there; the two
     scans' noise is independent, so in the product it averages out. What would
     be negative is held at a thousandth of the plain matrix.
     """
-    product = _crossed(contact.pairs, contact.shares * contact.robust, contact.centre)[:size, :size]
-    plain = _ridged(normal_equations(contact)[0][:size, :size])
-    values, vectors = eigh(product, plain)
+    values, vectors = eigh(crossed, _ridged(plain))
     back = np.linalg.inv(vectors)
-    return np.asarray(contact.slope * (back.T * np.clip(values, 1e-3, 1.0)) @ back)
+    return np.asarray(slope * (back.T * np.clip(values, 1e-3, 1.0)) @ back)
 
 
-def correlated_scores(contact: Contact) -> FloatArray:
-    """(7, 7) covariance of the right side from the residuals' own correlation over distance."""
-    middles = contact.pairs.middles
-    scores = contact.residuals * contact.robust
-    rng = np.random.default_rng(20190712)
-    count = len(middles)
-    chosen = np.sort(rng.choice(count, min(SAMPLED, count), replace=False))
-    near = cKDTree(middles[chosen]).sparse_distance_matrix(
-        cKDTree(middles), CORRELATED * contact.spacing_mm, output_type="ndarray"
-    )
-    one, other, distance = chosen[near["i"]], near["j"], near["v"] / contact.spacing_mm
-    place = np.where(one == other, 0, 1 + np.floor(2.0 * distance).astype(np.int64))
-    number = np.maximum(np.bincount(place), 1)
-    mean = np.bincount(place, scores[one] * scores[other]) / number
-    jacobian = contact.jacobian() * contact.shares[:, None]
-    summed = np.stack(
-        [np.bincount(one, mean[place] * jacobian[other, i], count)[chosen] for i in range(7)], axis=1
-    )
-    meat = jacobian[chosen].T @ summed * (count / len(chosen))
-    # Correlation cut at some distance need not be positive: never less than independent noise.
-    independent = _ridged(float(np.mean(np.square(scores))) * (jacobian.T @ jacobian))
-    values, vectors = eigh(0.5 * (meat + meat.T), independent)
-    back = np.linalg.inv(vectors)
-    return np.asarray((back.T * np.maximum(values, 1.0)) @ back)
+def patch_scores(scores: FloatArray, parts: FloatArray) -> FloatArray:
+    """(n, n) covariance of the right side from leaving out one block after the other.
 
-
-def patch_scores(contact: Contact) -> FloatArray:
-    """(6, 6) covariance of the pose's right side from leaving out one patch after the other."""
-    cells = np.floor(contact.pairs.middles / (PATCH * contact.spacing_mm)).astype(np.int64)
-    cells -= cells.min(axis=0)
-    spans = cells.max(axis=0) + 1
-    _, patch = np.unique((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2], return_inverse=True)
-    jacobian, weights = contact.jacobian()[:, :6], contact.shares * contact.robust
-    number = int(patch.max()) + 1
-    scores = np.stack([np.bincount(patch, weights * contact.residuals * jacobian[:, i]) for i in range(6)], axis=1)
-    parts = np.empty((number, 6, 6))
-    for i in range(6):
-        for j in range(i, 6):
-            parts[:, i, j] = np.bincount(patch, weights * jacobian[:, i] * jacobian[:, j])
-            parts[:, j, i] = parts[:, i, j]
-    whole = parts.sum(axis=0)
-    # A patch that alone holds some direction cannot be left out wholly.
+    Parameters
+    ----------
+    scores : (b, n)
+        Each block's share of the right side.
+    parts : (b, n, n)
+        Each block's share of the matrix.
+    """
+    number, whole = len(scores), parts.sum(axis=0)
+    # A block that alone holds some direction cannot be left out wholly.
     rest = whole - parts + 1e-3 * _ridged(whole)
     moved = np.linalg.solve(rest, scores[:, :, None])[:, :, 0]
     spread = moved.T @ moved * (number - 1) / max(number, 1)
@@ -201,32 +209,29 @@ def patch_scores(contact: Contact) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Statement:
-    """What one joint says.
+    """What one joint says, in absolute terms (1/mm² where it is of shifts).
 
     Attributes
     ----------
     plain : (7, 7)
-        The normal matrix.
+        The normal matrix under correlated noise: also the right side's covariance, if the noise model holds.
+    right : (7,)
     information, pose : (7, 7), (6, 6)
         Crossed; ``pose`` with the layer held.
-    meat, patches : (7, 7), (6, 6)
-        Covariance of the right side from correlation, and from patches.
-    weight, total : float
-        Trust per pair (1/mm²) and number of pairs.
-    drift : (6, 6)
-        What the rims alone say.
+    patches : (7, 7)
+        Covariance of the right side from leaving blocks out.
+    rim : (6, 6)
+        What the original surfaces beside the crack, and the rims alone, say.
     firm : (7, 7)
         Projector onto what the relief holds.
     """
 
     plain: FloatArray
+    right: FloatArray
     information: FloatArray
     pose: FloatArray
-    meat: FloatArray
     patches: FloatArray
-    weight: float
-    total: float
-    drift: FloatArray
+    rim: FloatArray
     firm: FloatArray
 
     def held(self, matrix: FloatArray) -> FloatArray:
@@ -235,21 +240,21 @@ class Statement:
         return np.asarray(firm.T @ matrix @ firm)
 
 
-def statement(contact: Contact) -> Statement:
-    """Measure one joint. Its weight allows for noise that is correlated from pair to pair."""
-    information, meat = crossed_information(contact), correlated_scores(contact)
-    plain, _ = normal_equations(contact)
-    inflation = float(np.trace(np.linalg.solve(_ridged(plain[:6, :6]), meat[:6, :6])) / 6.0)
+def heard(contact: Contact, model: NoiseModel) -> Whitened:
+    """The joint's least squares under its noise model."""
+    return whitened(contact.pairs, contact.residuals, contact.robust, contact.centre, model)
+
+
+def statement(contact: Contact, told: Whitened) -> Statement:
+    """What one joint says, from its least squares at the answer."""
     return Statement(
-        plain=plain,
-        information=information,
-        pose=crossed_information(contact, 6),
-        meat=meat,
-        patches=patch_scores(contact),
-        weight=1.0 / max(inflation, 1e-300),
-        total=float((contact.shares * contact.robust).sum()),
-        drift=drift_information(contact, DRIFT * contact.spacing_mm),
-        firm=firm_motions(contact, False),
+        plain=told.plain,
+        right=told.right,
+        information=crossed_information(told.crossed, told.plain, contact.slope),
+        pose=crossed_information(told.crossed[:6, :6], told.plain[:6, :6], contact.slope),
+        patches=patch_scores(told.scores, told.parts),
+        rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),
+        firm=firm_motions(told.crossed, told.plain, False),
     )
 
 
@@ -280,25 +285,27 @@ class Layout:
     def layer(self, joint: int) -> int:
         return 6 * len(self.movable) + joint
 
+    def moved_centre(self, fragment: int, centre: FloatArray) -> FloatArray:
+        """(6, 6): a fragment's motion about its own centre, as a motion about another."""
+        return shifted(centre - self.centres[fragment])
+
     def columns(self, contact: Contact, joint: int) -> FloatArray:
         """(7, size): the joint's seven numbers from all unknowns."""
         matrix = np.zeros((7, self.size))
         matrix[6, self.layer(joint)] = 1.0
         for fragment, sign in ((contact.a, 1.0), (contact.b, -1.0)):
             if fragment in self.movable:
-                matrix[:6, self.pose(fragment)] = sign * shifted(contact.centre - self.centres[fragment])
+                matrix[:6, self.pose(fragment)] = sign * self.moved_centre(fragment, contact.centre)
         return matrix
 
-    def assembled(
-        self, contacts: list[Contact], matrices: list[FloatArray], weights: list[float]
-    ) -> FloatArray:
-        """(size, size): weighted sum over the joints; a (6, 6) matrix leaves the layer out."""
+    def assembled(self, contacts: list[Contact], matrices: list[FloatArray]) -> FloatArray:
+        """(size, size): sum over the joints; a (6, 6) matrix leaves the layer out."""
         total = np.zeros((self.size, self.size))
-        for number, (contact, matrix, weight) in enumerate(zip(contacts, matrices, weights, strict=True)):
+        for number, (contact, matrix) in enumerate(zip(contacts, matrices, strict=True)):
             if len(matrix) == 6:
                 matrix = block_diag(matrix, [[0.0]])
             columns = self.columns(contact, number)
-            total += weight * columns.T @ matrix @ columns
+            total += columns.T @ matrix @ columns
         return total
 
 

@@ -4,9 +4,9 @@ Handling, rust and cleaning take material off both faces. A face in relief can
 tell: pressed together, worn faces leave a pattern of gaps that only a uniform
 distance explains. A flat face cannot: there only a dimension can.
 
-One number decides, the *hold*: the rms of the gap's column of the least squares
-after the columns of the pose are projected out. 0.05 to 0.15 on faces with
-relief, about 0.01 on a flat one.
+A free layer is measured beside the poses, by the same least squares; its
+standard deviation tells how much the relief can know. That is weighed against
+what one expects before looking: as likely none as some.
 """
 
 from __future__ import annotations
@@ -19,20 +19,13 @@ from scipy.special import log_ndtr, ndtr, ndtri
 from rejoin.core.records import FloatArray
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
-FLAT_HOLD = 0.03
-"""Below this hold a layer is believed only on strong evidence: it would move the pose by far
-more than the relief can vouch for."""
+CALLED = 0.8
+"""Probability from which faces are called worn and set apart: below it, pressing them together errs less."""
 
-STRONG = 0.95
-"""Probability that counts as strong evidence."""
-
-UNEVEN_RESIDUAL = 0.05
-"""Share of the residual scale that may, unseen, look like a gap (uneven noise, rims, chips)."""
-
-UNEVEN_WEAR = 0.06
+UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
 
-USUAL_LAYER = 1.3
+USUAL_LAYER = 1.0
 """Usual missing layer (half-normal), in spacings. Wear much deeper than the spacing leaves no
 relief that this scan could have matched by."""
 
@@ -44,15 +37,13 @@ class Layer:
     Attributes
     ----------
     mean_mm, sd_mm : float
-        After all the evidence.
+        What the faces are set apart by, and the root mean square of what it may be off by.
     probability : float
         That there is one.
     free_mm, free_sd_mm : float
         As measured with no prior opinion.
     slab_mm, slab_sd_mm : float
         The normal distribution (kept above 0) of the layer, if there is one.
-    hold : float
-        How well the joint can tell.
     """
 
     mean_mm: float
@@ -62,7 +53,6 @@ class Layer:
     free_sd_mm: float
     slab_mm: float
     slab_sd_mm: float
-    hold: float
 
     def sampled(self, count: int, rng: np.random.Generator) -> FloatArray:
         """Random layers (count,) after all the evidence."""
@@ -76,7 +66,7 @@ class Layer:
 
 def no_layers(count: int) -> list[Layer]:
     """Layers of joints for which wear is ruled out."""
-    return [Layer(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)] * count
+    return [Layer(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)] * count
 
 
 def rein(contacts: list[Contact]) -> FloatArray:
@@ -105,33 +95,24 @@ def weighed_layers(
     -------
     list of Layer
     """
-    weights = [s.weight for s in statements]
-    plain = layout.assembled(contacts, [s.plain for s in statements], weights) + known
+    rims = layout.assembled(contacts, [s.rim for s in statements]) + known
+    plain = layout.assembled(contacts, [s.plain for s in statements]) + rims
     for number, held in enumerate(rein(contacts)):
         plain[layout.layer(number), layout.layer(number)] += held
     reined = scaled_inverse(plain)
-    faces = layout.assembled(contacts, [s.information for s in statements], weights)
-    inverse_faces = scaled_inverse(faces)
-    meat = layout.assembled(contacts, [s.meat for s in statements], [w * w for w in weights]) + known
-    holds = []
-    for number, (contact, said) in enumerate(zip(contacts, statements, strict=True)):
-        place = layout.layer(number)
-        hold = float(np.sqrt(1.0 / (inverse_faces[place, place] * said.weight * said.total)))
-        meat[place, place] += (said.weight * said.total * UNEVEN_RESIDUAL * contact.scale_mm * hold) ** 2
-        holds.append(hold)
-    bread = scaled_inverse(faces + known)
+    bread = scaled_inverse(layout.assembled(contacts, [s.information for s in statements]) + rims)
+    meat = layout.assembled(contacts, [s.plain + s.patches for s in statements]) + rims
     covariance = bread @ meat @ bread
     layers = []
-    for number, (contact, said) in enumerate(zip(contacts, statements, strict=True)):
+    for number, contact in enumerate(contacts):
         place = layout.layer(number)
-        hold = float(np.sqrt(1.0 / (bread[place, place] * said.weight * said.total)))
         free = float(measured[number]) / max(1.0 - rein(contacts)[number] * reined[place, place], 0.1)
-        layers.append(posterior(free, float(np.sqrt(covariance[place, place])),
-                                USUAL_LAYER * contact.spacing_mm, max(hold, holds[number])))
+        sd = float(np.sqrt(covariance[place, place]))
+        layers.append(posterior(free, sd, USUAL_LAYER * contact.spacing_mm))
     return layers
 
 
-def posterior(free: float, sd: float, usual: float, hold: float) -> Layer:
+def posterior(free: float, sd: float, usual: float) -> Layer:
     """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form."""
     wide = float(np.hypot(sd, UNEVEN_WEAR * free))
     spread = float(np.hypot(wide, usual))
@@ -142,13 +123,11 @@ def posterior(free: float, sd: float, usual: float, hold: float) -> Layer:
     ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
-    mean = probability * inner
-    if hold < FLAT_HOLD and probability < STRONG:
-        mean = 0.0
+    mean = inner if probability >= CALLED else 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))
-    return Layer(float(mean), sd_mm, probability, free, wide, float(slab), float(slab_sd), hold)
+    return Layer(float(mean), sd_mm, probability, free, wide, float(slab), float(slab_sd))
 
 
 def scaled_inverse(matrix: FloatArray) -> FloatArray:

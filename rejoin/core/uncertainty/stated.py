@@ -96,7 +96,8 @@ def known_outcomes(
     used: Sequence[KnownDimension],
 ) -> tuple[KnownOutcome, ...]:
     """Each stated dimension against the faces and the others (deleted residual); ``used`` are in the poses."""
-    faces = layout.assembled(contacts, [s.information for s in statements], [s.weight for s in statements])
+    faces = layout.assembled(contacts, [s.information for s in statements])
+    faces += layout.assembled(contacts, [s.rim for s in statements])
     for number, contact in enumerate(contacts):
         faces[layout.layer(number), layout.layer(number)] += 1.0 / (USUAL_LAYER * contact.spacing_mm) ** 2
     everything = faces + known_equations(used, poses, layout)[0]

@@ -1,0 +1,176 @@
+"""How the noise of a joint's pairs hangs together, and least squares that allow for it.
+
+Neighbouring pairs err alike: a scanner smooths over several points. Least
+squares that know this (generalised, Aitken 1935, from memory) trust the fine
+relief, where that common error is small, more than the level of the face,
+where it is not. A face is taken in blocks: within a block the correlation
+counts in full, between blocks it is left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import LinAlgError, cho_factor, solve_triangular
+from scipy.spatial import cKDTree
+
+from rejoin.core.contact import Pairs, rows
+from rejoin.core.records import FloatArray
+
+Index = npt.NDArray[np.intp]
+
+CORRELATED = 8.0
+"""Spacings over which the residuals' own correlation is measured."""
+
+SAMPLED = 1500
+"""Pairs whose neighbours are looked at for the correlation: enough for a few per cent."""
+
+INDEPENDENT = 0.5
+"""Least share of the variance that counts as independent from pair to pair. What the scan's
+triangles cut off the finest relief looks like that relief; trust in it needs a limit."""
+
+BLOCK = 128
+"""Pairs in one block: some 8 spacings across, wider than the noise is correlated."""
+
+MOST_BLOCKS = 256
+"""Blocks of a joint that are used, spread over the face: 30 000 pairs leave no noise worth the time."""
+
+POWERS = (1.0, 1.5, 2.0)
+"""Shapes of the correlation, exp(-(distance / length) ** power), that are tried."""
+
+
+@dataclass(frozen=True)
+class NoiseModel:
+    """Noise of a joint's pairs: variances (mm²), correlation length (mm) and power."""
+
+    correlated: float
+    independent: float
+    length_mm: float
+    power: float
+
+    def covariance(self, distance_mm: FloatArray) -> FloatArray:
+        """Covariance of two different pairs at a distance."""
+        return np.asarray(self.correlated * np.exp(-((distance_mm / self.length_mm) ** self.power)))
+
+
+def white(variance: float, spacing_mm: float) -> NoiseModel:
+    """Independent noise."""
+    return NoiseModel(0.0, max(variance, 1e-300), spacing_mm, 2.0)
+
+
+def noise_model(middles: FloatArray, residuals: FloatArray, spacing_mm: float) -> NoiseModel:
+    """The model nearest to the residuals' own correlation over distance.
+
+    Parameters
+    ----------
+    middles : (k, 3)
+    residuals : (k,)
+        Outliers weighed down, not centred.
+    spacing_mm : float
+    """
+    count = len(middles)
+    chosen = np.sort(np.random.default_rng(20190712).choice(count, min(SAMPLED, count), replace=False))
+    near = cKDTree(middles[chosen]).sparse_distance_matrix(
+        cKDTree(middles), CORRELATED * spacing_mm, output_type="ndarray"
+    )
+    one, other, distance = chosen[near["i"]], near["j"], near["v"] / spacing_mm
+    apart = one != other
+    one, other, distance = one[apart], other[apart], distance[apart]
+    place = np.floor(2.0 * distance).astype(np.int64)
+    number = np.bincount(place, minlength=1)
+    variance = float(np.mean(np.square(residuals)))
+    if number.sum() == 0:
+        return white(variance, spacing_mm)
+    held = number > 0
+    mean = (np.bincount(place, residuals[one] * residuals[other]) / np.maximum(number, 1))[held]
+    at = (np.bincount(place, distance) / np.maximum(number, 1))[held]
+    share = number[held] / number.sum()
+    best = (np.inf, 0.0, 1.0, 2.0)
+    for power in POWERS:
+        for length in np.geomspace(0.7, CORRELATED, 25):
+            shape = np.exp(-((at / length) ** power))
+            size = float(np.clip((share * shape * mean).sum() / (share * shape * shape).sum(), 0.0, variance))
+            cost = float((share * np.square(mean - size * shape)).sum())
+            if cost < best[0]:
+                best = (cost, size, float(length), power)
+    _, size, length, power = best
+    size = min(size, (1.0 - INDEPENDENT) * variance)
+    return NoiseModel(size, max(variance - size, 1e-300), length * spacing_mm, power)
+
+
+@dataclass(frozen=True, eq=False)
+class Whitened:
+    """The generalised least squares of one joint at its present pairs (1/mm² where it is of shifts).
+
+    Attributes
+    ----------
+    plain, crossed : (7, 7)
+        Normal matrix of the common normals, and of one scan's normals times the other's.
+    right : (7,)
+    scores : (b, 7)
+        Each block's share of ``right``, and
+    parts : (b, 7, 7)
+        of ``plain``.
+    """
+
+    plain: FloatArray
+    crossed: FloatArray
+    right: FloatArray
+    scores: FloatArray
+    parts: FloatArray
+
+
+def whitened(
+    pairs: Pairs, residuals: FloatArray, robust: FloatArray, centre: FloatArray, model: NoiseModel
+) -> Whitened:
+    """Normal equations under a noise model; ``robust`` are Tukey's weights (k,)."""
+    middles = pairs.middles - centre
+    columns = np.concatenate(
+        [*(rows(middles, normals, np.zeros(3)) for normals in (pairs.directions, -pairs.normals_a, pairs.normals_b)),
+         residuals[:, None]], axis=1,
+    )  # fmt: skip
+    columns *= np.sqrt(robust)[:, None]
+    chosen = blocks(middles)
+    step = max(1, -(-len(chosen) // MOST_BLOCKS))
+    used = chosen[::step]
+    scores, parts, crossed = np.empty((len(used), 7)), np.empty((len(used), 7, 7)), np.zeros((7, 7))
+    for number, index in enumerate(used):
+        clear = _whitening(middles[index], model, columns[index])
+        common, first, second, gap = clear[:, :7], clear[:, 7:14], clear[:, 14:21], clear[:, 21]
+        parts[number], scores[number] = common.T @ common, -common.T @ gap
+        crossed += first.T @ second
+    return Whitened(parts.sum(axis=0), 0.5 * (crossed + crossed.T), scores.sum(axis=0), scores, parts)
+
+
+def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> FloatArray:
+    """The columns of one block in units of independent noise."""
+    if model.correlated == 0.0:
+        return np.asarray(columns / np.sqrt(model.independent))
+    square = np.square(middles).sum(axis=1)
+    distance = np.sqrt(np.maximum(square[:, None] + square - 2.0 * middles @ middles.T, 0.0))
+    covariance = model.covariance(distance)
+    covariance[np.diag_indices(len(middles))] += model.independent
+    try:
+        factor, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
+    except LinAlgError:  # pragma: no cover - the independent share keeps it positive
+        return np.asarray(columns / np.sqrt(model.independent + model.correlated))
+    return np.asarray(solve_triangular(factor, columns, lower=True, check_finite=False))
+
+
+def blocks(points: FloatArray, size: int = BLOCK) -> list[Index]:
+    """Indices of compact blocks of at most ``size`` points: halved again and again across their longest side."""
+    waiting: list[Index] = [np.arange(len(points))]
+    done: list[Index] = []
+    while waiting:
+        index = waiting.pop()
+        if len(index) <= size:
+            if len(index):
+                done.append(np.sort(index))
+            continue
+        axis = int(np.ptp(points[index], axis=0).argmax())
+        half = len(index) // 2
+        order = np.argpartition(points[index, axis], half)
+        waiting += [index[order[:half]], index[order[half:]]]
+    return done

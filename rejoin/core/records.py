@@ -415,6 +415,59 @@ class ScaleCheck(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class FitUp(Record):
+    """What a welder needs to know of one joint (index ``joint``) before its fracture faces are ground away.
+
+    Attributes
+    ----------
+    step_mm, angle_deg : float, optional
+        Linear (507) and angular (508 of ISO 6520-1) misalignment of the original surfaces across the crack.
+    gap_low_mm, gap_high_mm : float, optional
+        The gap along the crack, 5 to 95 % of its length.
+    length_mm, section_mm2 : float
+        Length of the crack on the surface, and area of the section along the mean direction of the joint.
+    wall_mm : tuple of (least, median, largest), optional
+        Thickness of the wall along the crack.
+    marks_a_mm, marks_b_mm : (k, 3)
+        Pairs of gauge marks, each in its fragment's scan frame.
+    target_mm, target_u95_mm : (k,)
+        Their distances when the fragments stand right.
+    direction : (3,)
+        Part frame: the way fragment b comes off a, and opposite to which it goes in.
+    blocked_share : float
+        Share of the joint that is in the way even so.
+    limits_mm : tuple of (quality level, limit of the step)
+        ISO 5817, only where the metal is in its scope.
+    notes, cautions : tuple of str
+    """
+
+    joint: int
+    step_mm: float | None
+    angle_deg: float | None
+    gap_low_mm: float | None
+    gap_high_mm: float | None
+    length_mm: float
+    section_mm2: float
+    wall_mm: tuple[float, float, float] | None
+    marks_a_mm: FloatArray
+    marks_b_mm: FloatArray
+    target_mm: FloatArray
+    target_u95_mm: FloatArray
+    direction: FloatArray
+    blocked_share: float
+    limits_mm: tuple[tuple[str, float], ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    _arrays = {
+        "marks_a_mm": np.float64,
+        "marks_b_mm": np.float64,
+        "target_mm": np.float64,
+        "target_u95_mm": np.float64,
+        "direction": np.float64,
+    }
+
+
+@dataclass(frozen=True, eq=False)
 class StepRecord(Record):
     """That a step ran, with which settings, and how long it took."""
 

@@ -1,0 +1,327 @@
+"""Fit-up before welding: how the fragments stand across a joint, gauge marks to keep it so, the way they go in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.dimensions.figures import directions, unit
+from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
+from rejoin.core.dimensions.tables import misalignment_limits_mm
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.meshes import adjacency, compacted, triangle_areas, triangle_crosses, vertex_normals
+from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Mesh, Placement
+from rejoin.core.transforms import apply, inverse, turn
+
+BESIDE = 12.0
+"""Width of the original surface beside the crack whose direction is compared, in spacings."""
+
+LEFT_OUT = 2.0
+"""What lies nearer to the rim is rounded by the scan, in spacings."""
+
+STEEP = float(np.sin(np.radians(8.0)))
+"""Surface that leans less against a direction than this does not bar it: roughness, not an undercut."""
+
+FREE = 0.03
+"""Share of a joint that may be in the way of a piece that goes in: the rim's rounding, single teeth."""
+
+CAUTIONS = (
+    "Punch gauge marks across the crack before its faces are ground for welding: afterwards they are gone.",
+    "A close fit says nothing about hidden cracks or strength: have the part tested for cracks before and after.",
+    "Cast iron cracks when heated unevenly or cooled fast: go by a qualified procedure and an experienced welder.",
+    "Boilers, steam and pressure parts: stop, and ask the inspector or the authorised body.",
+    "Brakes, steering, lifting gear, and whatever turns or stores energy: not on the word of this program.",
+    "The root gap is the welding procedure's to set. Local codes come first.",
+)
+
+
+def fit_up(
+    fragments: Sequence[Fragment],
+    placements: Sequence[Placement],
+    joint: Joint,
+    number: int,
+    fit: FitReport | None,
+    metal: str | None = None,
+    apart_mm: float | None = None,
+    marks: int = 4,
+) -> FitUp:
+    """All that is to be known of one joint before it is welded.
+
+    Parameters
+    ----------
+    fragments, placements : sequences
+    joint : Joint
+    number : int
+        The joint's index in the project.
+    fit : FitReport, optional
+        Its measured gap and step.
+    metal : str, optional
+        What the part is made of; ISO 5817 is compared with only where it is in its scope.
+    apart_mm : float, optional
+        Distance of the two marks of a pair; by default the wall's thickness or 20 spacings, whatever is more.
+    marks : int
+        Pairs of gauge marks, spread along the crack.
+
+    Returns
+    -------
+    FitUp
+
+    Raises
+    ------
+    WrongUse
+        Where one of the two fragments is not placed.
+    NoAnswer
+        Where the joint's face has no rim.
+    """
+    first, second = fragments[joint.a], fragments[joint.b]
+    pose_a, pose_b = placements[joint.a].part_from_scan, placements[joint.b].part_from_scan
+    if pose_a is None or pose_b is None:
+        raise WrongUse("One of these fragments is not placed.", "Join the fragments first.")
+    loops = rim_loops(first.mesh, joint.face_a.triangles)
+    if not loops:
+        raise NoAnswer("This fracture face has no rim, so nothing can be said of the crack.", "Mark the face again.")
+    crosses = triangle_crosses(first.mesh)[joint.face_a.triangles]
+    normal = unit(crosses.sum(axis=0))
+    a_from_b = inverse(pose_a) @ pose_b
+    walls = walls_across(loops, normal)
+    wall = None
+    if len(walls) >= 3:
+        thin, middle, thick = (float(value) for value in np.percentile(walls, [5, 50, 95]))
+        wall = thin, middle, thick
+    spacing = max(first.spacing_mm, second.spacing_mm)
+    apart = apart_mm or max(20.0 * spacing, wall[1] if wall else 0.0)
+    skins = (_skin(first, joint.face_a.triangles), _skin(second, joint.face_b.triangles))
+    pairs = _gauge_marks(loops, normal, skins, a_from_b, apart, marks)
+    target, target_u95 = _targets(pairs, (first, second), (placements[joint.a], placements[joint.b]))
+    low, high = _gap_range(first, fit, loops)
+    way, blocked = way_off(_faces(first, joint.face_a.triangles))
+    limits, notes = _limits(metal, wall, None if fit is None else fit.step_mm)
+    if len(target) < marks:
+        notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
+    return FitUp(
+        joint=number, step_mm=None if fit is None else fit.step_mm,
+        angle_deg=_angle(loops, skins, a_from_b, BESIDE * spacing), gap_low_mm=low, gap_high_mm=high,
+        length_mm=float(sum(loop_length(loop) for loop in loops)), section_mm2=float(0.5 * (crosses @ normal).sum()),
+        wall_mm=wall, marks_a_mm=pairs[0], marks_b_mm=pairs[1], target_mm=target, target_u95_mm=target_u95,
+        direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes, cautions=CAUTIONS,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Skin:
+    """The original surface of a fragment beside one of its faces: points, normals, distance from the rim."""
+
+    points: FloatArray
+    normals: FloatArray
+    away: FloatArray
+
+
+def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
+    mesh = fragment.mesh
+    on_face = np.zeros(len(mesh.vertices), bool)
+    on_face[mesh.triangles[triangles].ravel()] = True
+    outer = np.flatnonzero(~on_face)
+    away = cKDTree(mesh.vertices[on_face]).query(mesh.vertices[outer])[0]
+    outer, away = outer[away > LEFT_OUT * fragment.spacing_mm], away[away > LEFT_OUT * fragment.spacing_mm]
+    return _Skin(mesh.vertices[outer], vertex_normals(mesh)[outer], away)
+
+
+def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float) -> float | None:
+    """Angle between the original surfaces across the crack, deg: that of planes fitted on both sides.
+
+    90 % of the places along the crack have less. None where the surfaces do not run on at three places at least.
+    """
+    a, b = skins
+    trees = cKDTree(a.points) if len(a.points) else None, None
+    points_b, normals_b = apply(a_from_b, b.points), turn(a_from_b, b.normals)
+    if trees[0] is None or not len(points_b):
+        return None
+    tree_a, tree_b = trees[0], cKDTree(points_b)
+    angles = []
+    for place in _spread(loops, 60):
+        one = _plane_beside(a.points, a.normals, tree_a.query_ball_point(place, reach), None)
+        if one is None:
+            continue
+        other = _plane_beside(points_b, normals_b, tree_b.query_ball_point(place, reach), one)
+        if other is not None:
+            angles.append(float(np.degrees(np.arctan2(np.linalg.norm(np.cross(one, other)), one @ other))))
+    return float(np.percentile(angles, 90)) if len(angles) >= 3 else None
+
+
+def _plane_beside(
+    points: FloatArray, normals: FloatArray, near: list[int], like: FloatArray | None
+) -> FloatArray | None:
+    """Normal of the plane through points of one side that face one way; None where few, or round a corner."""
+    if len(near) < 12:
+        return None
+    rows = np.array(sorted(near))
+    mean = unit(normals[rows].sum(axis=0)) if like is None else like
+    rows = rows[normals[rows] @ mean > np.cos(np.radians(30.0))]
+    if len(rows) < max(12, 0.5 * len(near)):
+        return None
+    q = points[rows] - points[rows].mean(axis=0)
+    sizes, axes = np.linalg.svd(q, full_matrices=False)[1:]
+    if sizes[1] < 0.15 * sizes[0]:
+        return None
+    return np.asarray(axes[2] * (1.0 if axes[2] @ mean > 0 else -1.0))
+
+
+def _spread(loops: list[FloatArray], count: int) -> FloatArray:
+    """Points (k, 3) spread evenly along the loops."""
+    whole = sum(loop_length(loop) for loop in loops)
+    places = []
+    for loop in loops:
+        step = np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)
+        along = np.concatenate([[0.0], np.cumsum(step)])
+        share = max(1, round(count * along[-1] / whole))
+        wanted = (np.arange(share) + 0.5) / share * along[-1]
+        places.append(loop[np.minimum(np.searchsorted(along, wanted, side="right") - 1, len(loop) - 1)])
+    return np.vstack(places)
+
+
+def _gauge_marks(loops: list[FloatArray], normal: FloatArray, skins: tuple[_Skin, _Skin], a_from_b: FloatArray,
+                 apart: float, count: int) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Pairs of points (k, 3), each in its own scan's frame, at about ``apart`` across the crack."""
+    a, b = skins
+    empty = np.empty((0, 3))
+    if not len(a.points) or not len(b.points):
+        return empty, empty
+    points_b = apply(a_from_b, b.points)
+    tree_a, tree_b = cKDTree(a.points), cKDTree(points_b)
+    found = []
+    for place in _spread(loops, 3 * count):
+        far_a, k = tree_a.query(place - 0.5 * apart * normal)
+        far_b, m = tree_b.query(place + 0.5 * apart * normal)
+        if max(far_a, far_b) < 0.25 * apart and a.normals[k] @ turn(a_from_b, b.normals[m][None])[0] > 0.5:
+            found.append((a.points[k], b.points[m]))
+    if not found:
+        return empty, empty
+    keep = np.unique(np.linspace(0, len(found) - 1, min(count, len(found))).astype(int))
+    return np.array([found[n][0] for n in keep]), np.array([found[n][1] for n in keep])
+
+
+def _targets(pairs: tuple[FloatArray, FloatArray], fragments: tuple[Fragment, Fragment],
+             placements: tuple[Placement, Placement]) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Distances of the pairs in place (k,) and their U (k = 2): scan noise at both marks, both placements."""
+    placed = [apply(p.part_from_scan, marks) for p, marks in zip(placements, pairs, strict=True)]  # type: ignore[arg-type]
+    between = placed[1] - placed[0]
+    length = np.linalg.norm(between, axis=1)
+    along = between / np.maximum(length, 1e-300)[:, None]
+    square = np.full(len(length), fragments[0].noise_mm**2 + fragments[1].noise_mm**2)
+    for points, fragment, placement in zip(placed, fragments, placements, strict=True):
+        if placement.covariance is None:
+            continue
+        centre = apply(placement.part_from_scan, fragment.mesh.vertices.mean(axis=0)[None])[0]  # type: ignore[arg-type]
+        slope = np.hstack([np.cross(points - centre, along), along])
+        square = square + np.einsum("ki,ij,kj->k", slope, placement.covariance, slope)
+    return length, 2.0 * np.sqrt(square)
+
+
+def _gap_range(first: Fragment, fit: FitReport | None, loops: list[FloatArray]) -> tuple[float | None, float | None]:
+    """The gap at the rim, 5 to 95 %."""
+    if fit is None or not len(fit.vertices_a):
+        return None, None
+    points = first.mesh.vertices[fit.vertices_a]
+    near = cKDTree(np.vstack(loops)).query(points)[0] < 4.0 * first.spacing_mm
+    gaps = fit.gap_a_mm[near & np.isfinite(fit.gap_a_mm)]
+    if len(gaps) < 10:
+        return None, None
+    low, high = np.percentile(gaps, [5, 95])
+    return float(low), float(high)
+
+
+def _limits(metal: str | None, wall: tuple[float, ...] | None, step: float | None) -> tuple[
+        tuple[tuple[str, float], ...], tuple[str, ...]]:  # fmt: skip
+    """The limits of the step by quality level, and what is to be said of them."""
+    if metal is None or wall is None:
+        return (), ("The metal was not stated, so nothing is compared with ISO 5817.",) if metal is None else ()
+    try:
+        limits = misalignment_limits_mm(wall[0], metal)
+    except NoAnswer as error:
+        return (), (str(error),)
+    met = [level for level in ("B", "C", "D") if step is not None and step <= limits[level]]
+    if step is None:
+        return tuple(limits.items()), ("The step was not measured.",)
+    told = f"would be within level {met[0]}" if met else "is above level D"
+    text = (f"A step of {step:.2f} mm {told} of ISO 5817:2023, which is for finished fusion welds: a comparison only, "
+            f"with the thinnest wall of {wall[0]:.1f} mm.")  # fmt: skip
+    return tuple(limits.items()), (text,)
+
+
+def _faces(fragment: Fragment, triangles: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Smoothed unit normals (m, 3) and areas (m,) of a face's triangles."""
+    face, _ = compacted(fragment.mesh, triangles)
+    normals = vertex_normals(_relaxed(face))
+    mean = normals[face.triangles].sum(axis=1)
+    return mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300), triangle_areas(face)
+
+
+def _relaxed(mesh: Mesh, rounds: int = 4) -> Mesh:
+    """The face with its roughness averaged out."""
+    graph = adjacency(mesh)
+    count = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1.0)[:, None]
+    points = mesh.vertices
+    for _ in range(rounds):
+        points = 0.5 * points + 0.5 * (graph @ points) / count
+    return Mesh(points, mesh.triangles)
+
+
+def way_off(faces: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, float]:
+    """The direction (3,) along which the other piece comes off with least in its way, and the share that is.
+
+    Parameters
+    ----------
+    faces : (normals (m, 3), areas (m,))
+        Of the piece that stays, outward; surface that leans against the direction bars it (an undercut).
+    """
+    normals, areas = faces
+    mean = (normals * areas[:, None]).sum(axis=0) / areas.sum()
+    half = directions(600)
+    tries = np.vstack([half, -half])
+    if np.linalg.norm(mean) > 1e-6:
+        tries = np.vstack([unit(mean), tries])
+    lean = tries @ normals.T
+    barred = (lean < -STEEP) @ areas / areas.sum()
+    # of the directions that are as free, the one nearest to the joint's own
+    best = int(np.lexsort((-(tries @ mean), np.round(barred, 2)))[0])
+    return np.asarray(tries[best]), float(barred[best])
+
+
+def order_of_assembly(
+    fragments: Sequence[Fragment], placements: Sequence[Placement], joints: Sequence[Joint]
+) -> tuple[tuple[int, FloatArray, float], ...]:
+    """The order in which pieces can go in, the largest first: (fragment, direction in the part's frame, share barred).
+
+    Found backwards: the piece that comes off most freely goes in last. The direction is the way it comes off; a
+    share above `FREE` means that pieces interlock and no straight way is open.
+    """
+    placed = [n for n, p in enumerate(placements) if p.part_from_scan is not None]
+    if not placed:
+        return ()
+    areas = [float(triangle_areas(fragments[n].mesh).sum()) for n in placed]
+    base = placed[int(np.argmax(areas))]
+    left, order = set(placed), []
+    while len(left) > 1:
+        ways = {n: _way_of(n, left, fragments, placements, joints) for n in sorted(left - {base})}
+        last = min(ways, key=lambda n: (round(ways[n][1], 2), n))
+        order.append((last, *ways[last]))
+        left.remove(last)
+    return ((base, np.zeros(3), 0.0), *reversed(order))
+
+
+def _way_of(piece: int, left: set[int], fragments: Sequence[Fragment], placements: Sequence[Placement],
+            joints: Sequence[Joint]) -> tuple[FloatArray, float]:  # fmt: skip
+    normals, areas = [], []
+    for joint in joints:
+        if joint.state == "rejected" or piece not in (joint.a, joint.b) or not {joint.a, joint.b} <= left:
+            continue
+        own = joint.face_a if piece == joint.a else joint.face_b
+        one, area = _faces(fragments[piece], own.triangles)
+        normals.append(-turn(placements[piece].part_from_scan, one))  # type: ignore[arg-type]
+        areas.append(area)
+    if not normals:
+        return np.array([0.0, 0.0, 1.0]), 0.0
+    return way_off((np.vstack(normals), np.concatenate(areas)))

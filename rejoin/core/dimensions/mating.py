@@ -1,0 +1,136 @@
+"""The fit with a mating size or a mating part: clearance or interference, as a number and point by point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.contact import signed_distances
+from rejoin.core.dimensions.agreement import conformance
+from rejoin.core.dimensions.tables import grade_width_mm
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.records import FloatArray, Mesh
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Bore minus shaft, mm: + clearance, - interference, with U (k = 2).
+
+    ``state`` is "clearance", "interference" or "either", where the uncertainty leaves it open; ``verdict`` is
+    against the limits.
+    """
+
+    clearance_mm: float
+    u95_mm: float
+    state: str
+    verdict: str
+    sentence: str
+
+
+def fit_of(
+    bore_mm: float,
+    bore_u95_mm: float,
+    shaft_mm: float,
+    shaft_u95_mm: float,
+    low: float | None = None,
+    high: float | None = None,
+) -> Fit:
+    """The fit of a bore with a shaft.
+
+    Parameters
+    ----------
+    bore_mm, shaft_mm : float
+        Of a bore the largest inscribed size counts, of a shaft the smallest circumscribed (ISO 14405-1).
+    bore_u95_mm, shaft_u95_mm : float
+    low, high : float, optional
+        Limits of the clearance, negative for interference.
+
+    Returns
+    -------
+    Fit
+    """
+    clearance, u95 = bore_mm - shaft_mm, float(np.hypot(bore_u95_mm, shaft_u95_mm))
+    state = "either" if abs(clearance) <= u95 else "clearance" if clearance > 0 else "interference"
+    verdict = conformance(clearance, u95, low, high)
+    word = {"either": "Clearance or interference, the measurement cannot tell"}.get(state, state.capitalize())
+    text = f"{word}: {abs(clearance):.3f} +- {u95:.3f} mm."
+    if state == "either":
+        text = f"{word}: {clearance:+.3f} +- {u95:.3f} mm."
+    if verdict != "no limits":
+        text += f" Against the limits: {verdict}."
+    return Fit(clearance, u95, state, verdict, text)
+
+
+def limits_of_grade(nominal_mm: float, grade: int, offset_mm: float, above: bool = True) -> tuple[float, float]:
+    """Limits of a size from an ISO 286-1 grade and a fundamental deviation that is typed in.
+
+    Parameters
+    ----------
+    nominal_mm : float
+    grade : int
+        1 to 18.
+    offset_mm : float
+        The deviation nearest to the nominal size; no table of these is here.
+    above : bool
+        Whether the tolerance lies above that deviation (bores A to H) or below it (shafts a to h).
+
+    Returns
+    -------
+    low, high : float
+    """
+    width = grade_width_mm(grade, nominal_mm)
+    if above:
+        return nominal_mm + offset_mm, nominal_mm + offset_mm + width
+    return nominal_mm + offset_mm - width, nominal_mm + offset_mm
+
+
+@dataclass(frozen=True, eq=False)
+class FitMap:
+    """Clearance (n,) at the vertices of the part that face the mating part: + open, - overlapping; NaN elsewhere.
+
+    ``tightest_mm`` (5 %), ``median_mm`` and ``loosest_mm`` (95 %) are of what faces each other.
+    """
+
+    clearance_mm: FloatArray
+    tightest_mm: float
+    median_mm: float
+    loosest_mm: float
+    overlap_max_mm: float
+    sentence: str
+
+
+def fit_map(part: Mesh, mating: Mesh, reach_mm: float) -> FitMap:
+    """Clearance between a part and a mating part's scan in position, both in one frame.
+
+    Parameters
+    ----------
+    part, mating : Mesh
+    reach_mm : float
+        Surfaces farther apart than this do not belong to the fit.
+
+    Raises
+    ------
+    WrongUse
+        A reach of nothing.
+    NoAnswer
+        Where the two do not come within reach.
+    """
+    if reach_mm <= 0:
+        raise WrongUse("The reach must be above zero.", "Give the largest clearance that is looked at.")
+    low, high = mating.vertices.min(axis=0) - reach_mm, mating.vertices.max(axis=0) + reach_mm
+    inside = ((part.vertices >= low) & (part.vertices <= high)).all(axis=1)
+    clearance = np.full(len(part.vertices), np.nan)
+    near = np.flatnonzero(inside)
+    if len(near):
+        found = signed_distances(part.vertices[near], mating)
+        good = (np.abs(found.signed) <= reach_mm) & ~found.on_border
+        clearance[near[good]] = found.signed[good]
+    met = clearance[np.isfinite(clearance)]
+    if not len(met):
+        raise NoAnswer("The mating part comes nowhere near this part.", "Bring its scan into position first.")
+    tight, median, loose = (float(value) for value in np.percentile(met, [5, 50, 95]))
+    overlap = float(max(0.0, -met.min()))
+    text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f})"
+    text += f", overlapping by up to {overlap:.3f} mm." if overlap > 0 else "."
+    return FitMap(clearance, tight, median, loose, overlap, text)

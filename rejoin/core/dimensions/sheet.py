@@ -1,0 +1,123 @@
+"""The dimensioned sheet for the mill: sections at 1:1, the hole table from the datums, the set-up faces, the notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rejoin.core.dimensions.datums import ORDER, DatumFrame
+from rejoin.core.dimensions.sections import Section
+from rejoin.core.dimensions.sizes import moved_shape
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.files.placing import written_whole
+from rejoin.core.records import Shape
+
+SUFFIXES = (".dxf", ".pdf")
+"""What a sheet can be written as."""
+
+NOT_PROVEN = "SCALE NOT PROVEN: no caliper reading agrees with the scan yet."
+
+
+@dataclass(frozen=True, eq=False)
+class Hole:
+    """A bore in the datum frame: where its axis meets z = 0, mm; ``lean_deg`` of the axis to z."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    lean_deg: float
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """What is drawn: named sections, holes, words about the set-up, notes."""
+
+    title: str
+    sections: tuple[tuple[str, Section], ...]
+    holes: tuple[Hole, ...]
+    set_up: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def hole_of(name: str, bore: Shape, frame: DatumFrame, note: str = "") -> Hole:
+    """A row of the hole table from a fitted cylinder in the part's frame.
+
+    Raises
+    ------
+    NoAnswer
+        Where it is no cylinder, or its axis lies along the datum plane.
+    """
+    if bore.kind != "cylinder" or bore.radius_mm is None:
+        raise NoAnswer(f"{name} is no bore.", "Leave it out of the hole table.")
+    moved = moved_shape(bore, frame.datum_from_part)
+    direction = moved.direction
+    assert direction is not None
+    if abs(direction[2]) < 0.2:
+        raise NoAnswer(f"The axis of {name} lies along the datum plane.", "Make a sheet from another side for it.")
+    at = moved.point_mm - direction * float(moved.point_mm[2] / direction[2])
+    lean = float(np.degrees(np.arccos(min(abs(float(direction[2])), 1.0))))
+    return Hole(name, float(at[0]), float(at[1]), 2.0 * bore.radius_mm, lean, note)
+
+
+def set_up_of(features: Sequence[tuple[str, Shape]], frame: DatumFrame) -> tuple[str, ...]:
+    """The datums in words: what to sit on, what to stop against, what is left to choose."""
+    lines = []
+    for letter, order, (name, shape) in zip("ABC", ORDER, features, strict=False):
+        zone = "" if shape.minimum_zone_mm is None else f", {shape.minimum_zone_mm:.3f} by minimum zone"
+        lines.append(f"Datum {letter} ({order}): {name}, {shape.kind}, form {shape.form_deviation_mm:.3f} mm "
+                     f"by least squares{zone}.")  # fmt: skip
+    if frame.free:
+        lines.append(f"Not settled by a datum: {', '.join(frame.free)}.")
+    return (*lines, *frame.notes)
+
+
+def write_sheet(sheet: Sheet, path: str | Path) -> Path:
+    """Write the sheet as DXF (millimetres) or PDF, both at 1:1.
+
+    Raises
+    ------
+    WrongUse
+        Another suffix, or nothing to draw.
+    FileTrouble
+        Where nothing can be written there.
+    """
+    from rejoin.core.libraries.drawings import write_dxf, write_pdf
+
+    path = Path(path)
+    if path.suffix.lower() not in SUFFIXES:
+        raise WrongUse(f"A sheet cannot be written as {path.name}.", f"Let the name end in {' or '.join(SUFFIXES)}.")
+    if not sheet.sections:
+        raise WrongUse("There is no section on this sheet.", "Choose where the part is to be cut.")
+    views = tuple((name, tuple(_view(section))) for name, section in sheet.sections)
+    words = (*sheet.set_up, *sheet.notes)
+    table = tuple((h.name, f"{h.x_mm:.2f}", f"{h.y_mm:.2f}", f"{h.diameter_mm:.2f}", _noted(h)) for h in sheet.holes)
+    write = write_dxf if path.suffix.lower() == ".dxf" else write_pdf
+    return written_whole(path, lambda beside: write(beside, sheet.title, views, table, words))
+
+
+def _noted(hole: Hole) -> str:
+    lean = f"axis leans {hole.lean_deg:.2f} deg" if hole.lean_deg > 0.2 else ""
+    return "; ".join(text for text in (hole.note, lean) if text)
+
+
+def _view(section: Section) -> list[tuple[str, object]]:
+    """A section as things to draw: lines, circles, sizes."""
+    drawn: list[tuple[str, object]] = []
+    straights = []
+    for outline in section.outlines:
+        if outline.circle is not None:
+            drawn.append(("circle", outline.circle))
+        else:
+            drawn.append(("line", (outline.points.tolist(), outline.closed)))
+            straights += list(outline.straights)
+    low, size = section.low_mm, section.size_mm
+    drawn.append(("width", (low[0], low[0] + size[0], low[1])))
+    drawn.append(("height", (low[1], low[1] + size[1], low[0])))
+    straights.sort(key=lambda ends: -float(np.hypot(ends[1][0] - ends[0][0], ends[1][1] - ends[0][1])))
+    drawn += [("length", ends) for ends in straights[:8]]
+    return drawn

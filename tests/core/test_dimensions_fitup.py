@@ -1,0 +1,126 @@
+"""Fit-up before welding against blocks whose joint is known: 12 x 12 mm, straight sides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rejoin.core.dimensions.fitup import FREE, fit_up, order_of_assembly, way_off
+from rejoin.core.dimensions.rims import loop_length, rim_loops, smoothed, walls_across
+from rejoin.core.errors import WrongUse
+from rejoin.core.fit import measure_joint
+from rejoin.core.records import FitUp, FloatArray, Placement
+from rejoin.core.settings import FitSettings, silent
+from rejoin.core.transforms import apply, from_vector, identity, inverse, rigid
+from tests.core.plates import Block, block, flat, joint_of, waves
+
+FRAME = from_vector(np.array([0.5, -0.8, 1.1, 30.0, -20.0, 12.0]), np.zeros(3))
+
+
+def of(lower: Block, upper: Block, moved: FloatArray | None = None, metal: str | None = None,
+       covariance: FloatArray | None = None) -> FitUp:  # fmt: skip
+    pose = (identity() if moved is None else moved) @ upper.part_from_scan
+    placements = (Placement(lower.part_from_scan, "program"), Placement(pose, "program", covariance=covariance))
+    joint = joint_of(lower, upper, inverse(lower.part_from_scan) @ pose)
+    fragments = (lower.fragment, upper.fragment)
+    fit = measure_joint(fragments, placements, joint, 0, FitSettings(), silent)
+    return fit_up(fragments, placements, joint, 0, fit, metal, apart_mm=4.0)
+
+
+@pytest.fixture(scope="module")
+def pair() -> tuple[Block, Block]:
+    return block(flat, upper=False, seed=1), block(flat, upper=True, seed=2, part_from_scan=FRAME)
+
+
+def test_what_a_flat_joint_measures(pair: tuple[Block, Block]) -> None:
+    """Closed form: four sides of 12 mm, 144 mm2, a wall of 12 mm, no step, no angle, no gap."""
+    found = of(*pair)
+    assert found.length_mm == pytest.approx(48.0, rel=0.02)
+    assert found.section_mm2 == pytest.approx(144.0, rel=1e-6)
+    assert found.wall_mm is not None and found.wall_mm[1] == pytest.approx(12.0, rel=0.02)
+    assert found.angle_deg == pytest.approx(0.0, abs=0.05)
+    assert (found.gap_low_mm, found.gap_high_mm) == (pytest.approx(0, abs=1e-6), pytest.approx(0, abs=1e-6))
+    assert abs(found.direction[2]) == pytest.approx(1.0, abs=1e-3) and found.direction[2] > 0
+    assert found.blocked_share < FREE
+    assert any("punch" in text.lower() for text in found.cautions)
+
+
+def test_a_tilt_is_an_angle_and_a_range_of_gaps(pair: tuple[Block, Block]) -> None:
+    """Closed form: turned by 1 degree about the y axis through the middle, lifted by 0.2 mm."""
+    turned = from_vector(np.array([0, np.radians(1.0), 0, 0, 0, 0.2]), np.zeros(3))
+    found = of(*pair, turned)
+    assert found.angle_deg == pytest.approx(1.0, abs=0.05)
+    assert found.gap_low_mm is not None and found.gap_high_mm is not None
+    assert found.gap_high_mm - found.gap_low_mm == pytest.approx(12 * np.sin(np.radians(1.0)), rel=0.15)
+    assert 0.5 * (found.gap_high_mm + found.gap_low_mm) == pytest.approx(0.2, abs=0.02)
+
+
+def test_a_step_against_iso_5817_only_in_scope() -> None:
+    lower = block(flat, upper=False, seed=1)
+    upper = block(flat, upper=True, seed=2, aside=0.6, part_from_scan=FRAME)
+    steel = of(lower, upper, metal="steel")
+    assert steel.step_mm == pytest.approx(0.6, abs=0.05)
+    # ISO 5817:2023, 507: t = 12 mm gives D 3.0, C 1.8, B 1.2
+    assert dict(steel.limits_mm) == pytest.approx({"D": 3.0, "C": 1.8, "B": 1.2}, rel=0.03)
+    assert "level B" in steel.notes[0] and "comparison only" in steel.notes[0]
+    iron = of(lower, upper, metal="grey iron")
+    assert iron.limits_mm == () and "not for grey iron" in iron.notes[0]
+    assert "not stated" in of(lower, upper).notes[0]
+
+
+def test_gauge_marks_keep_their_distance(pair: tuple[Block, Block]) -> None:
+    lower, upper = pair
+    spread = np.diag([1e-6, 1e-6, 1e-6, 1e-4, 1e-4, 1e-4])
+    found = of(lower, upper, covariance=spread)
+    assert len(found.target_mm) == 4
+    here, there = apply(lower.part_from_scan, found.marks_a_mm), apply(upper.part_from_scan, found.marks_b_mm)
+    np.testing.assert_allclose(np.linalg.norm(here - there, axis=1), found.target_mm, atol=1e-9)
+    assert (here[:, 2] < -0.5).all() and (there[:, 2] > 0.5).all()
+    np.testing.assert_allclose(found.target_mm, 4.0, atol=1.0)
+    assert (found.target_u95_mm > 0.02).all()
+    assert (of(lower, upper).target_u95_mm < found.target_u95_mm).all()
+
+
+def test_pieces_that_interlock_are_told() -> None:
+    """Closed form: a plane is free along its normal; a slot's two opposite walls leave one way, an L none across."""
+    way, barred = way_off((np.array([[0.0, 0, 1]]), np.ones(1)))
+    assert way[2] > 0.999 and barred == 0.0
+    slot = np.array([[1.0, 0, 0], [-1.0, 0, 0], [0, 0, 1.0]])
+    way, barred = way_off((slot, np.array([5.0, 5, 1])))
+    assert barred == 0.0 and abs(way[0]) < 0.15
+    hook = np.array([[0, 0, 1.0], [0, 0, -1.0], [1.0, 0, 0], [-1.0, 0, 0], [0, 1.0, 0], [0, -1.0, 0]])
+    assert way_off((hook, np.ones(6)))[1] > 0.1
+
+
+def test_the_order_of_three_pieces() -> None:
+    """Two pieces on top of a larger one: any order, the base first, both from above."""
+    base = block(waves, upper=False, seed=1, depth=30)
+    tops = [block(waves, upper=True, seed=n, part_from_scan=FRAME) for n in (2, 3)]
+    joints = [joint_of(base, top, top.part_from_scan, (0, n)) for n, top in enumerate(tops, start=1)]
+    placements = [Placement(one.part_from_scan, "program") for one in (base, *tops)]
+    order = order_of_assembly([one.fragment for one in (base, *tops)], placements, joints)
+    assert [row[0] for row in order][0] == 0 and {row[0] for row in order} == {0, 1, 2}
+    assert all(row[1][2] > 0.9 and row[2] < 0.05 for row in order[1:])
+
+
+def test_rims_in_closed_form() -> None:
+    """A ring's two rims: circles of 10 and 6 mm, the wall between 4 mm; smoothing keeps a zigzag's true length."""
+    turn = np.arange(180) * np.pi / 90
+    circle = np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
+    walls = walls_across([10 * circle, 6 * circle[::-1]], np.array([0.0, 0, 1]))
+    np.testing.assert_allclose(walls, 4.0, atol=0.01)
+    zigzag = 10 * circle + 0.15 * np.tile([[0, 0, 1], [0, 0, -1]], (90, 1))
+    assert loop_length(zigzag) > 1.2 * 2 * np.pi * 10
+    assert loop_length(smoothed(zigzag)) == pytest.approx(2 * np.pi * 10, rel=0.01)
+
+
+def test_without_a_placement_or_a_rim_it_is_said(pair: tuple[Block, Block]) -> None:
+    lower, upper = pair
+    joint = joint_of(lower, upper, upper.part_from_scan)
+    placements = (Placement(identity(), "program"), Placement(None, "program", "why"))
+    with pytest.raises(WrongUse, match="not placed"):
+        fit_up((lower.fragment, upper.fragment), placements, joint, 0, None)
+    assert len(rim_loops(lower.fragment.mesh, joint.face_a.triangles)) == 1
+    assert of(lower, replace(upper), rigid(np.eye(3), np.array([0, 0, 0.5]))).gap_low_mm == pytest.approx(0.5, abs=1e-6)

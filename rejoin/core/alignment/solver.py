@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rejoin.core.contact import Side, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
+from rejoin.core.contact import Mask, Side, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report
@@ -37,6 +37,16 @@ COARSE = 5_000
 
 ALIKE = 10.0
 """Pairs that err together, until their correlation is measured."""
+
+STILL = 0.05
+"""Movement, in units of the noise, below which another round changes nothing that matters."""
+
+MOST = 24_000
+"""Pairs of a joint in the last rounds: the noise left of so many is not worth more time. They are taken
+in patches, so that what neighbours have in common stays known."""
+
+PATCH = 8.0
+"""Spacings across such a patch."""
 
 FEWEST = 12
 """Pairs that a joint must have to say anything."""
@@ -93,6 +103,7 @@ class Solver:
         self.skirts = [(skirt_of(fragments[j.a], a), skirt_of(fragments[j.b], b))
                        for j, (a, b) in zip(joints, self.sides, strict=True)]  # fmt: skip
         self.models: list[NoiseModel] = []
+        self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
 
     def layout_at(self, poses: Poses) -> Layout:
@@ -178,13 +189,31 @@ class Solver:
     def listen(self, state: State) -> None:
         """Measure how each joint's noise hangs together, from its residuals at this state."""
         self.models = []
+        self.chosen = [self._patches(number, state) for number in range(len(self.joints))]
         for contact in self._contacts(state, None, True):
             noise = np.sqrt(contact.robust) * contact.residuals
             self.models.append(noise_model(contact.pairs.middles, noise, contact.spacing_mm))
 
+    def _patches(self, number: int, state: State) -> tuple[Mask, Mask] | None:
+        """Vertices of both faces in patches spread evenly over the joint, or None where all are few enough."""
+        joint, sides = self.joints[number], self.sides[number]
+        share = MOST / max(sum(len(side.points) for side in sides), 1)
+        if share >= 1.0:
+            return None
+        size = PATCH * max(side.spacing_mm for side in sides)
+        points = [apply(state.poses[n], side.points) for n, side in zip((joint.a, joint.b), sides, strict=True)]
+        low = np.minimum(points[0].min(axis=0), points[1].min(axis=0))
+        # An irrational pace through the cells takes their share evenly along every direction.
+        paces = np.array([0.8191725134, 0.6710436067, 0.5497004779])
+        masks = [(np.floor((p - low) / size) @ paces) % 1.0 < share for p in points]
+        return masks[0], masks[1]
+
     def refine(self, state: State, free: bool, report: Report) -> State:
         """Rounds on all vertices and the other's triangles, allowing for the noise's correlation."""
         rounds = max(2, self.settings.iterations // 5)
+        self.seen.clear()
+        quiet = min(min(a.noise_mm, b.noise_mm) for a, b in self.sides)
+        near = max((10.0 if free else 3.0) * self.finest, STILL * quiet)
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints to the last vertex")
             contacts = self._contacts(state, None, True)
@@ -192,13 +221,13 @@ class Solver:
             firm = [firm_motions(w.crossed, w.plain, free) for w in whole]
             before = state
             state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
-            if moved < self.finest or turn_ == rounds - 1:
+            if moved < near:
                 break
         statements = [
             statement(c, _after(w, self._seen(k, c.centre, before, state)))
             for k, (c, w) in enumerate(zip(state.contacts, whole, strict=True))
         ]
-        return replace(state, statements=statements, settled=moved < 10.0 * self.finest)
+        return replace(state, statements=statements, settled=moved < 10.0 * near)
 
     def _seen(self, number: int, centre: FloatArray, before: State, after: State) -> FloatArray:
         """(7,) what the joint saw of a small change of state: how a moved against b, and its layer."""
@@ -215,7 +244,8 @@ class Solver:
     def _contact(self, number: int, state: State, most: int | None, exact: bool) -> Contact:
         joint, (a, b) = self.joints[number], self.sides[number]
         pose_a, pose_b = state.poses[joint.a], state.poses[joint.b]
-        pairs = opposite(a, b, pose_a, pose_b, self.reach[number], most, exact)
+        only = self.chosen[number] if exact and self.chosen else None
+        pairs = opposite(a, b, pose_a, pose_b, self.reach[number], most, exact, only)
         if len(pairs.areas) < FEWEST:
             raise NothingOpposite(number, *(self.fragments[n].scan.name for n in (joint.a, joint.b)))
         residuals = pairs.gaps - state.layers[number]
@@ -226,21 +256,20 @@ class Solver:
         shares = pairs.areas / pairs.areas.mean()
         spacing = max(a.spacing_mm, b.spacing_mm)
         middle = np.average(pairs.middles, axis=0, weights=shares)
-        rim = self._rim(number, state, noise, middle, exact)
+        rim = self._rim(number, state, noise, middle)
         return Contact(
             joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, float(state.layers[number]), spacing,
             middle, *rim,
         )
 
     def _rim(
-        self, number: int, state: State, noise: float, centre: FloatArray, exact: bool
+        self, number: int, state: State, noise: float, centre: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """What the original surfaces say, measured anew or carried on from where they were measured."""
         joint, seen = self.joints[number], self.seen.get(number)
-        if exact or seen is None:
+        if seen is None:
             steps = steps_across(*self.skirts[number], state.poses[joint.a], state.poses[joint.b])
-            if not exact:
-                self.seen[number] = (steps, state)
+            self.seen[number] = (steps, state)
             return step_equations(steps, noise, centre)
         steps, before = seen
         motion = self._seen(number, centre, before, state)[:6]

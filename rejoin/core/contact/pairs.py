@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact.distances import Mask, border_vertices, closest_on_triangles
-from rejoin.core.libraries.distances import closest_triangles
+from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse, turn
@@ -50,6 +51,10 @@ class Side:
     spacing_mm: float
     noise_mm: float
     triangles: IntArray
+
+    @cached_property
+    def triangle_tree(self) -> TriangleTree:
+        return TriangleTree(Mesh(self.points, self.triangles))
 
 
 def side_of(fragment: Fragment, triangles: IntArray) -> Side:
@@ -119,6 +124,7 @@ def opposite(
     reach_mm: float,
     most: int | None = None,
     exact: bool = False,
+    only: tuple[Mask, Mask] | None = None,
 ) -> Pairs:
     """Pair each vertex with the nearest place of the other face, both ways.
 
@@ -133,14 +139,17 @@ def opposite(
     exact : bool
         The nearest point of the other's triangles instead of its nearest vertex: slower, and free of
         the scatter that the other's sampling adds.
+    only : two masks, optional
+        The vertices of a and of b to pair.
 
     Returns
     -------
     Pairs
         Without those that end on a border or do not face each other.
     """
-    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, most, exact)
-    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, most, exact)
+    inner = (~a.border, ~b.border) if only is None else (only[0] & ~a.border, only[1] & ~b.border)
+    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, _thinned(a, inner[0], most), exact)
+    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, _thinned(b, inner[1], most), exact)
     first = (ours[0], theirs[1], ours[2], theirs[3])
     second = (ours[1], theirs[0], ours[3], theirs[2])
     from_b = np.repeat([False, True], [len(ours[0]), len(theirs[0])])
@@ -150,11 +159,17 @@ def opposite(
     )
 
 
+def _thinned(side: Side, inner: Mask, most: int | None) -> tuple[IntArray, int]:
+    """Indices of the vertices to pair, and how many each stands for."""
+    step = 1 if most is None else max(1, len(side.points) // most)
+    return np.flatnonzero(inner)[::step].astype(np.int32), step
+
+
 def _one_way(
-    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float, most: int | None, exact: bool
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
-    step = 1 if most is None else max(1, len(a.points) // most)
-    chosen = np.flatnonzero(~a.border)[::step]
+    a: Side, b: Side, part_from_a: FloatArray, part_from_b: FloatArray, reach_mm: float,
+    wanted: tuple[IntArray, int], exact: bool,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:  # fmt: skip
+    chosen, step = wanted
     b_from_a = inverse(part_from_b) @ part_from_a
     found = (_nearest_place if exact else _nearest_vertex)(b, apply(b_from_a, a.points[chosen]), reach_mm)
     chosen = chosen[found[0]]
@@ -181,7 +196,7 @@ def _nearest_place(b: Side, points: FloatArray, reach_mm: float) -> tuple[Mask, 
     """The same with the nearest point of b's triangles; the normal there is between the corners'."""
     if len(points) == 0 or len(b.triangles) == 0:
         return np.zeros(len(points), bool), np.empty((0, 3)), np.empty((0, 3))
-    corners = b.triangles[closest_triangles(points, Mesh(b.points, b.triangles))]
+    corners = b.triangles[b.triangle_tree.nearest(points)]
     places, weights = closest_on_triangles(points, b.points[corners])
     normals = np.einsum("ki,kij->kj", weights, b.normals[corners])
     length = np.linalg.norm(normals, axis=1)

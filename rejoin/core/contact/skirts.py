@@ -29,6 +29,9 @@ HALF_STRETCH = 5.0
 ALIKE = np.cos(np.deg2rad(25.0))
 """Two skirts that turn by more than this are not one smooth surface (the fit judges the rest)."""
 
+MOST = 160
+"""Stretches of a rim that are looked at."""
+
 FEWEST = 15
 """Points of each fragment that a stretch must have; the fit has seven unknowns."""
 
@@ -149,6 +152,7 @@ def _seeds(
     away = np.square(points[close] - middles[group]).sum(axis=1)
     order = np.lexsort((away, group))
     first = order[np.concatenate([[True], group[order][1:] != group[order][:-1]])] if len(order) else order
+    first = first[:: max(1, -(-len(first) // MOST))]
     return [(int(close[k]), rim[nearest[close[k]]]) for k in first]
 
 

@@ -7,20 +7,32 @@ import numpy as np
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 
-def closest_triangles(points: FloatArray, mesh: Mesh) -> IntArray:
-    """Index (k,) of the triangle nearest to each point.
+class TriangleTree:
+    """The tree over one mesh's triangles, made once.
 
-    The tree works in single precision about the mesh's middle: of two
-    triangles whose distances differ by less than 1e-6 of its size either may
-    be named. Distances are for the caller to compute.
+    It works in single precision about the mesh's middle: of two triangles
+    whose distances differ by less than 1e-6 of its size either may be named.
+    Distances are for the caller to compute.
     """
-    import open3d as o3d
 
-    middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
-    scene = o3d.t.geometry.RaycastingScene()
-    scene.add_triangles(
-        o3d.core.Tensor((mesh.vertices - middle).astype(np.float32)),
-        o3d.core.Tensor(mesh.triangles.astype(np.uint32)),
-    )
-    found = scene.compute_closest_points(o3d.core.Tensor((points - middle).astype(np.float32)))
-    return np.array(found["primitive_ids"].numpy(), dtype=np.int32)
+    def __init__(self, mesh: Mesh) -> None:
+        import open3d as o3d
+
+        self._middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
+        self._scene = o3d.t.geometry.RaycastingScene()
+        self._scene.add_triangles(
+            o3d.core.Tensor((mesh.vertices - self._middle).astype(np.float32)),
+            o3d.core.Tensor(mesh.triangles.astype(np.uint32)),
+        )
+
+    def nearest(self, points: FloatArray) -> IntArray:
+        """Index (k,) of the triangle nearest to each point."""
+        import open3d as o3d
+
+        found = self._scene.compute_closest_points(o3d.core.Tensor((points - self._middle).astype(np.float32)))
+        return np.array(found["primitive_ids"].numpy(), dtype=np.int32)
+
+
+def closest_triangles(points: FloatArray, mesh: Mesh) -> IntArray:
+    """Index (k,) of the triangle nearest to each point (see `TriangleTree`)."""
+    return TriangleTree(mesh).nearest(points)

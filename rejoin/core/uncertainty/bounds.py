@@ -20,6 +20,10 @@ HULL_FROM = 20_000
 """Vertices the hull is taken of: a motion varies linearly, so the last spacing does not matter."""
 
 
+MOST_CORNERS = 200
+"""Corners of the hull that are followed: their directions are 16 degrees apart, so at most 1 % is missed."""
+
+
 @dataclass(frozen=True, eq=False)
 class Certainty:
     """Of one fragment: ``covariance`` (6, 6) as in `Placement`, ``u95_mm`` and ``weakest``."""
@@ -115,19 +119,30 @@ def hull_points(fragment: Fragment) -> FloatArray:
     points = fragment.mesh.vertices
     points = points[:: max(1, len(points) // HULL_FROM)]
     try:
-        return np.asarray(points[np.sort(ConvexHull(points).vertices)])
+        points = np.asarray(points[np.sort(ConvexHull(points).vertices)])
     except QhullError:
+        pass
+    if len(points) <= MOST_CORNERS:
         return points
+    # A round body has thousands of corners; those farthest out in directions all around will do.
+    height = 1.0 - (2.0 * np.arange(MOST_CORNERS) + 1.0) / MOST_CORNERS
+    turn = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(MOST_CORNERS)
+    around = np.stack([np.cos(turn), np.sin(turn)], axis=1) * np.sqrt(1.0 - np.square(height))[:, None]
+    return np.asarray(points[np.unique((points @ np.column_stack([around, height]).T).argmax(axis=0))])
 
 
 def largest_displacements(samples: FloatArray, outline: FloatArray) -> FloatArray:
     """Largest displacement (s,) over the outline (k, 3) under small motions (s, 6) about the origin."""
-    largest = np.empty(len(samples))
-    for start in range(0, len(samples), 500):
-        part = samples[start : start + 500]
-        moved = np.cross(part[:, None, :3], outline[None]) + part[:, None, 3:]
-        largest[start : start + 500] = np.sqrt(np.square(moved).sum(axis=2).max(axis=1))
-    return largest
+    moves = np.zeros((len(outline), 3, 6))
+    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = outline[:, 2], -outline[:, 1], -outline[:, 2]
+    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = outline[:, 0], outline[:, 1], -outline[:, 0]
+    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    largest = np.zeros(len(samples))
+    for start in range(0, len(outline), 64):
+        part = moves[start : start + 64]
+        moved = np.square(samples @ part.reshape(-1, 6).T).reshape(len(samples), len(part), 3)
+        np.maximum(largest, (moved[:, :, 0] + moved[:, :, 1] + moved[:, :, 2]).max(axis=1), out=largest)
+    return np.sqrt(largest)
 
 
 def _crack(fragment: int, layout: Layout, contacts: list[Contact]) -> tuple[FloatArray, FloatArray]:

@@ -34,9 +34,6 @@ triangles cut off the finest relief looks like that relief; trust in it needs a 
 BLOCK = 128
 """Pairs in one block: some 8 spacings across, wider than the noise is correlated."""
 
-MOST_BLOCKS = 256
-"""Blocks of a joint that are used, spread over the face: 30 000 pairs leave no noise worth the time."""
-
 POWERS = (1.0, 1.5, 2.0)
 """Shapes of the correlation, exp(-(distance / length) ** power), that are tried."""
 
@@ -132,9 +129,7 @@ def whitened(
          residuals[:, None]], axis=1,
     )  # fmt: skip
     columns *= np.sqrt(robust)[:, None]
-    chosen = blocks(middles)
-    step = max(1, -(-len(chosen) // MOST_BLOCKS))
-    used = chosen[::step]
+    used = blocks(middles)
     scores, parts, crossed = np.empty((len(used), 7)), np.empty((len(used), 7, 7)), np.zeros((7, 7))
     for number, index in enumerate(used):
         clear = _whitening(middles[index], model, columns[index])

@@ -250,11 +250,46 @@ class Fill(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class ByNumber(Record):
+    """A feature of the whole that a person put in by number: no scan measured it.
+
+    ``kind`` is "bore", "boss" or "plane"; ``size_mm`` a diameter, or how far a plane was moved out of the material.
+    """
+
+    kind: str
+    size_mm: float
+    point_mm: FloatArray
+    direction: FloatArray
+    sentence: str
+    _arrays = {"point_mm": np.float64, "direction": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Whole(Record):
     """The fused mesh, in the part's frame.
 
-    ``seam_triangles`` were made at the crack and ``filled_triangles`` close
-    what no scan measured; both index ``mesh.triangles``.
+    Attributes
+    ----------
+    seam_triangles, filled_triangles : (k,)
+        Made at the crack; closing what no scan measured. Both index ``mesh.triangles``.
+    fills : tuple of Fill
+        Of kind "scan hole" or "chip".
+    crossing_pairs, scan_crossing_pairs : int
+        Triangle pairs that run through each other: with one made at the crack; with none.
+    original_moved_mm : float
+        How far vertices of the scans stand from where the placement put them.
+    size_mm : (3,), optional
+        Along the axes of the frame.
+    thinnest_mm : float, optional
+        Thinnest wall at the seam, straight through the material.
+    farthest_in_band_mm, farthest_outside_mm : float, optional
+        Largest distance to the scans: of what is new at the crack (fills left out), and of the rest.
+    open_holes : tuple of Fill
+        Scan holes left open; their volume is what a smooth closing would have added.
+    reduced_mm : float, optional
+        Largest distance between the scans' own triangles and the reduced ones; None where nothing was reduced.
+    by_number : tuple of ByNumber
+        Features that a person put in by number; ``number_triangles`` (k,) are theirs.
     """
 
     mesh: Mesh
@@ -270,7 +305,21 @@ class Whole(Record):
     crossing_pairs: int
     original_moved_mm: float
     notes: tuple[str, ...]
-    _arrays = {"seam_triangles": np.int32, "filled_triangles": np.int32}
+    size_mm: FloatArray | None = None
+    thinnest_mm: float | None = None
+    farthest_in_band_mm: float | None = None
+    farthest_outside_mm: float | None = None
+    open_holes: tuple[Fill, ...] = ()
+    scan_crossing_pairs: int = 0
+    reduced_mm: float | None = None
+    by_number: tuple[ByNumber, ...] = ()
+    number_triangles: IntArray | None = None
+    _arrays = {
+        "seam_triangles": np.int32,
+        "filled_triangles": np.int32,
+        "size_mm": np.float64,
+        "number_triangles": np.int32,
+    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -493,6 +542,100 @@ class StatedSize(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class MakePick(Record):
+    """A face picked on the whole, and what is done with it when something is made.
+
+    Attributes
+    ----------
+    what : str
+        "restore", "fit", "stock", "solid", "core" or "draft".
+    point_mm : (3,)
+        Frame of the whole.
+    amount : float
+        Millimetres along the face's own normal, + adds (restore, fit, stock; core: stock per side); degrees (draft).
+    name, note : str
+    shape : str
+        "auto", "plane", "round" or "free".
+    diameter_mm : float, optional
+        The bore or shaft is brought to this diameter instead (restore).
+    print_mm : float, optional
+        Length of a core print.
+    way : str
+        "add" or "take" (draft).
+    revision : str
+        From which revision on it counts.
+    """
+
+    what: str
+    point_mm: FloatArray
+    amount: float = 0.0
+    name: str = ""
+    note: str = ""
+    shape: str = "auto"
+    diameter_mm: float | None = None
+    print_mm: float | None = None
+    way: str = "add"
+    revision: str = "A"
+    _arrays = {"point_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class MadeStep(Record):
+    """One step of the fixed order, done or left out: its name, what was done in a sentence, its figures."""
+
+    name: str
+    done: bool
+    sentence: str
+    figures: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class MadeBody(Record):
+    """One solid to make, as it lies in the file, and ``file_from_part`` (4, 4), affine: the factors are in it."""
+
+    name: str
+    mesh: Mesh
+    shells: int
+    volume_mm3: float
+    file_from_part: FloatArray
+    _arrays = {"file_from_part": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class MadePart(Record):
+    """What was made of the whole.
+
+    Attributes
+    ----------
+    purpose, title, revision : str
+        ``title`` says what it is: "pattern, grey iron, +1.04 %, revision A".
+    mesh : Mesh
+        Undivided, in its place on the part, factors included.
+    bodies : tuple of MadeBody
+        What goes into the file.
+    steps : tuple of MadeStep
+        All steps of the fixed order.
+    draft_deg : (m,), optional
+        Draft of each triangle of ``mesh``; below 0 it would lock in the sand.
+    walls : tuple of (thickness_mm, x, y, z)
+        The thinnest walls found, on ``mesh``.
+    notes, cautions : tuple of str
+    """
+
+    purpose: str
+    title: str
+    revision: str
+    mesh: Mesh
+    bodies: tuple[MadeBody, ...]
+    steps: tuple[MadeStep, ...]
+    draft_deg: FloatArray | None
+    walls: tuple[tuple[float, float, float, float], ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    _arrays = {"draft_deg": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Project(Record):
     """All that is known of one broken part. Each step returns a new one.
 
@@ -513,3 +656,5 @@ class Project(Record):
     checks: tuple[DimensionCheck, ...] = ()
     scales: tuple[ScaleCheck, ...] = ()
     stated: tuple[StatedSize, ...] = ()
+    picks: tuple[MakePick, ...] = ()
+    made: tuple[MadePart, ...] = ()

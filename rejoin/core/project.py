@@ -7,7 +7,7 @@ from typing import Any
 
 from rejoin.core.records import Project, StepRecord
 
-LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole", "checks", "scales")
+LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole", "checks", "scales", "made")
 """The fields of a `Project` in the order they are made; each needs only those before it."""
 
 MADE_BY = {
@@ -19,6 +19,7 @@ MADE_BY = {
     "measure_fit": "fits",
     "fuse": "whole",
     "check_dimensions": "checks",
+    "make": "made",
 }
 """Which step makes which level."""
 

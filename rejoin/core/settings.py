@@ -123,6 +123,33 @@ class DimensionSettings(Settings):
 
 
 @dataclass(frozen=True)
+class MakeSettings(Settings):
+    purpose: str = setting("print", "what is made", choices=("print", "pattern", "machining", "cradle"))
+    metal: str | None = setting(None, "metal that is cast; sets the contraction (shrinkage)")
+    allowance: str | None = setting(
+        None, 'contraction (shrinkage) by own figure: 1.04, or x,y,z: 1.0,1.0,0.8, or "1/8 in/ft"', unit="%"
+    )
+    convention: str = setting("1+s", "pattern = part x (1+s), or part x 1/(1-s)", choices=("1+s", "1/(1-s)"))
+    pattern_metal: str | None = setting(None, "metal of the pattern that is cast from this one: double contraction")
+    pattern_allowance: str | None = setting(None, "its contraction by own figure", unit="%")
+    print_shrinkage: str | None = setting(None, "what the printed plastic shrinks by: 0.3, or x,y,z", unit="%")
+    bar_measured: str | None = setting(None, "lengths x,y,z of the printed test bar, as measured", unit="mm")
+    bar_length_mm: float = setting(100.0, "length of the arms of the test bar", unit="mm", low=20.0, high=500.0)
+    parting: str | None = setting(None, "parting plane: a point and the pull, x,y,z,nx,ny,nz", unit="mm")
+    split: bool = setting(False, "part it at the parting plane, with dowel holes")
+    dowel_mm: float | None = setting(None, "diameter of the dowels; chosen by the section unless given", low=0.5,
+                                     high=60.0, unit="mm")  # fmt: skip
+    dowel_clearance_mm: float = setting(0.2, "by how much a dowel's hole is wider", unit="mm", low=0.0, high=2.0)
+    bed: str | None = setting(None, "size of the printer's bed x,y,z: turned for least support, parted if too large",
+                              unit="mm")  # fmt: skip
+    core_clearance_mm: float = setting(0.3, "room around a core in its prints", unit="mm", low=0.0, high=5.0)
+    box_wall_mm: float = setting(12.0, "wall of a core box", unit="mm", low=2.0, high=100.0)
+    cradle_clearance_mm: float = setting(0.3, "room between part and cradle", unit="mm", low=0.0, high=10.0)
+    cradle_wall_mm: float = setting(4.0, "wall of the cradle", unit="mm", low=1.0, high=50.0)
+    window_mm: float = setting(15.0, "width of the openings at the crack", unit="mm", low=0.0, high=200.0)
+
+
+@dataclass(frozen=True)
 class WriteSettings(Settings):
     unit: str = setting("mm", "unit of the written file", choices=tuple(UNITS))
 

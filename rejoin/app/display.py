@@ -21,7 +21,7 @@ from rejoin.core.records import FloatArray, IntArray, Mesh
 DRAWN_AS_IT_IS = 260_000
 """Triangles up to which a mesh is drawn itself."""
 
-NODES = 70_000.0
+NODES = 60_000.0
 """About how many vertices a copy has."""
 
 
@@ -40,6 +40,8 @@ class Display:
         The drawn vertex that stands for each vertex of the scan.
     order, starts : (M,), (n + 1,)
         The scan's triangles sorted by the node of their first corner, and where each node's begin.
+    box : (2, 3)
+        Lowest and highest corner of the scan.
     reach_mm : float
         No triangle of a node lies further from it.
     """
@@ -51,6 +53,7 @@ class Display:
     node_of: IntArray
     order: IntArray
     starts: npt.NDArray[np.int64]
+    box: FloatArray
     reach_mm: float
 
     @property
@@ -120,7 +123,8 @@ def _display(mesh: Mesh, drawn: Mesh, node_of: IntArray, vertex_of: IntArray, tr
         far = np.square(points - drawn.vertices[owner]).sum(axis=1)
         reach = max(reach, float(np.sqrt(far.max(initial=0.0))))
     normals = vertex_normals(drawn).astype(np.float32)
-    return Display(drawn, normals, vertex_of, triangle_of, node_of, order, starts, reach)
+    box = np.stack([mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)])
+    return Display(drawn, normals, vertex_of, triangle_of, node_of, order, starts, box, reach)
 
 
 _known: WeakKeyDictionary[Mesh, Display] = WeakKeyDictionary()
@@ -152,11 +156,11 @@ def _parts(display: Display) -> tuple:  # type: ignore[type-arg]
 def to_arrays(display: Display) -> tuple[float, dict[str, npt.NDArray[Any]]]:
     """A copy as plain arrays, for the wire."""
     arrays: dict[str, npt.NDArray[Any]] = {"vertices": display.mesh.vertices, "triangles": display.mesh.triangles}
-    for name in ("normals", "vertex_of", "triangle_of", "node_of", "order", "starts"):
+    for name in ("normals", "vertex_of", "triangle_of", "node_of", "order", "starts", "box"):
         arrays[name] = getattr(display, name)
     return display.reach_mm, arrays
 
 
 def from_arrays(reach_mm: float, arrays: dict[str, npt.NDArray[Any]]) -> Display:
-    names = ("normals", "vertex_of", "triangle_of", "node_of", "order", "starts")
+    names = ("normals", "vertex_of", "triangle_of", "node_of", "order", "starts", "box")
     return Display(Mesh(arrays["vertices"], arrays["triangles"]), *(arrays[name] for name in names), reach_mm)

@@ -10,7 +10,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from rejoin.app.display import Display, made
-from rejoin.core.meshes import edges, triangle_crosses, vertex_areas
+from rejoin.core.meshes import edges, triangle_areas, triangle_crosses
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 CONE_DEG = 50.0
@@ -59,7 +59,8 @@ def surface_of(mesh: Mesh, display: Display | None = None) -> Surface:
         normals = blur @ normals
         length = np.linalg.norm(normals, axis=1, keepdims=True)
         normals /= np.where(length > 0, length, 1.0)
-    return Surface(display, links, normals, vertex_areas(drawn))
+    areas = np.bincount(drawn.triangles.ravel(), np.repeat(triangle_areas(drawn) / 3.0, 3), count)
+    return Surface(display, links, normals, areas)
 
 
 def grow(surface: Surface, node: int) -> tuple[Chosen, FloatArray]:
@@ -100,10 +101,11 @@ def scan_face(mesh: Mesh, surface: Surface, region: Chosen, mean: FloatArray) ->
     return np.sort(wanted[_inside(part, region[display.node_of], mean)])
 
 
-def grow_face_to_rim(mesh: Mesh, surface: Surface, triangle: int) -> IntArray:
-    """Triangles (k,) of the scan that a click on one of them takes."""
-    region, mean = grow(surface, int(surface.display.node_of[mesh.triangles[triangle, 0]]))
-    face = scan_face(mesh, surface, region, mean)
+def grow_face_to_rim(mesh: Mesh, surface: Surface, triangle: int,
+                     grown: tuple[Chosen, FloatArray] | None = None) -> IntArray:  # fmt: skip
+    """Triangles (k,) of the scan that a click on one of them takes; ``grown`` where `grow` was asked before."""
+    grown = grown or grow(surface, int(surface.display.node_of[mesh.triangles[triangle, 0]]))
+    face = scan_face(mesh, surface, *grown)
     return face if triangle in face else np.union1d(face, [triangle]).astype(np.int32)
 
 

@@ -22,7 +22,7 @@ from rejoin.core.transforms import apply, inverse
 
 @dataclass(frozen=True)
 class Hit:
-    """A point on a fragment: ``point`` (3,) in its scan's frame; ``node`` is the drawn vertex nearest to it."""
+    """A point on a fragment: ``point`` (3,) in its scan's frame; ``node`` is the drawn vertex that stands for it."""
 
     fragment: int
     triangle: int
@@ -53,6 +53,7 @@ class _Finder:
         self._locator: vtkStaticCellLocator | None = None
         self._surface: Surface | None = None
         self._nodes: cKDTree | None = None
+        self._grown: tuple[int, tuple[Chosen, FloatArray]] | None = None
 
     def locator(self) -> vtkStaticCellLocator:
         with self._lock:
@@ -69,6 +70,12 @@ class _Finder:
                 self._surface = surface_of(self.mesh, self.display)
             return self._surface
 
+    def grown(self, node: int) -> tuple[Chosen, FloatArray]:
+        """The face around a node; the last one is remembered, for a click follows where the pointer rested."""
+        if self._grown is None or self._grown[0] != node:
+            self._grown = node, grow(self.surface(), node)
+        return self._grown[1]
+
     def nodes(self) -> cKDTree:
         with self._lock:
             if self._nodes is None:
@@ -82,16 +89,17 @@ class _Finder:
             return None
         drawn, where, along = int(cell), np.array(point), float(share)
         corners = self.display.mesh.triangles[drawn]
-        node = int(corners[np.argmin(np.linalg.norm(self.display.mesh.vertices[corners] - where, axis=1))])
         if not self.display.is_copy:
-            return along, drawn, where, node
+            return along, drawn, where, int(corners[0])
         near = np.array(self.nodes().query_ball_point(where, 2.0 * self.display.reach_mm), np.int64)
         wanted = self.display.scan_triangles(np.union1d(near, corners))
         ways, hits = _crossed(self.mesh.vertices[self.mesh.triangles[wanted]], start, end - start)
         if not len(hits):
-            return along, int(self.display.triangle_of[drawn]), where, node
+            return along, int(self.display.triangle_of[drawn]), where, int(corners[0])
         first = int(np.argmin(ways))
-        return float(ways[first]), int(wanted[hits[first]]), start + ways[first] * (end - start), node
+        triangle = int(wanted[hits[first]])
+        return (float(ways[first]), triangle, start + ways[first] * (end - start),
+                int(self.display.node_of[self.mesh.triangles[triangle, 0]]))  # fmt: skip
 
     def ball(self, points: FloatArray, radius: float) -> IntArray:
         reach = radius + self.display.reach_mm
@@ -124,12 +132,14 @@ class Picker:
 
     def face_around(self, mesh: Mesh, triangle: int) -> IntArray:
         """Triangles of the face that a click on ``triangle`` takes."""
-        return grow_face_to_rim(mesh, self._of(mesh).surface(), triangle)
+        finder = self._of(mesh)
+        node = int(finder.display.node_of[mesh.triangles[triangle, 0]])
+        return grow_face_to_rim(mesh, finder.surface(), triangle, finder.grown(node))
 
     def preview(self, mesh: Mesh, node: int) -> tuple[IntArray, float]:
         """What a click would take, as drawn triangles, and its area in mm²."""
         surface = self._of(mesh).surface()
-        triangles = drawn_face(surface, *grow(surface, node))
+        triangles = drawn_face(surface, *self._of(mesh).grown(node))
         drawn = surface.display.mesh
         return triangles, float(triangle_areas(Mesh(drawn.vertices, drawn.triangles[triangles])).sum())
 

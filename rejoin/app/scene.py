@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from PySide6.QtCore import QObject, QTimer
+from PySide6.QtCore import QObject
 
 from rejoin.app import colours, sentences, tints
 from rejoin.app.display import display_of
@@ -19,8 +19,6 @@ from rejoin.core.records import FloatArray, IntArray, Mesh, Project
 from rejoin.core.transforms import apply, inverse, turn
 
 MODES = ("scans", "faces", "join", "gap", "whole")
-SETTLED_MS = 120
-"""After the cutting plane has rested this long, large scans are cut themselves and not their copies."""
 
 
 class Scene(Sight):
@@ -51,8 +49,6 @@ class Scene(Sight):
         self._marks: list[tuple[int, str, FloatArray]] = []
         self.view.enable_trackball_style()
         self.front, self.section = Front(view), Section(view.renderer)
-        self._rested = QTimer(self, singleShot=True, interval=SETTLED_MS)
-        self._rested.timeout.connect(lambda: self._cut_open(full=True))
         self.set_palette(self.palette)
 
     # what is shown
@@ -174,10 +170,7 @@ class Scene(Sight):
     def set_cut(self, share: float | None, normal: Vector = (0, 1, 0)) -> None:
         """Cut everything open by a plane at a share of its extent, or not at all."""
         self._cut = None if share is None else (share, normal)
-        self._rested.stop()
-        self._cut_open(full=False)
-        if self._cut is not None:
-            self._rested.start()
+        self._cut_open()
 
     def bounds(self) -> FloatArray:
         """Low and high corner (2, 3) of the fragments as shown now."""
@@ -194,7 +187,7 @@ class Scene(Sight):
         mean = turn(self.poses()[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
         return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-12))
 
-    def _cut_open(self, full: bool) -> None:
+    def _cut_open(self) -> None:
         for drawn in self._all():
             drawn.mapper.RemoveAllClippingPlanes()
         self.section.clear()
@@ -206,18 +199,12 @@ class Scene(Sight):
             reach = float(np.abs(normal) @ (bounds[1] - bounds[0]))
             origin = bounds.mean(axis=0) + normal * (share - 0.5) * reach
             poses, size = self.poses(), float(np.linalg.norm(bounds[1] - bounds[0]))
-            pieces = [self._piece(i, poses[i], full) for i in self.shown()]
+            gaps = {i: self._gap_of(i)[0] if self.project.fits else None for i in self.shown()}
+            pieces = [Piece(mesh, poses[i], self.fragments[i].colour, gaps[i]) for i, mesh in self.shown().items()]
             self.section.show(origin, normal, pieces, self.gap_limit_mm, self.gap_tolerance_mm, self.palette.ink, size)
             for drawn in self.fragments.values():
                 drawn.mapper.AddClippingPlane(self.section.plane)
         self.view.update()
-
-    def _piece(self, number: int, pose: FloatArray, full: bool) -> Piece:
-        drawn = self.fragments[number]
-        gap = self._gap_of(number)[0] if self.project.fits else None
-        if full or not drawn.display.is_copy:
-            return Piece(drawn.mesh, pose, drawn.colour, gap)
-        return Piece(drawn.display.mesh, pose, drawn.colour, None if gap is None else gap[drawn.display.vertex_of])
 
     # marks and arrows
 

@@ -12,6 +12,7 @@ from vtkmodules.vtkFiltersGeneral import vtkContourTriangulator
 from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
 
 from rejoin.app import colours
+from rejoin.app.display import Display, display_of
 from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse
@@ -41,14 +42,16 @@ class Piece:
     gap_mm: FloatArray | None
 
 
-def outline(mesh: Mesh, normal: FloatArray, offset: float) -> Outline:
-    """The section of a mesh by the plane ``normal @ x = offset``."""
+def outline(display: Display, mesh: Mesh, normal: FloatArray, offset: float) -> Outline:
+    """The section of a mesh by the plane ``normal @ x = offset``; only what lies near the plane is looked at."""
+    near = np.abs(display.mesh.vertices @ normal - offset) <= 1.001 * display.reach_mm
+    wanted = display.scan_triangles(np.flatnonzero(near))
     height = mesh.vertices @ normal - offset
-    above = height > 0
-    corners = above[mesh.triangles]
+    corners = height[mesh.triangles[wanted]] > 0
     count = corners[:, 0].astype(np.int8) + corners[:, 1] + corners[:, 2]
-    cut = np.flatnonzero((count == 1) | (count == 2))
-    lone = np.argmax(corners[cut] == (count[cut] == 1)[:, None], axis=1)
+    crossed = (count == 1) | (count == 2)
+    cut, corners, count = wanted[crossed], corners[crossed], count[crossed]
+    lone = np.argmax(corners == (count == 1)[:, None], axis=1)
     rows = np.arange(len(cut))
     triangles = mesh.triangles[cut].astype(np.int64)
     apex = triangles[rows, lone]
@@ -103,7 +106,7 @@ class Section:
         for piece in pieces:
             scan_from_world = inverse(piece.world_from_scan)
             own_normal = scan_from_world[:3, :3] @ normal
-            cut = outline(piece.mesh, own_normal, float(own_normal @ apply(scan_from_world, origin[None])[0]))
+            cut = outline(display_of(piece.mesh), piece.mesh, own_normal, float(own_normal @ apply(scan_from_world, origin[None])[0]))
             if not len(cut.points):
                 continue
             world = apply(piece.world_from_scan, cut.points)

@@ -9,10 +9,10 @@ import numpy as np
 
 from rejoin.core.records import (
     FitReport,
+    FloatArray,
     FractureFace,
     Fragment,
     Joint,
-    Mesh,
     Placement,
     Project,
     StatedSize,
@@ -72,8 +72,9 @@ class Units:
             return f"{mm3 / 25.4**3:.3g} in³"
         return f"{mm3 / 1000:.1f} cm³" if mm3 >= 1000 else f"{mm3:.3g} mm³"
 
-    def box(self, mesh: Mesh) -> str:
-        size = np.sort(np.ptp(mesh.vertices, axis=0))[::-1] / self.mm
+    def box(self, sides_mm: FloatArray) -> str:
+        """Length, width and height (3,)."""
+        size = np.sort(sides_mm)[::-1] / self.mm
         places = 2 if self.name == "inch" else 0 if size[0] >= 100 else 1
         return " × ".join(f"{side:.{places}f}" for side in size) + f" {self.short}"
 

@@ -117,7 +117,8 @@ def joined(shift_mm: float = 0.05) -> Project:
     joint = Joint(0, 1, project.faces[0], project.faces[1], inverse(a) @ moved, evidence)
     placements = (
         Placement(a, "program", u95_mm=0.0),
-        Placement(moved, "program", covariance=np.diag([1e-6] * 3 + [1e-4] * 3), u95_mm=0.08, weakest="It is held least across."),
+        Placement(moved, "program", covariance=np.diag([1e-6] * 3 + [1e-4] * 3), u95_mm=0.08,
+                  weakest="It is held least across."),
     )
     project = replace(project, joints=(joint,), placements=placements)
     return replace(project, fits=(_fit(project, shift_mm),))
@@ -159,12 +160,32 @@ def whole() -> Project:
     return replace(project, whole=made)
 
 
-def write_scans(folder: Path) -> list[Path]:
+def large_block(part: int, rounds: int = 4, noise_mm: float = 0.004) -> tuple[Mesh, FloatArray]:
+    """A half with its triangles parted in four ``rounds`` times (4: 780 000 points), scan frame, and its break."""
+    mesh, fracture = block(part)
+    vertices, triangles = mesh.vertices, mesh.triangles.astype(np.int64)
+    broken = np.isin(np.arange(len(triangles)), fracture)
+    for _ in range(rounds):
+        sides = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
+        keys, number = np.unique(sides[:, 0] * len(vertices) + sides[:, 1], return_inverse=True)
+        middles = (vertices[keys // len(vertices)] + vertices[keys % len(vertices)]) / 2
+        a, b, c = number.reshape(3, -1) + len(vertices)
+        corner = triangles.T
+        triangles = np.concatenate([
+            np.stack(three, axis=1)
+            for three in ((corner[0], a, c), (corner[1], b, a), (corner[2], c, b), (a, b, c))
+        ])  # fmt: skip
+        vertices, broken = np.concatenate([vertices, middles]), np.tile(broken, 4)
+    noisy = vertices + np.random.default_rng(part).normal(0.0, noise_mm, vertices.shape)
+    return Mesh(apply(inverse(true_poses()[part]), noisy), triangles), np.flatnonzero(broken)
+
+
+def write_scans(folder: Path, large: bool = False) -> list[Path]:
     """The two scans as binary PLY files that state no unit."""
     paths = []
-    for number, scan in enumerate(scans().scans):
-        path = folder / f"half_{number + 1}.ply"
-        mesh = scan.mesh
+    for part in (0, 1):
+        mesh = large_block(part)[0] if large else scans().scans[part].mesh
+        path = folder / f"half_{part + 1}.ply"
         head = (
             f"ply\nformat binary_little_endian 1.0\nelement vertex {len(mesh.vertices)}\nproperty float x\n"
             f"property float y\nproperty float z\nelement face {len(mesh.triangles)}\n"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMenu, QTreeWidget, QTreeWidgetItem
 
 from rejoin.app import sentences
 from rejoin.app.bench import Bench
+from rejoin.app.display import display_of
 from rejoin.app.panels.base import Panel
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
@@ -80,7 +82,7 @@ class ScansPanel(Panel):
         units = self.bench.units
         for number, fragment in enumerate(project.fragments):
             name = f"{sentences.letter(number)} · {fragment.scan.name}"
-            item = QTreeWidgetItem([name, units.box(fragment.mesh)])
+            item = QTreeWidgetItem([name, units.box(np.ptp(display_of(fragment.mesh).box, axis=0))])
             item.setCheckState(0, Qt.CheckState.Unchecked if number in self.scene.hidden else Qt.CheckState.Checked)
             item.setData(0, Qt.ItemDataRole.UserRole, number)
             item.setToolTip(0, ", ".join(fragment.scan.files))

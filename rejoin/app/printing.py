@@ -1,0 +1,195 @@
+"""The job card on paper: its pictures drawn, its page printed to PDF. Needs no screen."""
+
+from __future__ import annotations
+
+import base64
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PySide6.QtCore import QBuffer, QIODevice, QLineF, QMarginsF, QPointF, QRectF, QSizeF, QUrl
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QGuiApplication,
+    QImage,
+    QPageLayout,
+    QPageSize,
+    QPainter,
+    QPdfWriter,
+    QPen,
+    QPolygonF,
+    QTextDocument,
+)
+
+from rejoin.app import colours
+from rejoin.core.card import Shown, card_html
+from rejoin.core.drawings import GapMap, Section, gap_map, section
+from rejoin.core.files.placing import written_whole
+from rejoin.core.records import FloatArray, Project
+from rejoin.core.report import names_of, told_joints
+
+PAPERS = {"A4": QPageSize.PageSizeId.A4, "letter": QPageSize.PageSizeId.Letter}
+DOTS_PER_INCH = 200
+WIDE, HIGH = 1000, 560
+"""Size of a picture, dots."""
+
+
+def gui() -> Any:
+    """The Qt application, made for drawing alone where there is none."""
+    if sys.platform.startswith("linux") and not os.environ.get("DISPLAY") and not os.environ.get("WAYLAND_DISPLAY"):
+        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    return QGuiApplication.instance() or QGuiApplication(["rejoin"])
+
+
+def write_card(
+    project: Project, path: str | Path, title: str, date: str, version: str, shown: Shown, paper: str = "A4"
+) -> None:
+    """Write the job card as PDF, or as one HTML file where the name ends so.
+
+    Raises
+    ------
+    FileTrouble
+        Where nothing can be written there.
+    """
+    application = gui()
+    images = pictures_of(project, shown)
+    as_page = Path(path).suffix.lower() in (".html", ".htm")
+    sources = {name: _data_address(image) if as_page else name for name, image in images.items()}
+    pictures = {
+        number: "".join(
+            f"<p><img src='{sources[name]}' width='{WIDE // 2}' height='{HIGH // 2}'></p>"
+            for name in (f"gap-{number}", f"section-{number}")
+            if name in sources
+        )
+        for number in told_joints(project)
+    }
+    page = card_html(project, title, date, version, shown, pictures)
+
+    def write(beside: Path) -> None:
+        if as_page:
+            beside.write_text(page, encoding="utf-8")
+        else:
+            _print(page, images, beside, paper)
+
+    written_whole(Path(path), write)
+    del application
+
+
+def pictures_of(project: Project, shown: Shown) -> dict[str, QImage]:
+    """The gap map and the section of each measured joint, by name."""
+    images, names = {}, names_of(project.scans)
+    for fit in project.fits:
+        joint = project.joints[fit.joint]
+        both = names[joint.a], names[joint.b]
+        images[f"gap-{fit.joint}"] = gap_picture(gap_map(project, fit), shown, both)
+        images[f"section-{fit.joint}"] = section_picture(section(project, joint), shown, both)
+    return images
+
+
+def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None:
+    writer = QPdfWriter(str(path))
+    writer.setTitle("Job card")
+    writer.setResolution(DOTS_PER_INCH)
+    margins = QMarginsF(15, 15, 15, 15)
+    size = QPageSize(PAPERS[paper])
+    writer.setPageLayout(QPageLayout(size, QPageLayout.Orientation.Portrait, margins, QPageLayout.Unit.Millimeter))
+    document = QTextDocument()
+    document.setDefaultFont(QFont("sans-serif", 9))
+    for name, image in images.items():
+        document.addResource(QTextDocument.ResourceType.ImageResource.value, QUrl(name), image)
+    document.setHtml(page)
+    points = writer.pageLayout().paintRect(QPageLayout.Unit.Point)
+    document.setPageSize(QSizeF(points.width(), points.height()))
+    document.print_(writer)
+
+
+def gap_picture(seen: GapMap, shown: Shown, names: tuple[str, str]) -> QImage:
+    """The face laid flat, coloured by gap, with a scale bar and a colour bar whose numbers carry their sign."""
+    image, painter = _blank()
+    known = np.isfinite(seen.gap_mm)
+    limit = float(np.percentile(np.abs(seen.gap_mm[known]), 98)) if known.any() else 1.0
+    limit = max(limit, 1e-3)
+    place, scale = _fitted(seen.corners.reshape(-1, 2), QRectF(20, 40, WIDE - 230, HIGH - 110))
+    paint = colours.gap_colours(seen.gap_mm, limit, 0.0)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+    for corners, colour in zip(place(seen.corners), paint, strict=True):
+        painter.setPen(QPen(QColor(*map(int, colour[:3])), 1))
+        painter.setBrush(QColor(*map(int, colour[:3])))
+        painter.drawPolygon(QPolygonF([QPointF(x, y) for x, y in corners]))
+    _heading(painter, f"{names[0]} + {names[1]}, gap over the face of {names[0]}: + open, - overlapping")
+    _scale_bar(painter, scale, shown)
+    values = np.linspace(limit, -limit, 200)
+    for row, colour in enumerate(colours.gap_colours(values, limit, 0.0)):
+        painter.fillRect(QRectF(WIDE - 180, 60 + 2 * row, 34, 2.5), QColor(*map(int, colour[:3])))
+    painter.setPen(QColor("#111111"))
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
+        text = "0" if share == 0 else f"{'+' if share > 0 else '-'}{shown.length(abs(share) * limit)}"
+        painter.drawText(QPointF(WIDE - 138, 66 + 200 * (1 - share)), text)
+    painter.end()
+    return image
+
+
+def section_picture(seen: Section, shown: Shown, names: tuple[str, str]) -> QImage:
+    """Both outlines in the cut: the first fragment's thin and dark, the second's wide and pale."""
+    image, painter = _blank()
+    near = np.concatenate([seen.of_a, seen.of_b]).reshape(-1, 2)
+    if len(near):
+        place, scale = _fitted(near, QRectF(20, 40, WIDE - 40, HIGH - 110))
+        for pieces, width, colour in ((seen.of_b, 7, "#d9a58c"), (seen.of_a, 2, "#173d4d")):
+            painter.setPen(QPen(QColor(colour), width))
+            painter.drawLines([QLineF(a[0], a[1], b[0], b[1]) for a, b in place(pieces)])
+        _scale_bar(painter, scale, shown)
+    _heading(painter, f"Section across the crack: {names[0]} thin and dark, {names[1]} wide and pale")
+    painter.end()
+    return image
+
+
+def _blank() -> tuple[QImage, QPainter]:
+    image = QImage(WIDE, HIGH, QImage.Format.Format_RGB32)
+    image.fill(QColor("#ffffff"))
+    painter = QPainter(image)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    font = QFont("sans-serif")
+    font.setPixelSize(18)
+    painter.setFont(font)
+    return image, painter
+
+
+def _fitted(points: FloatArray, frame: QRectF) -> tuple[Any, float]:
+    """How to place points (…, 2) in mm into the frame, y upwards, and the dots of one mm."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    span = np.maximum(high - low, 1e-6)
+    scale = float(min(frame.width() / span[0], frame.height() / span[1]))
+    middle = np.array([frame.center().x(), frame.center().y()])
+
+    def place(values: FloatArray) -> FloatArray:
+        return np.asarray((values - (low + high) / 2) * np.array([scale, -scale]) + middle)
+
+    return place, scale
+
+
+def _heading(painter: QPainter, text: str) -> None:
+    painter.setPen(QColor("#111111"))
+    painter.drawText(QPointF(20, 26), text)
+
+
+def _scale_bar(painter: QPainter, scale: float, shown: Shown) -> None:
+    """A bar of a round length, about a fifth of the picture wide."""
+    one = 25.4 if shown.unit == "inch" else 1.0
+    wanted = 0.2 * WIDE / scale / one
+    tens = 10.0 ** np.floor(np.log10(wanted))
+    length = max(step * tens for step in (1.0, 2.0, 5.0) if step * tens <= wanted)
+    y = HIGH - 30
+    painter.setPen(QPen(QColor("#111111"), 3))
+    painter.drawLine(QLineF(20, y, 20 + length * one * scale, y))
+    painter.drawText(QPointF(30 + length * one * scale, y + 6), f"{length:g} {'in' if shown.unit == 'inch' else 'mm'}")
+
+
+def _data_address(image: QImage) -> str:
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    image.save(buffer, "PNG")  # type: ignore[call-overload]
+    return "data:image/png;base64," + base64.b64encode(bytes(buffer.data().data())).decode("ascii")

@@ -9,7 +9,7 @@ import pytest
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.contour import contour, pack, unpack
-from rejoin.core.fusing.cropping import crops, far_soup
+from rejoin.core.fusing.cropping import beyond_crops, crops
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.soundness import outer_triangles, output_checks
@@ -150,13 +150,13 @@ def test_what_is_cropped_away_is_still_seen_from_the_crack() -> None:
     fragments, placements = solids.in_two(solids.bored_block(), spacing_mm=0.2)
     parts = [meshes.placed(f.mesh, p.part_from_scan) for f, p in zip(fragments, placements, strict=True)]
     cut = crops(parts, [np.zeros(len(part.vertices), bool) for part in parts], 0.2)
-    far = far_soup(parts, cut, 0.2)
+    far = beyond_crops(parts, cut, 0.2).soup
     # the window of 12 to 24 spacings, and a few triangles for the others
     assert all(0.1 < crop.near.mean() < 0.9 for crop in cut)
     assert 0 < len(far.triangles) < 0.1 * sum(int((~crop.near).sum()) for crop in cut)
     asked = np.random.default_rng(0).uniform([-7, -6, -1], [7, 6, 1], (300, 3))
     for part, crop in zip(parts, cut, strict=True):
-        alone = far_soup([part], [crop], 0.2)
+        alone = beyond_crops([part], [crop], 0.2).soup
         exact = WindingField(part.vertices, part.triangles[~crop.near])(asked)
         assert np.abs(WindingField(alone.vertices, alone.triangles)(asked) - exact).max() < 5e-3
         assert crop.rim.any() and np.array_equal(part.vertices[crop.vertices], crop.mesh.vertices)
@@ -183,6 +183,6 @@ def test_folded_new_triangles_are_pulled_apart_and_the_others_stay() -> None:
     vertices[folded] += np.random.default_rng(0).normal(size=(len(folded), 3))
     mesh = Mesh(vertices, box.triangles)
     assert len(crossing_pairs(mesh)) > 5
-    result = untangled(mesh, new, 0.5)
-    assert len(crossing_pairs(result)) == 0
+    result, left = untangled(mesh, new, 0.5)
+    assert len(crossing_pairs(result)) == len(left) == 0
     assert np.array_equal(result.vertices[~new], vertices[~new])

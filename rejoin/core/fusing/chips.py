@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, without_islands
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
 
@@ -27,10 +28,13 @@ class Marked:
     walls: BoolArray
 
 
-def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint]) -> list[BoolArray]:
-    """For each fragment the vertices whose triangles all belong to fracture faces of its joints."""
+def broken_vertices(
+    fragments: Sequence[Fragment], joints: Sequence[Joint], which: Sequence[int]
+) -> list[BoolArray]:
+    """For each of the fragments ``which`` the vertices whose triangles all belong to fracture faces of its joints."""
     result = []
-    for index, fragment in enumerate(fragments):
+    for index in which:
+        fragment = fragments[index]
         triangles = fragment.mesh.triangles
         marked = np.zeros(len(triangles), bool)
         for joint in joints:
@@ -41,7 +45,7 @@ def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint]) -> l
                     marked[face.triangles] = True
         broken = np.zeros(len(fragment.mesh.vertices), bool)
         broken[triangles[marked].ravel()] = True
-        broken[triangles[~marked].ravel()] = False
+        broken[triangles[~marked & any_corner(broken, triangles)].ravel()] = False
         result.append(broken)
     return result
 

@@ -82,7 +82,8 @@ def _apart(low: Indices, high: Indices, usable: Indices, graph: csr_matrix, rng:
     starts = np.minimum(graph.indptr[:-1], max(len(graph.indices) - 1, 0))
     around = np.minimum.reduceat(first[graph.indices], starts)
     around = np.where(np.diff(graph.indptr) > 0, np.minimum(around, first), first)
-    return usable[(around[low[usable]] == rank) & (around[high[usable]] == rank)]
+    apart: Indices = usable[(around[low[usable]] == rank) & (around[high[usable]] == rank)]
+    return apart
 
 
 def _turns(vertices: FloatArray, triangles: Indices, a: Indices, b: Indices, spot: FloatArray) -> BoolArray:

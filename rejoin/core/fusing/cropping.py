@@ -10,7 +10,8 @@ import numpy.typing as npt
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import REACH, BoolArray
 from rejoin.core.fusing.sewing import Sewn
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.fusing.soundness import any_corner
+from rejoin.core.records import FloatArray, IntArray, Mesh
 
 Indices = npt.NDArray[np.int64]
 
@@ -25,13 +26,15 @@ class Crop:
 
     ``mesh`` has the vertices ``vertices`` (n,) of the fragment and the
     triangles flagged in ``near`` (m,). ``rim`` (n,) flags its vertices where
-    the fragment goes on beyond the cut.
+    the fragment goes on beyond the cut; ``border`` (k, 2) are the directed
+    edges of the cut.
     """
 
     mesh: Mesh
     vertices: Indices
     near: BoolArray
     rim: BoolArray
+    border: IntArray
 
 
 def crops(parts: list[Mesh], also: list[BoolArray], spacing_mm: float) -> list[Crop]:
@@ -50,7 +53,10 @@ def crops(parts: list[Mesh], also: list[BoolArray], spacing_mm: float) -> list[C
     cell = max(REACH * spacing_mm, float((np.prod(size + REACH * spacing_mm) / MOST_CELLS) ** (1.0 / 3.0)))
     shape = np.floor(size / cell).astype(np.int64) + 3
     strides = np.array([shape[1] * shape[2], shape[2], 1])
-    places = [(np.floor((part.vertices - low) / cell).astype(np.int64) + 1) @ strides for part in parts]
+    places = [
+        sum((((part.vertices[:, k] - low[k]) / cell).astype(np.int64) + 1) * strides[k] for k in range(3))
+        for part in parts
+    ]
     result = []
     for number, part in enumerate(parts):
         others = [place for k, place in enumerate(places) if k != number]
@@ -71,43 +77,71 @@ def _with_neighbours(cells: Indices, shape: Indices) -> BoolArray:
 
 
 def _cut(part: Mesh, inside: BoolArray) -> Crop:
-    near: BoolArray = np.asarray(inside[part.triangles].any(axis=1))
+    near = any_corner(inside, part.triangles)
     mesh, vertices = meshes.compacted(part, np.flatnonzero(near).astype(np.int32))
     rim = np.zeros(len(mesh.vertices), bool)
-    rim[meshes.border_edges(mesh).ravel()] = True
-    return Crop(mesh, vertices.astype(np.int64), near, rim)
+    border = meshes.border_edges(mesh)
+    rim[border.ravel()] = True
+    return Crop(mesh, vertices.astype(np.int64), near, rim, border)
 
 
-def far_soup(parts: list[Mesh], cut: list[Crop], spacing_mm: float) -> Mesh:
-    """Few triangles that stand, seen from the crack, for all those beyond the crops.
+@dataclass(frozen=True, eq=False)
+class Far:
+    """What lies beyond the crops: a few triangles that stand for it, its area, its volume towards ``origin`` (3,)."""
 
-    One for each cell and fragment, with the summed area vector at the mean
-    centre: the dipole term of the cell's solid angle (Barill and others 2018).
+    soup: Mesh
+    area_mm2: float
+    volume_mm3: float
+    origin: FloatArray
+
+
+def beyond_crops(parts: list[Mesh], cut: list[Crop], spacing_mm: float) -> Far:
+    """Sum up the triangles beyond the crops.
+
+    One triangle for each cell and fragment, with the summed area vector at the
+    mean centre: the dipole term of the cell's solid angle (Barill and others 2018).
     """
-    centres, areas = [], []
+    origin = np.mean([part.vertices[:: max(1, len(part.vertices) // 1000)].mean(axis=0) for part in parts], axis=0)
+    centres, areas, area, volume = [np.zeros((0, 3))], [np.zeros((0, 3))], 0.0, 0.0
     for part, crop in zip(parts, cut, strict=True):
-        away = Mesh(part.vertices, part.triangles[~crop.near])
-        if len(away.triangles):
-            centre, area = _summed(away, FAR_CELL * spacing_mm)
-            centres.append(centre)
-            areas.append(area)
-    if not centres:
-        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
-    return _as_triangles(np.concatenate(centres), np.concatenate(areas))
+        corners = part.triangles[~crop.near]
+        if len(corners):
+            first, cross, size = _crosses(part.vertices, corners, origin)
+            area += 0.5 * float(size.sum())
+            volume += sum(float(first[k] @ cross[k]) for k in range(3)) / 6.0
+            centre, summed = _summed(first, cross, size, FAR_CELL * spacing_mm)
+            centres.append(centre + origin)
+            areas.append(summed)
+    return Far(_as_triangles(np.concatenate(centres), np.concatenate(areas)), area, volume, origin)
 
 
-def _summed(mesh: Mesh, cell_mm: float) -> tuple[FloatArray, FloatArray]:
-    crosses = meshes.triangle_crosses(mesh)
-    size = np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
-    first = np.ascontiguousarray(mesh.vertices)[mesh.triangles[:, 0]]
-    corners = mesh.triangles
-    middle = (first + mesh.vertices[corners[:, 1]] + mesh.vertices[corners[:, 2]]) / 3.0
-    cells = np.floor((first - first.min(axis=0)) / cell_mm).astype(np.int64)
-    wide = cells.max(axis=0) + 1
-    _, owner = np.unique((cells[:, 0] * wide[1] + cells[:, 1]) * wide[2] + cells[:, 2], return_inverse=True)
-    total = np.maximum(np.bincount(owner, size), 1e-30)
-    centre = np.stack([np.bincount(owner, size * middle[:, k]) / total for k in range(3)], axis=1)
-    return centre, np.stack([0.5 * np.bincount(owner, crosses[:, k]) for k in range(3)], axis=1)
+def _crosses(
+    vertices: FloatArray, triangles: IntArray, origin: FloatArray
+) -> tuple[list[FloatArray], list[FloatArray], FloatArray]:
+    """First corners seen from ``origin`` and cross products, axis by axis, and the cross products' lengths (m,)."""
+    axes = [np.ascontiguousarray(vertices[:, k]) - origin[k] for k in range(3)]
+    corners = [np.ascontiguousarray(triangles[:, k]) for k in range(3)]
+    first = [axis[corners[0]] for axis in axes]
+    u = [axis[corners[1]] - start for axis, start in zip(axes, first, strict=True)]
+    v = [axis[corners[2]] - start for axis, start in zip(axes, first, strict=True)]
+    cross = [u[i] * v[j] - u[j] * v[i] for i, j in ((1, 2), (2, 0), (0, 1))]
+    return first, cross, np.sqrt(cross[0] ** 2 + cross[1] ** 2 + cross[2] ** 2)
+
+
+def _summed(
+    first: list[FloatArray], cross: list[FloatArray], size: FloatArray, cell_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Centre (k, 3) and area vector (k, 3) of the triangles in each cell."""
+    low = [float(axis.min()) for axis in first]
+    extent = [float(axis.max()) - start for axis, start in zip(first, low, strict=True)]
+    cell_mm = max(cell_mm, float((np.prod([e + cell_mm for e in extent]) / MOST_CELLS) ** (1.0 / 3.0)))
+    cells = [((axis - start) / cell_mm).astype(np.int32) for axis, start in zip(first, low, strict=True)]
+    wide = [int(e / cell_mm) + 1 for e in extent]
+    owner = (cells[0] * wide[1] + cells[1]) * wide[2] + cells[2]
+    total = np.bincount(owner, size)
+    used = np.flatnonzero(total > 0)
+    centre = np.stack([np.bincount(owner, size * axis)[used] / total[used] for axis in first], axis=1)
+    return centre, np.stack([0.5 * np.bincount(owner, axis)[used] for axis in cross], axis=1)
 
 
 def _as_triangles(centres: FloatArray, areas: FloatArray) -> Mesh:
@@ -123,6 +157,26 @@ def _as_triangles(centres: FloatArray, areas: FloatArray) -> Mesh:
     turns = [(np.cos(a), np.sin(a)) for a in (0.0, 2.0 * np.pi / 3.0, 4.0 * np.pi / 3.0)]
     vertices = np.stack([centres + radius * (c * u + s * v) for c, s in turns], axis=1).reshape(-1, 3)
     return Mesh(vertices, np.arange(len(vertices), dtype=np.int32).reshape(-1, 3))
+
+
+def meets_rims(cut: list[Crop], result: Sewn) -> bool:
+    """Whether what was sewn ends along the crops' cuts and nowhere else, with every other edge between two triangles.
+
+    The fragments being closed, the whole is then closed too.
+    """
+    mesh, offset, wanted = result.mesh, 0, []
+    number = np.full(len(mesh.vertices), -1, np.int64)
+    for crop in cut:
+        wanted.append(crop.border.astype(np.int64) + offset)
+        offset += len(crop.vertices)
+    number = np.where(result.origin >= 0, result.origin, offset + np.arange(len(mesh.vertices)))
+    directed = meshes.edges(mesh).astype(np.int64)
+    code = np.sort(directed[:, 0] * len(mesh.vertices) + directed[:, 1])
+    if (code[1:] == code[:-1]).any():
+        return False
+    found, rim = number[meshes.border_edges(mesh)], np.concatenate(wanted)
+    total = offset + len(mesh.vertices)
+    return bool(np.array_equal(np.sort(found[:, 0] * total + found[:, 1]), np.sort(rim[:, 0] * total + rim[:, 1])))
 
 
 def assembled(parts: list[Mesh], cut: list[Crop], result: Sewn) -> Sewn:

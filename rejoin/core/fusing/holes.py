@@ -6,9 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rejoin.core import meshes
 from rejoin.core.fusing.fairing import faired
-from rejoin.core.fusing.stitching import Indices, border_loops, with_simple_border, zipped
+from rejoin.core.fusing.soundness import any_corner, open_vertices
+from rejoin.core.fusing.stitching import BoolArray, Indices, border_loops, with_simple_border, zipped
 from rejoin.core.records import FloatArray, Mesh
+
+RINGS = 4
+"""How many rings of triangles around a border are looked at to make it simple."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,17 +34,22 @@ class Closed:
     patches: tuple[Patch, ...]
 
 
-def closed(mesh: Mesh, spacing_mm: float) -> Closed:
+def closed(mesh: Mesh, spacing_mm: float, at_border: BoolArray | None = None) -> Closed:
     """Close every border loop of an oriented mesh.
 
     Rings of vertices at about the scan's spacing lead from the border to the
     middle; their positions make the surface as smooth as the surroundings
-    allow (least squares of the second umbrella operator; Kobbelt and others
-    1998), so that a hole in a cylinder is closed along the cylinder.
+    allow (`faired`), so that a hole in a cylinder is closed along the cylinder.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    spacing_mm : float
+    at_border : (n,) bool, optional
+        Vertices around which the triangles do not close.
     """
-    keep = with_simple_border(mesh, np.ones(len(mesh.triangles), bool))
-    mesh = Mesh(mesh.vertices, mesh.triangles[keep]) if not keep.all() else mesh
-    loops = border_loops(mesh.triangles, len(mesh.vertices)) or []
+    at_border = open_vertices(mesh) if at_border is None else at_border
+    mesh, loops = _simple_loops(mesh, at_border)
     vertices, triangles, patches = [mesh.vertices], [mesh.triangles.astype(np.int64)], []
     count, size = len(mesh.vertices), len(mesh.triangles)
     for loop in loops:
@@ -53,6 +63,25 @@ def closed(mesh: Mesh, spacing_mm: float) -> Closed:
         return Closed(mesh, ())
     result = Mesh(np.concatenate(vertices), np.concatenate(triangles).astype(np.int32))
     return Closed(faired(result, np.concatenate([patch.vertices for patch in patches])), tuple(patches))
+
+
+def _simple_loops(mesh: Mesh, at_border: BoolArray) -> tuple[Mesh, list[Indices]]:
+    """The mesh with a simple border, and its border loops; only the surroundings of the border are looked at."""
+    around = at_border.copy()
+    for _ in range(RINGS):
+        around[mesh.triangles[any_corner(around, mesh.triangles)].ravel()] = True
+    near = any_corner(around, mesh.triangles)
+    local, kept = meshes.compacted(mesh, np.flatnonzero(near).astype(np.int32))
+    beyond = np.zeros(len(mesh.vertices), bool)
+    beyond[mesh.triangles[~near].ravel()] = True
+    rim = beyond[kept]
+    keep = with_simple_border(local, np.ones(len(local.triangles), bool), rim)
+    loops = border_loops(local.triangles[keep], len(local.vertices), rim) or []
+    if not keep.all():
+        whole = ~near
+        whole[np.flatnonzero(near)[keep]] = True
+        mesh = Mesh(mesh.vertices, mesh.triangles[whole])
+    return mesh, [kept[loop].astype(np.int64) for loop in loops]
 
 
 def _across(loop: FloatArray) -> float:

@@ -10,12 +10,16 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 BoolArray = npt.NDArray[np.bool_]
 
 REACH = 12.0
 """How far, in spacings, another fragment is looked for."""
+
+RINGS = 2
+"""Tongues of kept surface up to twice as many triangles wide are given up."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,9 +89,26 @@ def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_
 
 
 def _contact(part: Mesh, rim: BoolArray, distance: FloatArray, strip: float, spacing_mm: float) -> Contact:
-    removed = (distance < strip) & ~rim
+    removed = evened(part, distance < strip) & ~rim
     removed = without_islands(part, rim, removed, (5.0 * spacing_mm) ** 2)
     return Contact(distance, removed, border_of(part, removed), strip)
+
+
+def evened(part: Mesh, removed: BoolArray) -> BoolArray:
+    """Without tongues and necks of kept surface narrower than a few triangles: grown, then shrunk again."""
+    result = removed
+    for _ in range(RINGS):
+        result = widened(part, result)
+    for _ in range(RINGS):
+        result = ~widened(part, ~result)
+    return result | removed
+
+
+def widened(part: Mesh, flags: BoolArray) -> BoolArray:
+    """The flagged vertices (n,) and their neighbours."""
+    result = flags.copy()
+    result[part.triangles[any_corner(flags, part.triangles)].ravel()] = True
+    return result
 
 
 def border_of(part: Mesh, removed: BoolArray) -> IntArray:

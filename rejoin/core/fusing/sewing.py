@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
-from rejoin.core.fusing.ring import Contact, vertex_areas
+from rejoin.core.fusing.ring import Contact, vertex_areas, widened
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.fusing.stitching import (
     BoolArray,
     Indices,
@@ -24,6 +25,7 @@ from rejoin.core.fusing.stitching import (
     with_simple_border,
     zipped,
 )
+from rejoin.core.libraries.distances import closest_triangles
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import FloatArray, Mesh
 
@@ -33,6 +35,8 @@ OVERLAP = 0.4
 """Distance between kept border and healing surface before they are sewn, in spacings."""
 
 
+SHORE_RINGS = 6
+"""How many rings of kept triangles behind the border tell what lies over the kept surface."""
 SHORTEST = 0.8
 """Edges of the healing surface shorter than this many spacings are collapsed."""
 
@@ -70,18 +74,18 @@ def sewn(
     """
     ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
     kept, seam = ready.kept, ready.seam
-    kept_tree = cKDTree(kept.vertices)
+    shore = _Shore.of(kept, ready.loops, seam)
     for _ in range(MOST_ROUNDS):
         surface = ready.healing.field.surface(closed=False)
         ends = meshes.sorted_unique(meshes.border_edges(surface).ravel().astype(np.int64))
-        ends = ends[_beyond_border(surface.vertices[ends], kept_tree, seam, spacing_mm) > spacing_mm]
+        ends = ends[shore.beyond(surface, ends) > spacing_mm]
         if len(ends) == 0 or not ready.healing.grow(surface.vertices[ends]):
             break
-    patch = _patch(surface, kept_tree, seam, spacing_mm)
+    patch = _patch(surface, shore, spacing_mm)
     for shift in RAISED if handles(patch) else ():
         field = ready.healing.field
         moved = Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
-        other = _patch(moved, kept_tree, seam, spacing_mm)
+        other = _patch(moved, shore, spacing_mm)
         if handles(other) < handles(patch):
             patch = other
         if handles(patch) == 0:
@@ -137,9 +141,9 @@ def crack_field(
         return None
 
 
-def _patch(surface: Mesh, kept: cKDTree, seam: Seam, spacing_mm: float) -> Mesh:
+def _patch(surface: Mesh, shore: _Shore, spacing_mm: float) -> Mesh:
     """The healing surface up to just short of the kept border."""
-    beyond = _beyond_border(surface.vertices, kept, seam, spacing_mm)
+    beyond = shore.beyond(surface)
     patch = clipped(surface, _without_label_islands(surface, beyond, spacing_mm), OVERLAP * spacing_mm)
     return without_specks(patch, spacing_mm)
 
@@ -155,18 +159,43 @@ def handles(patch: Mesh) -> int:
     return (2 * meshes.components(patch)[0] - euler - len(loops)) // 2
 
 
-def _beyond_border(points: FloatArray, kept: cKDTree, seam: Seam, spacing_mm: float) -> FloatArray:
-    """Distance (n,) of points of the healing surface from the kept border, negative over the kept surface.
+@dataclass(frozen=True, eq=False)
+class _Shore:
+    """The kept surface near its border, and which of its vertices (n,) are on the border."""
 
-    Far from the border the nearest kept vertex decides, for there a noisy
-    border's direction may mislead.
-    """
-    distance = seam.nearest(points)[2]
-    far = np.flatnonzero(np.abs(distance) > spacing_mm)
-    length = np.abs(distance[far])
-    to_kept = kept.query(points[far], workers=-1)[0]
-    distance[far] = np.where(to_kept < 0.9 * length, -length, length)
-    return distance
+    mesh: Mesh
+    at_border: BoolArray
+    seam: Seam
+
+    @staticmethod
+    def of(kept: Mesh, loops: list[Indices], seam: Seam) -> _Shore:
+        border = np.zeros(len(kept.vertices), bool)
+        border[np.concatenate(loops)] = True
+        near = border
+        for _ in range(SHORE_RINGS):
+            near = widened(kept, near)
+        mesh, used = meshes.compacted(kept, np.flatnonzero(any_corner(near, kept.triangles)).astype(np.int32))
+        return _Shore(mesh, border[used], seam)
+
+    def beyond(self, surface: Mesh, chosen: Indices | None = None) -> FloatArray:
+        """Distance (k,) of the surface's vertices from the kept border, negative over the kept surface.
+
+        A vertex is beyond where the nearest place of the kept surface is on
+        its border, or faces another way.
+        """
+        normals = meshes.vertex_normals(surface)
+        points = surface.vertices if chosen is None else surface.vertices[chosen]
+        normals = normals if chosen is None else normals[chosen]
+        if len(points) == 0:
+            return np.zeros(0)
+        which = closest_triangles(points, self.mesh)
+        corners = self.mesh.triangles[which]
+        _, weights = closest_on_triangles(points, self.mesh.vertices[corners])
+        on_border = ((weights > 1e-9) <= self.at_border[corners]).all(axis=1)
+        theirs = meshes.triangle_crosses(Mesh(self.mesh.vertices, corners))
+        facing = np.einsum("ij,ij->i", theirs, normals) > 0
+        distance = np.abs(self.seam.nearest(points)[2])
+        return np.asarray(np.where(on_border | ~facing, distance, -distance))
 
 
 def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: float) -> FloatArray:

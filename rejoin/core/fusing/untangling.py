@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.crossings import Pairs, crossing_pairs
 from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import Mesh
 
 Indices = npt.NDArray[np.int64]
@@ -28,10 +29,10 @@ def seam_crossings(mesh: Mesh, new: BoolArray) -> Pairs:
 
 def _at_the_seam(mesh: Mesh, new: BoolArray) -> tuple[BoolArray, Indices]:
     """Which triangles (m,) are new, and the indices of these and their neighbours."""
-    fresh: BoolArray = np.asarray(new[mesh.triangles].any(axis=1))
+    fresh: BoolArray = any_corner(new, mesh.triangles)
     around = np.zeros(len(mesh.vertices), bool)
     around[mesh.triangles[fresh].ravel()] = True
-    return fresh, np.flatnonzero(around[mesh.triangles].any(axis=1))
+    return fresh, np.flatnonzero(any_corner(around, mesh.triangles))
 
 
 def _within(mesh: Mesh, triangles: Indices, chosen: BoolArray, reach_mm: float) -> Indices:
@@ -43,8 +44,8 @@ def _within(mesh: Mesh, triangles: Indices, chosen: BoolArray, reach_mm: float) 
     return triangles[near[mesh.triangles[triangles]].any(axis=1)]
 
 
-def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> Mesh:
-    """The mesh with the vertices flagged in ``new`` (n,) near crossings drawn to the mean of their neighbours.
+def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> tuple[Mesh, Pairs]:
+    """The mesh with the vertices flagged in ``new`` (n,) near crossings drawn to their neighbours' mean, and the crossings left.
 
     The region grows by a ring a round. A flat mesh whose inner vertices are
     the means of their neighbours has no folds (Tutte 1963), and the surface
@@ -53,9 +54,9 @@ def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> Mesh:
     """
     fresh, among = _at_the_seam(mesh, new)
     pairs = crossing_pairs(mesh, among, fresh)
-    best, fewest = mesh, len(pairs)
-    if not fewest:
-        return mesh
+    best, fewest = mesh, pairs
+    if not len(fewest):
+        return mesh, pairs
     touched = Mesh(mesh.vertices, mesh.triangles[new[mesh.triangles].any(axis=1)])
     graph = meshes.adjacency(touched)
     chosen = np.zeros(len(mesh.vertices), bool)
@@ -70,8 +71,8 @@ def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> Mesh:
             vertices[free] = (rows @ vertices) / degree
         mesh = Mesh(vertices, mesh.triangles)
         pairs = crossing_pairs(mesh, _within(mesh, among, chosen, WINDOW * spacing_mm), fresh)
-        if len(pairs) < fewest:
-            best, fewest = mesh, len(pairs)
-        if not fewest:
+        if len(pairs) < len(fewest):
+            best, fewest = mesh, pairs
+        if not len(fewest):
             break
-    return best
+    return best, fewest

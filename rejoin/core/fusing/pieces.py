@@ -1,0 +1,65 @@
+"""The placed fragments as closed, outward bodies: what fusing starts from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.fusing.holes import Closed, Patch, closed
+from rejoin.core.fusing.soundness import open_vertices, outer_triangles
+from rejoin.core.records import Fragment, Mesh, Placement
+from rejoin.core.transforms import apply
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A placed fragment with its holes closed; ``index`` is its place among the fragments."""
+
+    index: int
+    mesh: Mesh
+    holes: tuple[Patch, ...]
+    volume_mm3: float
+
+
+def pieces_of(fragments: Sequence[Fragment], placements: Sequence[Placement], notes: list[str]) -> list[Piece]:
+    """The placed fragments, outward and with every hole closed for the time being; ``notes`` gets what was changed."""
+    pieces: list[Piece] = []
+    for index, (fragment, placement) in enumerate(zip(fragments, placements, strict=True)):
+        if placement.part_from_scan is None:
+            continue
+        placed = Mesh(apply(placement.part_from_scan, fragment.mesh.vertices), fragment.mesh.triangles)
+        if len(placed.triangles) == 0:
+            notes.append(f"{fragment.scan.name} holds no surface and was left out.")
+            continue
+        at_border = open_vertices(placed)
+        shut = closed(placed, fragment.spacing_mm, at_border) if at_border.any() else Closed(placed, ())
+        mesh = shut.mesh
+        volume = meshes.volume(mesh)
+        if volume < 0:
+            mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, ::-1]))
+            notes.append(f"{fragment.scan.name} was inside out and was turned.")
+        keep, inner = outer_triangles(mesh)
+        if inner:
+            mesh = Mesh(mesh.vertices, mesh.triangles[keep])
+            volume = meshes.volume(mesh)
+            notes.append(f"{fragment.scan.name} holds {inner} shells inside it or far smaller; they were left out.")
+        piece = Piece(index, mesh, shut.patches, abs(volume))
+        if any(_same_place(piece.mesh, other.mesh, fragment.spacing_mm) for other in pieces):
+            notes.append(f"{fragment.scan.name} lies where another fragment lies already and was left out.")
+            continue
+        pieces.append(piece)
+    return pieces
+
+
+def _same_place(mesh: Mesh, other: Mesh, spacing_mm: float) -> bool:
+    """Whether nearly all of a mesh runs along another (a thousand of its vertices are asked)."""
+    asked, reach = mesh.vertices[:: max(1, len(mesh.vertices) // 1000)], 2.0 * spacing_mm
+    low, high = other.vertices.min(axis=0) - reach, other.vertices.max(axis=0) + reach
+    if ((asked >= low) & (asked <= high)).all(axis=1).mean() <= 0.9:
+        return False
+    near = cKDTree(other.vertices).query(asked, distance_upper_bound=reach)[0]
+    return bool(np.isfinite(near).mean() > 0.9)

@@ -65,9 +65,11 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     depth, inside = overlap(first, second, b_from_a, limit, spacing, sparse)
     depth_b, inside_b = overlap(second, first, a_from_b, limit, spacing, sparse)
     broad = broad_normals(first, second, b_from_a, chosen, seen)
-    within = contact & inner(first, chosen, seen, contact)
+    # At a rim both normals lean outwards, which would pass for relief.
+    off_rim = contact & rimless(seen) & inner(first, chosen, seen, contact, 1.5)
+    within = contact & inner(first, chosen, seen, contact, 2.0)
     held = max(
-        firmness(seen.points, seen.normals_a, seen.normals_b, contact & rimless(seen), areas, sigma, spacing),
+        firmness(seen.points, seen.normals_a, seen.normals_b, off_rim, areas, sigma, spacing),
         firmness(seen.points, *broad, within, areas, sigma, spacing),
     )
     facing = np.flatnonzero(zone).astype(np.int32)
@@ -79,7 +81,7 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
     expected = max(noise, 0.06 * spacing)
     close = float(np.clip((1.75 - residual / expected) / 0.5, 0.0, 1.0))
-    score = close * (max(score * min(1.0, held), likeness) + outline)
+    score = close * max(score * min(1.0, held), likeness + outline)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from scipy.linalg import eigh
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import binary_erosion, gaussian_filter
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -55,15 +57,15 @@ def rimless(seen: Facing) -> BoolArray:
     return np.asarray((np.einsum("ij,ij->i", seen.normals_a, seen.normals_b) < -0.85) & (seen.facing < -0.85))
 
 
-def inner(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray) -> BoolArray:
-    """Contact that lies at least two cells inside the rim of the contact."""
+def inner(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray, cells: float) -> BoolArray:
+    """Contact that lies at least so many cells inside the rim of the contact."""
     touching = np.zeros(len(chosen), bool)
     touching[seen.index[contact]] = True
     points = first.fragment.mesh.vertices[chosen]
     if touching.all():
         return touching[seen.index]
     away, _ = cKDTree(points[~touching]).query(points[seen.index])
-    return np.asarray(away > 2.0 * first.nodes.cell_mm)
+    return np.asarray(away > cells * first.nodes.cell_mm)
 
 
 def broad_normals(
@@ -119,21 +121,84 @@ def _gridded(xy: FloatArray, heights: list[FloatArray], cell: float) -> tuple[li
     return maps, (count > 0).astype(float).reshape(shape)
 
 
+Band = tuple[float, FloatArray, FloatArray, FloatArray]
+
+STRIPS = 6
+"""Strips into which a face is cut each way, to see whether its relief is shared all over."""
+
+
 def _band_information(maps: list[FloatArray], mask: FloatArray) -> float:
-    """Nats that the bands of two maps share; 1.3 / (2 pi s²) cells are independent in the band from s to 2 s."""
-    total, cells = 0.0, float(mask.sum())
+    """Nats that the bands of two maps share wherever one looks.
+
+    A rim, a fillet or a groove that both faces happen to have is alike in one
+    place, or along one way, only: the least that remains without any one
+    strip, without the rim, or without any one profile, counts.
+    """
+    inside = mask > 0
+    parts = _parts(inside)
+    least = _information(_bands(maps, mask), parts)
+    return min(least, *(_information(_bands(plain, mask), parts[:1]) for plain in _without_profiles(maps, inside)))
+
+
+def _without_profiles(maps: list[FloatArray], inside: BoolArray) -> Iterator[list[FloatArray]]:
+    """Both maps less their mean profile along the way they vary most, and less that outwards from the middle."""
+    at = np.argwhere(inside).astype(float)
+    at -= at.mean(axis=0)
+    mask = inside.astype(float)
+    weight = np.maximum(gaussian_filter(mask, 1.5, mode="constant"), 1e-6)
+    smooth = [gaussian_filter(m, 1.5, mode="constant") / weight for m in maps]
+    slopes = np.hstack([np.stack(np.gradient(m))[:, binary_erosion(inside)] for m in smooth])
+    way = np.linalg.eigh(slopes @ slopes.T)[1][:, 1]
+    for along in (at @ way, np.linalg.norm(at, axis=1)):
+        index = np.rint(along - along.min()).astype(np.int64)
+        count = np.maximum(np.bincount(index), 1)
+        less = []
+        for whole in maps:
+            values = whole[inside]
+            plain = np.zeros_like(whole)
+            plain[inside] = values - (np.bincount(index, values) / count)[index]
+            less.append(plain)
+        yield less
+
+
+def _bands(maps: list[FloatArray], mask: FloatArray) -> list[Band]:
+    """Independent cells to a cell, and the products of both maps, in each octave; 1.3 / (2 pi s²) from s to 2 s."""
+    inside = mask > 0
     finer, width = maps, 0.0
+    bands: list[Band] = []
     for coarser in (1.0, 2.0, 4.0, 8.0):
         weight = np.maximum(gaussian_filter(mask, coarser, mode="constant"), 1e-6)
         smooth = [gaussian_filter(m * mask, coarser, mode="constant") / weight * mask for m in maps]
-        a, b = ((f - c)[mask > 0] for f, c in zip(finer, smooth, strict=True))
-        count = cells * 1.3 / (2 * np.pi * max(width, 0.8) ** 2)
-        if count < 6.0:
-            break
-        r = float(a @ b / np.sqrt((a @ a) * (b @ b) + 1e-30))
-        total += -0.5 * count * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2)) - 0.25
+        a, b = ((f - c)[inside] for f, c in zip(finer, smooth, strict=True))
+        bands.append((1.3 / (2 * np.pi * max(width, 0.8) ** 2), a * b, a * a, b * b))
         finer, width = smooth, coarser
-    return total
+    return bands
+
+
+def _parts(inside: BoolArray) -> list[BoolArray]:
+    """The cells of a mask: all, all but each strip either way, and all but the rim where enough remains."""
+    at = np.argwhere(inside)
+    parts = [np.ones(len(at), bool)]
+    for axis in (0, 1):
+        strip = np.argsort(np.argsort(at[:, axis], kind="stable")) * STRIPS // max(len(at), 1)
+        parts += [strip != k for k in range(STRIPS)]
+    inner = binary_erosion(inside, iterations=2)[inside]
+    return parts + [inner] if inner.mean() > 0.4 else parts
+
+
+def _information(bands: list[Band], parts: list[BoolArray]) -> float:
+    """The least that any of the parts tells."""
+    least = np.inf
+    for kept in parts:
+        total, cells = 0.0, float(kept.sum())
+        for density, ab, aa, bb in bands:
+            count = cells * density
+            if count < 6.0:
+                break
+            r = float(ab[kept].sum() / np.sqrt(aa[kept].sum() * bb[kept].sum() + 1e-30))
+            total += -0.5 * count * float(np.log(1 - min(max(r, 0.0), 0.99) ** 2)) - 0.25
+        least = min(least, total)
+    return least
 
 
 def firmness(

@@ -119,3 +119,28 @@ def test_bulge_meets_hollow() -> None:
 def test_no_faces_make_no_pairs() -> None:
     none = np.zeros((0, 6))
     assert promising_pairs([], [], none, none, 10) == []
+
+
+def moulding(seed: int, upward: bool) -> Prepared:
+    """A bar of one cross-section, its long face a flat run into a fillet; ``upward`` is the bar that fits on it."""
+    turn = np.radians(np.linspace(0.0, 70.0, 30))
+    fillet = np.column_stack([12.0 + 5.0 * np.sin(turn), 5.0 * (1 - np.cos(turn))])
+    face = np.vstack([[0.0, 0.0], fillet])
+    level = 14.0 if upward else -8.0
+    corners = np.vstack([face, [face[-1, 0], level], [0.0, level]])
+    solid = manifold3d.CrossSection([corners if upward else corners[::-1]]).extrude(24.0)
+    solid = solid if solid.volume() > 0 else manifold3d.CrossSection([corners[::-1]]).extrude(24.0)
+    mesh = solid.refine_to_length(1.3 * SPACING).to_mesh()
+    rng = np.random.default_rng(seed)
+    points = np.array(mesh.vert_properties[:, :3], float)
+    noisy = Mesh(points + rng.normal(0, NOISE, points.shape), np.array(mesh.tri_verts, np.int32))
+    scan = Scan(f"moulding {seed}", ("moulding",), noisy, "mm", True, False, (str(seed),))
+    return prepared(steps.clean(Project(scans=(scan,))).fragments[0], ())
+
+
+def test_a_machined_profile_and_its_counterpart_are_no_break() -> None:
+    """They nest all over, and no quadric describes them, but what they share runs along one way only."""
+    first, second = moulding(4, upward=False), moulding(5, upward=True)
+    evidence = decided(judge(first.surface, second.surface, np.eye(4)), 0.0)
+    assert evidence.touching_share > 0.85 and evidence.contact_area_mm2 > 200.0, "they do nest"
+    assert not believable(evidence) and not evidence.good

@@ -144,21 +144,27 @@ def _without_profiles(maps: list[FloatArray], inside: BoolArray) -> Iterator[lis
     """Both maps less their mean profile along the way they vary most, and less that outwards from the middle."""
     at = np.argwhere(inside).astype(float)
     at -= at.mean(axis=0)
-    mask = inside.astype(float)
-    weight = np.maximum(gaussian_filter(mask, 1.5, mode="constant"), 1e-6)
-    smooth = [gaussian_filter(m, 1.5, mode="constant") / weight for m in maps]
-    slopes = np.hstack([np.stack(np.gradient(m))[:, binary_erosion(inside)] for m in smooth])
-    way = np.linalg.eigh(slopes @ slopes.T)[1][:, 1]
-    for along in (at @ way, np.linalg.norm(at, axis=1)):
-        index = np.rint(along - along.min()).astype(np.int64)
-        count = np.maximum(np.bincount(index), 1)
+    values = np.stack([m[inside] for m in maps])
+    angles = np.pi * np.arange(60) / 60
+    lines = at @ np.stack([np.cos(angles), np.sin(angles)])
+    explained = [float(np.square(values - _profile(values, line)).sum()) for line in lines.T]
+    for along in (lines[:, int(np.argmin(explained))], np.linalg.norm(at, axis=1)):
         less = []
-        for whole in maps:
-            values = whole[inside]
-            plain = np.zeros_like(whole)
-            plain[inside] = values - (np.bincount(index, values) / count)[index]
+        for rest in values - _profile(values, along):
+            plain = np.zeros(inside.shape)
+            plain[inside] = rest
             less.append(plain)
         yield less
+
+
+def _profile(values: FloatArray, along: FloatArray) -> FloatArray:
+    """The values (k, n) as a function of the place (n,) in cells alone: the mean of each cell, and straight between."""
+    index = np.rint(along - along.min()).astype(np.int64)
+    count = np.bincount(index)
+    used = np.flatnonzero(count)
+    centres = np.bincount(index, along)[used] / count[used]
+    means = [np.bincount(index, row)[used] / count[used] for row in values]
+    return np.stack([np.interp(along, centres, mean) for mean in means])
 
 
 def _bands(maps: list[FloatArray], mask: FloatArray) -> list[Band]:

@@ -143,4 +143,5 @@ def test_a_machined_profile_and_its_counterpart_are_no_break() -> None:
     first, second = moulding(4, upward=False), moulding(5, upward=True)
     evidence = decided(judge(first.surface, second.surface, np.eye(4)), 0.0)
     assert evidence.touching_share > 0.85 and evidence.contact_area_mm2 > 200.0, "they do nest"
-    assert not believable(evidence) and not evidence.good
+    assert not evidence.good and evidence.held < 0.3 and evidence.score < 1.5 * LEAST_SCORE
+    assert "slide" in evidence.reason

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from rejoin.core.errors import Cancelled, FileTrouble, NoAnswer, RejoinError, WrongUse
     from rejoin.core.files import write_mesh
     from rejoin.core.records import Project
-    from rejoin.core.steps import align, check_dimensions, clean, find_faces, fuse, join, match, measure_fit, read
+    from rejoin.core.steps import align, check_dimensions, clean, find_faces, fuse, join, make, match, measure_fit, read
     from rejoin.core.storage import load_project, save_project
 
 __version__ = "0.1.0"
@@ -19,7 +19,7 @@ _HOMES = {
     "rejoin.core.files": ("write_mesh",),
     "rejoin.core.records": ("Project",),
     "rejoin.core.steps": (
-        "align", "check_dimensions", "clean", "find_faces", "fuse", "join", "match", "measure_fit", "read",
+        "align", "check_dimensions", "clean", "find_faces", "fuse", "join", "make", "match", "measure_fit", "read",
     ),
     "rejoin.core.storage": ("load_project", "save_project"),
 }
@@ -39,6 +39,7 @@ __all__ = [
     "fuse",
     "join",
     "load_project",
+    "make",
     "match",
     "measure_fit",
     "read",

@@ -23,6 +23,7 @@ from rejoin.core.settings import (
     FaceSettings,
     FitSettings,
     FuseSettings,
+    MakeSettings,
     MatchSettings,
     Settings,
 )
@@ -128,6 +129,8 @@ def parser() -> argparse.ArgumentParser:
     _add_scans(commands)
     _add_measure(commands)
     _add_check(commands)
+    _add_report(commands)
+    _add_make(commands)
     _add_sample(commands)
     _add_open(commands)
     return top
@@ -181,6 +184,39 @@ def _add_check(commands: Any) -> None:
     check.set_defaults(run=_check)
 
 
+def _add_report(commands: Any) -> None:
+    text = "write the job card of a saved project: scans, joins, gaps, the whole, cautions"
+    report = _command(commands, "report", text)
+    report.add_argument("project", metavar="PROJECT", help="a saved project (.rejoin)")
+    report.add_argument("--out", required=True, metavar="CARD", help="the card to write (.pdf or .html)")
+    report.add_argument("--json", metavar="FILE", help="write what the card tells as JSON")
+    report.add_argument("--unit", choices=("mm", "inch"), default="mm", help="how the card shows lengths; mm")
+    report.add_argument("--paper", choices=("A4", "letter"), default="A4", help="size of the paper; A4 unless given")
+    report.add_argument("--title", metavar="TEXT", help="heading of the card; the project's file name unless given")
+    report.set_defaults(run=_report)
+
+
+def _add_make(commands: Any) -> None:
+    text = "make a trial print, a pattern, a model for the mill or a cradle of a whole"
+    make = _command(commands, "make", text)
+    make.add_argument("whole", metavar="WHOLE", help="a closed mesh file, or a project (.rejoin) with its whole")
+    make.add_argument("--for", dest="make.purpose", default=argparse.SUPPRESS, help="what is made",
+                      choices=("print", "pattern", "machining", "cradle"))  # fmt: skip
+    _add_unit(make)
+    make.add_argument("--out", metavar="FILE", help="where to (.3mf .stl .ply .obj); named for what it is unless given")
+    make.add_argument("--out-unit", choices=tuple(UNITS), help="unit of the written file; that of WHOLE unless given")
+    make.add_argument("--json", metavar="FILE", help="the companion file; beside the part unless given")
+    for name, what in (("restore", "are restored by number"), ("stock", "get machining stock, are cast solid or cored"),
+                       ("draft", "get draft"), ("windows", "of a cradle stay open")):  # fmt: skip
+        make.add_argument(f"--{name}", metavar="FILE", help=f"faces that {what}, as JSON (see the README)")
+    make.add_argument("--test-bar", metavar="FILE", help="write the printer's test bar too")
+    make.add_argument("--after", metavar="FILE", help="companion file of the part that was tried")
+    make.add_argument("--trial", metavar="FILE", help="what the trial showed, as JSON: makes the next revision")
+    make.add_argument("--undo", action="store_true", help="take the last trial's corrections back")
+    _add_settings(make.add_argument_group("settings"), "make", MakeSettings, without=("purpose",))
+    make.set_defaults(run=_make)
+
+
 def _add_sample(commands: Any) -> None:
     text = "list the samples, or copy one to a folder"
     sample = _command(commands, "sample", text)
@@ -207,9 +243,11 @@ def _add_unit(command: argparse.ArgumentParser) -> None:
     command.add_argument("--unit", choices=tuple(UNITS), help="unit of files that do not say theirs (STL, PLY, OBJ)")
 
 
-def _add_settings(group: Any, step: str, kind: type[Settings]) -> None:
+def _add_settings(group: Any, step: str, kind: type[Settings], without: Sequence[str] = ()) -> None:
     """One option for each field of a settings record, named as the field."""
     for field in kind.__dataclass_fields__.values():  # type: ignore[attr-defined]
+        if field.name in without:
+            continue
         flag, meta = f"--{field.name.replace('_', '-')}", field.metadata
         unit = f" {meta['unit']}" if meta["unit"] else ""
         common: dict[str, Any] = {
@@ -252,6 +290,12 @@ def _scans(arguments: argparse.Namespace) -> int:
     return scans_command(arguments)
 
 
+def _report(arguments: argparse.Namespace) -> int:
+    from rejoin.card_command import report_command
+
+    return report_command(arguments)
+
+
 def _measure(arguments: argparse.Namespace) -> int:
     from rejoin.dimension_commands import measure_command
 
@@ -262,6 +306,12 @@ def _check(arguments: argparse.Namespace) -> int:
     from rejoin.dimension_commands import check_command
 
     return check_command(arguments)
+
+
+def _make(arguments: argparse.Namespace) -> int:
+    from rejoin.making_command import make_command
+
+    return make_command(arguments)
 
 
 def _sample(arguments: argparse.Namespace) -> int:

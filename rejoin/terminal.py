@@ -18,6 +18,7 @@ TITLES = {
     "measure_fit": "Measuring the gaps",
     "fuse": "Fusing the whole",
     "check_dimensions": "Measuring the dimensions",
+    "make": "Making",
     "write": "Writing",
 }
 """What each step is called while it runs."""

@@ -21,6 +21,7 @@ from rejoin.core.settings import (
     FaceSettings,
     FitSettings,
     FuseSettings,
+    MakeSettings,
     MatchSettings,
     ReadSettings,
     Report,
@@ -203,6 +204,42 @@ def check_dimensions(
     bench = Bench(project.fragments, project.placements, whole)
     checks, scales = check_all(bench, project.readings, settings, report)
     return _timed(changed(project, checks=checks, scales=scales), "check_dimensions", settings, started)
+
+
+def make(
+    project: Project,
+    settings: MakeSettings | None = None,
+    report: Report = silent,
+    revision: str = "A",
+    correction: Sequence[float] = (1.0, 1.0, 1.0),
+) -> Project:
+    """Make a trial print, a pattern, a model for the mill or a cradle of the whole; one of each purpose is kept.
+
+    Parameters
+    ----------
+    project : Project
+        With a whole, and the picked faces in ``picks``.
+    settings : MakeSettings, optional
+    report : Report, optional
+    revision : str
+    correction : three float
+        More factors of the printer along x, y, z, from sizes measured on an earlier print.
+
+    Raises
+    ------
+    NoAnswer
+        No whole, an open one, or figures with which nothing sound can be made.
+    WrongUse
+        Figures that contradict each other or are out of reason.
+    """
+    from rejoin.core.making.order import make_part
+
+    settings, started = settings or MakeSettings(), time.perf_counter()
+    if project.whole is None:
+        raise NoAnswer("There is no whole to make anything of.", "Fuse the fragments first.")
+    part = make_part(project.whole, project.picks, settings, report, revision, correction)
+    others = tuple(one for one in project.made if one.purpose != part.purpose)
+    return _timed(changed(project, made=(*others, part)), "make", settings, started)
 
 
 def _need_two(project: Project) -> None:

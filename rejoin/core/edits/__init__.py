@@ -5,6 +5,7 @@ from rejoin.core.edits.dimensions import (
     change_reading,
     correct_scale,
     remove_reading,
+    restore,
     with_readings,
 )
 from rejoin.core.edits.faces import (
@@ -27,6 +28,7 @@ from rejoin.core.edits.joints import (
     state_size,
     use_candidate,
 )
+from rejoin.core.edits.making import with_picks
 from rejoin.core.edits.scans import (
     exchange_fragment,
     remove_fragment,
@@ -56,8 +58,10 @@ __all__ = [
     "remove_reading",
     "remove_triangles",
     "rename",
+    "restore",
     "state_size",
     "state_unit",
     "use_candidate",
+    "with_picks",
     "with_readings",
 ]

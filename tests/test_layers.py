@@ -15,7 +15,7 @@ PROGRAM = Path(__file__).resolve().parents[1] / "rejoin"
 LAYERS: tuple[frozenset[str], ...] = tuple(
     frozenset(names.split())
     for names in (
-        "errors",
+        "errors cautions",
         "records settings",
         "transforms",
         "meshes",
@@ -25,11 +25,12 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "surfaces",
         "relief outline",
         "evidence search likeness uncertainty",
-        "cleaning faces matching alignment fit fusing dimensions making",
+        "cleaning faces matching alignment fit fusing dimensions making drawings",
         "assembling",
         "project",
         "codec",
         "edits steps storage report samples known",
+        "card",
     )
 )
 """The modules of rejoin/core from the ground up: each imports from the lines above its own, none from its own line."""

@@ -92,4 +92,10 @@ def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, .
 def _summary(content: dict[str, Any]) -> list[str]:
     lines = [f"{len(content['dimensions'])} dimensions"]
     lines += [f"  {row['name']} ({row['kind']}): {row['sentence']}" for row in content["dimensions"]]
-    return lines + [f"  {row['sentence']}" for row in content["scales"]]
+    lines += [f"  {row['sentence']}" for row in content["scales"]]
+    for row in content["fit_up"]:
+        gap = f"gap {_told(row['gap_low_mm'])} to {_told(row['gap_high_mm'])} mm"
+        lines.append(f"  {row['a']}, {row['b']}: step {_told(row['step_mm'])} mm, angle {_told(row['angle_deg'])} deg, "
+                     f"{gap}, crack {row['length_mm']:.0f} mm long, section {row['section_mm2']:.0f} mm2")  # fmt: skip
+        lines += [f"    {note}" for note in row["notes"]]
+    return lines

@@ -7,7 +7,7 @@ from typing import Any
 
 from rejoin.core.records import Project, StepRecord
 
-LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole", "checks", "scales", "made")
+LEVELS = ("scans", "fragments", "faces", "joints", "placements", "fits", "whole", "checks", "scales", "fit_ups", "made")
 """The fields of a `Project` in the order they are made; each needs only those before it."""
 
 MADE_BY = {

@@ -655,6 +655,7 @@ class Project(Record):
     readings: tuple[Reading, ...] = ()
     checks: tuple[DimensionCheck, ...] = ()
     scales: tuple[ScaleCheck, ...] = ()
+    fit_ups: tuple[FitUp, ...] = ()
     stated: tuple[StatedSize, ...] = ()
     picks: tuple[MakePick, ...] = ()
     made: tuple[MadePart, ...] = ()

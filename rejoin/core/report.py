@@ -217,6 +217,7 @@ def whole_content(project: Project, file: str | None, unit: str) -> dict[str, An
         "volume_mm3": whole.volume_mm3,
         "genus": whole.genus,
         "filled_mm3": whole.filled_mm3,
+        "by_number": [one.sentence for one in whole.by_number],
     }
 
 

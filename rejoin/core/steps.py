@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import Project, StepRecord
+from rejoin.core.records import FitUp, Project, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -192,6 +192,8 @@ def check_dimensions(
 ) -> Project:
     """Measure every dimension that was picked, compare it with its reading, judge it by its limits, prove the scales.
 
+    The fit-up of every measured joint, as a welder needs it, is worked out with it.
+
     Raises
     ------
     WrongUse
@@ -202,8 +204,25 @@ def check_dimensions(
     settings, started = settings or DimensionSettings(), time.perf_counter()
     whole = None if project.whole is None else project.whole.mesh
     bench = Bench(project.fragments, project.placements, whole)
-    checks, scales = check_all(bench, project.readings, settings, report)
-    return _timed(changed(project, checks=checks, scales=scales), "check_dimensions", settings, started)
+    checks, scales = check_all(bench, project.readings, settings, part_of(report, 0.0, 0.8))
+    fit_ups = _fit_ups(project, settings, part_of(report, 0.8, 1.0))
+    project = changed(project, checks=checks, scales=scales, fit_ups=fit_ups, made=project.made)
+    return _timed(project, "check_dimensions", settings, started)
+
+
+def _fit_ups(project: Project, settings: DimensionSettings, report: Report) -> tuple[FitUp, ...]:
+    """The fit-up of every measured joint; a face without a rim has none."""
+    from rejoin.core.dimensions.fitup import fit_up
+
+    found = []
+    for number, fit in enumerate(project.fits):
+        report(number / len(project.fits), "Looking along the cracks")
+        joint = project.joints[fit.joint]
+        try:
+            found.append(fit_up(project.fragments, project.placements, joint, fit.joint, fit, settings.metal))
+        except NoAnswer:
+            continue
+    return tuple(found)
 
 
 def make(

@@ -13,19 +13,30 @@ import pytest
 from rejoin.core.codec import KINDS, Table, array_key, pack, unpack, unpack_as
 from rejoin.core.errors import FileTrouble
 from rejoin.core.records import (
+    ByNumber,
+    DimensionCheck,
     Evidence,
     Fill,
     FitReport,
+    FitUp,
     FractureFace,
     Fragment,
     Hole,
     Joint,
+    MadeBody,
+    MadePart,
+    MadeStep,
+    MakePick,
     Mesh,
     Placement,
     Project,
+    Reading,
     Record,
     Repair,
+    ScaleCheck,
     Scan,
+    Shape,
+    StatedSize,
     StepRecord,
     Whole,
 )
@@ -75,13 +86,30 @@ def full_project(seed: int = 0) -> Project:
         0,
         float("inf"),
         ("a note",),
+        by_number=(ByNumber("bore", 20.0, np.zeros(3), np.ones(3), "By number."),),
+        number_triangles=np.arange(2),
     )
     placements = (
         Placement(np.eye(4), "program", covariance=np.eye(6), u95_mm=0.05),
         Placement(None, "nobody", "It is a stranger."),
     )
     history = (StepRecord("read", (("unit", None), ("limits", (1, 2.5, "x"))), 0.25),)
-    return Project((scan, other), fragments, faces, (joint,), placements, (fit,), whole, history)
+    reading = Reading("bore", "bore", np.ones((1, 3)), (0,), 20.0, None, 19.5, None, "mm")
+    shape = Shape("cylinder", np.zeros(3), np.ones(3), 10.0, None, 0.01, 0.05, None, 1.0, 40, 0.01, np.eye(8))
+    check = DimensionCheck("bore", "bore", 20.0, 0.01, (("two-point, mean", 20.0),), np.zeros((1, 2, 3)), (shape,), 0,
+                           20.0, None, 0.0, None, "not read", "pass", False, "It fits.")  # fmt: skip
+    marks = np.ones((2, 3))
+    fit_up = FitUp(0, 0.1, None, 0.0, 0.2, 48.0, 144.0, (1.0, 2.0, 3.0), marks, marks, np.ones(2), np.ones(2),
+                   np.ones(3), 0.0, (("D", 3.0),), ("a note",), ("a caution",))  # fmt: skip
+    body = MadeBody("half", mesh, 1, 10.0, np.eye(4))
+    made = MadePart("pattern", "a pattern", "A", mesh, (body,), (MadeStep("stock", True, "3 mm."),), None,
+                    ((1.0, 2.0, 3.0, 4.0),), (), ("a caution",))  # fmt: skip
+    return Project(
+        (scan, other), fragments, faces, (joint,), placements, (fit,), whole, history,
+        readings=(reading,), checks=(check,), scales=(ScaleCheck(0, 1.0, 0.01, 2, "proven", "It holds."),),
+        fit_ups=(fit_up,), stated=(StatedSize(0, np.zeros(3), 1, np.ones(3), 5.0, 0.1),),
+        picks=(MakePick("stock", np.zeros(3), 3.0),), made=(made,),
+    )  # fmt: skip
 
 
 def same(one: Any, two: Any) -> bool:

@@ -105,6 +105,7 @@ def _mating(figure: Figure, cells: _Cells, hollow: bool) -> float | None:
     points = points + t[:, None] * figure.direction
     now = figure
     sign = 1.0 if hollow else -1.0
+    best = sign * float((sign * (system(now, points)[0] + now.radius)).min())
     for _ in range(12):
         residual, slopes = system(now, points)
         radius_of = residual + now.radius
@@ -118,7 +119,8 @@ def _mating(figure: Figure, cells: _Cells, hollow: bool) -> float | None:
             return None
         step = np.append(np.asarray(solved.x[:4], np.float64), 0.0)
         now = moved(now, step)
-        if np.abs(step).max() < 1e-10 * now.radius:
+        found = sign * float((sign * (system(now, points)[0] + now.radius)).min())
+        if sign * (found - best) <= 1e-9 * now.radius:
             break
-    away = system(now, points)[0] + now.radius
-    return 2.0 * float(away.min() if hollow else away.max())
+        best = found
+    return 2.0 * best

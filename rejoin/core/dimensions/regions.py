@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.dimensions.figures import Figure, distances, free
 from rejoin.core.dimensions.least_squares import best_fit, polished
+from rejoin.core.dimensions.refining import refined
 from rejoin.core.dimensions.shapes import figure_of, fit_shape, shows
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import adjacency, edge_spacing, vertex_normals
@@ -34,9 +35,10 @@ ROUNDS = 20
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """A mesh prepared for picking, worked out once."""
+    """A mesh prepared for picking, worked out once: its first ``own`` vertices are the mesh's own."""
 
     mesh: Mesh
+    own: int
     neighbours: csr_matrix
     normals: FloatArray
     tree: cKDTree
@@ -45,9 +47,10 @@ class Ground:
 
 @dataclass(frozen=True, eq=False)
 class Feature:
-    """What was found at a pick: the shape, its ``vertices`` (k,) and whether it is ``hollow`` (seen from inside).
+    """What was found at a pick: the shape, and whether it is ``hollow`` (seen from inside).
 
-    ``normal`` (3,) of a plane points out of the material.
+    ``vertices`` (k,) are of the mesh itself, ``points_mm`` (n, 3) lie on the feature; ``normal`` (3,) of a plane
+    points out of the material.
     """
 
     shape: Shape
@@ -59,12 +62,13 @@ class Feature:
 
 def ground_of(mesh: Mesh) -> Ground:
     """Prepare a mesh for `feature_at`."""
+    own, mesh = len(mesh.vertices), refined(mesh)
     normals = vertex_normals(mesh)
     neighbours = adjacency(mesh).tocsr()
     for _ in range(2):
         normals = normals + neighbours @ normals
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    return Ground(mesh, neighbours, normals, cKDTree(mesh.vertices), edge_spacing(mesh))
+    return Ground(mesh, own, neighbours, normals, cKDTree(mesh.vertices), edge_spacing(mesh))
 
 
 def seed_of(ground: Ground, pick_mm: FloatArray, reach: float = 5.0) -> int:
@@ -223,22 +227,51 @@ def _alike(figure: Figure, vertices: FloatArray, normals: FloatArray) -> npt.NDA
 
 def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64]) -> Feature:
     """The final fit, its residuals clustered in cells over which form and noise may be alike."""
-    kind, points, normals = found.kind, ground.mesh.vertices[region], ground.normals[region]
-    if len(points) > 5 * MOST:
-        keep = np.linspace(0, len(points) - 1, 5 * MOST).astype(int)
-        points, normals, region = points[keep], normals[keep], region[keep]
-    shape = fit_shape(kind, points, normals, cells_of(points), zone=len(points) <= MOST, strays=False)
+    mesh, normals = ground.mesh, ground.normals[region]
+    rows = _measured(ground, found, region)
+    some = rows if len(rows) <= 5 * MOST else rows[np.linspace(0, len(rows) - 1, 5 * MOST).astype(int)]
+    points = mesh.vertices[some]
+    few = len(points) < 4 * free(found)
+    shape = fit_shape(found.kind, points, None if few else ground.normals[some], None if few else cells_of(points),
+                      zone=len(points) <= MOST, strays=False)  # fmt: skip
     figure = figure_of(shape)
     mean = np.asarray(normals.mean(axis=0))
-    if kind == "plane":
+    if found.kind == "plane":
         assert figure.direction is not None
         out = figure.direction * (1.0 if figure.direction @ mean > 0 else -1.0)
-        return Feature(shape, region.astype(np.int32), points, False, out)
-    q = points - figure.point
+        return Feature(shape, _own(ground, region), mesh.vertices[rows], False, out)
+    q = mesh.vertices[region] - figure.point
     if figure.direction is not None:
         q = q - (q @ figure.direction)[:, None] * figure.direction
     hollow = bool(np.einsum("ij,ij->i", q, normals).sum() < 0.0)
-    return Feature(shape, region.astype(np.int32), points, hollow, None)
+    return Feature(shape, _own(ground, region), mesh.vertices[rows], hollow, None)
+
+
+def _own(ground: Ground, region: npt.NDArray[np.int64]) -> IntArray:
+    """The mesh's own vertices of a region and of its border: corners of the triangles that touch it."""
+    inside = np.zeros(len(ground.mesh.vertices), bool)
+    inside[region] = True
+    near = np.asarray(ground.neighbours @ inside.astype(np.float32)).ravel() > 0 if len(region) else inside
+    found = np.flatnonzero(inside[: ground.own] if ground.own == len(inside) else (inside | near)[: ground.own])
+    return found.astype(np.int32)
+
+
+def _measured(ground: Ground, figure: Figure, region: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """The vertices to fit: those of the mesh itself where the region holds mainly such.
+
+    Where it holds mainly points made between them (a drawn part), the facets' corners on its border, which lie on
+    the true surface; the points themselves where there are too few of those.
+    """
+    own = region[region < ground.own]
+    if len(own) >= 0.5 * len(region):
+        return own
+    touching = np.asarray(ground.neighbours[region].sum(axis=0)).ravel() > 0
+    touching[region] = True
+    corners = np.flatnonzero(touching[: ground.own])
+    away = np.abs(distances(figure, ground.mesh.vertices[corners]))
+    near = float(np.abs(distances(figure, ground.mesh.vertices[region])).max())
+    corners = corners[away <= 2.0 * near + 1e-6 * ground.spacing_mm]
+    return corners if len(corners) >= max(2 * free(figure), 8) else region
 
 
 def cells_of(points: FloatArray, across: int = 8) -> IntArray:

@@ -11,7 +11,7 @@ from rejoin.core.dimensions.agreement import RULE
 from rejoin.core.dimensions.shapes import shape_content
 from rejoin.core.dimensions.sizes import DEGREES
 from rejoin.core.meshes import genus, is_closed, triangle_areas, volume
-from rejoin.core.records import DimensionCheck, Fragment, Project, ScaleCheck, Whole
+from rejoin.core.records import DimensionCheck, FitUp, Fragment, Project, ScaleCheck, Whole
 
 
 def as_whole(fragment: Fragment) -> Whole:
@@ -39,6 +39,10 @@ def check_content(project: Project, file: str, unit: str, names: Sequence[str]) 
         "rule": RULE,
         "dimensions": [_row(check) for check in project.checks],
         "scales": [_scale(scale, names) for scale in project.scales],
+        "fit_up": [
+            fit_up_content(one, names[project.joints[one.joint].a], names[project.joints[one.joint].b])
+            for one in project.fit_ups
+        ],
         "complete": complete(project),
     }
 
@@ -81,4 +85,33 @@ def _scale(scale: ScaleCheck, names: Sequence[str]) -> dict[str, Any]:
         "readings": scale.readings,
         "state": scale.state,
         "sentence": scale.sentence,
+    }
+
+
+def fit_up_content(one: FitUp, a: str, b: str) -> dict[str, Any]:
+    """The fit-up of a joint as plain numbers; marks in their scans' frames, the direction in the part's."""
+    walls = one.wall_mm or (None, None, None)
+    return {
+        "a": a,
+        "b": b,
+        "step_mm": one.step_mm,
+        "angle_deg": one.angle_deg,
+        "gap_low_mm": one.gap_low_mm,
+        "gap_high_mm": one.gap_high_mm,
+        "length_mm": one.length_mm,
+        "section_mm2": one.section_mm2,
+        "wall_least_mm": walls[0],
+        "wall_median_mm": walls[1],
+        "wall_largest_mm": walls[2],
+        "gauge_marks": [
+            {"mark_a_mm": first.tolist(), "mark_b_mm": second.tolist(), "apart_mm": apart, "u95_mm": u95}
+            for first, second, apart, u95 in zip(
+                one.marks_a_mm, one.marks_b_mm, one.target_mm.tolist(), one.target_u95_mm.tolist(), strict=True
+            )
+        ],
+        "comes_off": one.direction.tolist(),
+        "barred_share": one.blocked_share,
+        "step_limits_mm": dict(one.limits_mm),
+        "notes": list(one.notes),
+        "cautions": list(one.cautions),
     }

@@ -9,7 +9,7 @@ import numpy as np
 
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.project import changed
-from rejoin.core.records import Mesh, Project, Reading, Repair
+from rejoin.core.records import FloatArray, Mesh, Project, Reading, Repair
 
 
 def with_readings(project: Project, readings: Sequence[Reading]) -> Project:
@@ -18,7 +18,8 @@ def with_readings(project: Project, readings: Sequence[Reading]) -> Project:
         for on in one.on:
             if not -1 <= on < len(project.scans):
                 raise WrongUse(f"{one.name} is picked on a fragment that is not there.", "Pick it again.")
-    return changed(replace(project, readings=tuple(readings)), checks=(), scales=())
+    history = tuple(line for line in project.history if line.step != "check_dimensions")
+    return replace(project, readings=tuple(readings), checks=(), scales=(), history=history)
 
 
 def add_reading(project: Project, reading: Reading) -> Project:
@@ -82,3 +83,46 @@ def correct_scale(project: Project, on: int) -> Project:
 def _checked(project: Project, number: int) -> None:
     if not 0 <= number < len(project.readings):
         raise WrongUse(f"There is no dimension {number + 1}.", "Choose one that is listed.")
+
+
+def restore(
+    project: Project, kind: str, pick_mm: FloatArray, size_mm: float, depth_mm: float | None = None, note: str = ""
+) -> Project:
+    """Put a feature of the whole in by number: "bore", "boss" (diameter) or "plane" (how far out of the material).
+
+    Parameters
+    ----------
+    project : Project
+        With a closed whole.
+    kind : str
+    pick_mm : (3,)
+        On the feature, in the part's frame.
+    size_mm : float
+    depth_mm : float, optional
+        Of a bore, from its open end.
+    note : str
+        Such as the thread to be cut.
+
+    Raises
+    ------
+    NoAnswer
+        No whole, nothing at the pick, or another feature than was asked for.
+    WrongUse
+        A size far from what is there.
+    """
+    from rejoin.core.dimensions.bynumber import restored_bore, restored_boss, restored_plane
+    from rejoin.core.dimensions.regions import feature_at, ground_of
+
+    if kind not in ("bore", "boss", "plane"):
+        raise WrongUse(f"{kind!r} cannot be put in by number.", "Choose bore, boss or plane.")
+    if project.whole is None or not project.whole.closed:
+        raise NoAnswer("There is no closed whole to restore.", "Fuse the fragments first.")
+    ground = ground_of(project.whole.mesh)
+    feature = feature_at(ground, pick_mm, ("plane",) if kind == "plane" else ("cylinder",))
+    if kind == "bore":
+        whole = restored_bore(project.whole, ground, feature, size_mm, depth_mm, note)
+    elif kind == "boss":
+        whole = restored_boss(project.whole, ground, feature, size_mm, note)
+    else:
+        whole = restored_plane(project.whole, ground, feature, size_mm, note)
+    return changed(project, whole=whole)

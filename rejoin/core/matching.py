@@ -17,7 +17,7 @@ from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal, rigid
 from rejoin.core.views import coarse_nodes
 
-PAIRS = {1: 48, 2: 120, 3: 800}
+PAIRS = {1: 40, 2: 80, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
 
 BATCHES = (8, 16, 24)

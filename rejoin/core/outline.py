@@ -18,7 +18,7 @@ from rejoin.core.views import BoolArray, robust_plane
 SHARE = 0.85
 """Share of both faces that must lie on each other before their outlines count as one."""
 
-MOST = 20.0
+MOST = 22.0
 """Nats that outlines tell at most: parts repeat their shapes by design, so that the relief has to tell the rest."""
 
 FREEDOMS = 3

@@ -280,12 +280,15 @@ def test_a_joint_of_more_noise_weighs_less() -> None:
     np.testing.assert_allclose(quiet, 9.0 * loud, rtol=1e-6)
 
 
-@pytest.mark.parametrize("spacing, noise", [(0.3, 0.03), (1.0, 0.05)])
-def test_the_bound_covers_a_worn_pair_at_any_scale(spacing: float, noise: float) -> None:
-    """One run of the coverage benchmark: exact truth, correlated noise, 0.12 mm off each face."""
-    from tests.benchmarks.coverage import HEAD, line, trial
+@pytest.mark.parametrize("part, wear, flat_face", [(2, 0.12, False), (12, 0.0, True)])
+def test_the_bound_covers_a_broken_part_and_is_no_empty_one(part: int, wear: float, flat_face: bool) -> None:
+    """One run of the coverage benchmark: a made casting, exact truth, correlated noise."""
+    from tests.benchmarks.coverage import HEAD, Kind, line, trial
 
-    found = trial(50, 0, 0.12, 2.5, spacing, noise)
-    assert 0.0 < found.error <= found.bound < 1.2 * spacing
-    assert found.limit < 0.2 * spacing
+    kind = Kind("one", wear, 2.0, flat_face, spacing=0.5)
+    found = trial(part, kind, 0)
+    assert 0.0 < found.error <= found.bound < 1.5
+    assert found.error < 4.0 * found.limit + 2.2 * wear
     assert len(line("one", [found])) == len(HEAD)
+    if not flat_face:
+        assert found.called and found.layer == pytest.approx(2.0 * wear, abs=0.06)

@@ -48,6 +48,10 @@ in patches, so that what neighbours have in common stays known."""
 PATCH = 8.0
 """Spacings across such a patch."""
 
+STEADY = 0.5
+"""Share of a motion's hold that must be relief for the coarse rounds to follow it: on nearly flat faces
+they would lose what the search has found, and the last rounds know better."""
+
 FEWEST = 12
 """Pairs that a joint must have to say anything."""
 
@@ -173,7 +177,7 @@ class Solver:
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints")
             contacts = self._contacts(state, COARSE, False)
-            firm = [firm_motions(*crossed_matrix(contact), free) for contact in contacts]
+            firm = [firm_motions(*crossed_matrix(contact), free, STEADY) for contact in contacts]
             weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
             told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
             state, moved = self._moved_by(state, contacts, firm, told, free, [])
@@ -283,12 +287,15 @@ class Solver:
         """The state after solving for one pairing, and how far the worst point moved."""
         layout = self.layout_at(state.poses)
         matrix, right = known_equations(known, state.poses, layout)
+        origin = replace(state, poses=self.poses)
         for number, (contact, hold, (plain, side)) in enumerate(zip(contacts, firm, told, strict=True)):
             columns = layout.columns(contact, number)
             held = hold.T @ plain @ hold
-            held[:6, :6] += contact.rim + drift_information(contact, self.reach[number])
+            # Where the relief and the rims leave a motion open, the faces stay about where the search put them.
+            drift = drift_information(contact, self.reach[number])
+            held[:6, :6] += contact.rim + drift
             pull = hold.T @ side
-            pull[:6] += contact.rim_right
+            pull[:6] += contact.rim_right - drift @ self._seen(number, contact.centre, origin, state)[:6]
             matrix += columns.T @ held @ columns
             right += columns.T @ pull
         if free:

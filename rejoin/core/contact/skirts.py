@@ -33,7 +33,11 @@ MOST = 160
 """Stretches of a rim that are looked at."""
 
 FEWEST = 15
-"""Points of each fragment that a stretch must have; the fit has seven unknowns."""
+"""Points of each fragment that a stretch must have; the fit has eight unknowns."""
+
+TEXTURE = 8.0
+"""Times the scan's noise that the original surface may be rough by (a casting's own texture); beyond, the
+stretches are too long for the part's features."""
 
 ROUGH = 2.0
 """A stretch fitted this much worse than the others is not smooth there."""
@@ -49,6 +53,7 @@ class Skirt:
     rim: FloatArray
     tree: cKDTree | None
     spacing_mm: float
+    noise_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +89,7 @@ def skirt_of(fragment: Fragment, side: Side) -> Skirt:
     on_face = np.zeros(len(mesh.vertices), bool)
     on_face[side.vertices] = True
     rim = side.points[side.border]
-    nothing = Skirt(np.empty((0, 3)), np.empty((0, 3)), rim, None, spacing)
+    nothing = Skirt(np.empty((0, 3)), np.empty((0, 3)), rim, None, spacing, fragment.noise_mm)
     if len(rim) == 0:
         return nothing
     near, _ = near_masks(mesh.vertices, rim, (FAR + 2.0) * spacing)
@@ -96,7 +101,7 @@ def skirt_of(fragment: Fragment, side: Side) -> Skirt:
     distance, _ = cKDTree(rim).query(crop.vertices, workers=2)
     beside = (distance > NEAR * spacing) & (distance < FAR * spacing)
     points, normals = crop.vertices[beside], _averaged(crop, vertex_normals(crop))[beside]
-    return Skirt(points, normals, rim, cKDTree(points) if len(points) else None, spacing)
+    return Skirt(points, normals, rim, cKDTree(points) if len(points) else None, spacing, fragment.noise_mm)
 
 
 def _averaged(crop: Mesh, normals: FloatArray, rounds: int = 3) -> FloatArray:
@@ -111,12 +116,12 @@ def _averaged(crop: Mesh, normals: FloatArray, rounds: int = 3) -> FloatArray:
 
 def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: FloatArray) -> Steps:
     """Steps of the original surface at stretches all along the rim; none where it does not run on."""
-    found = []
+    found, scans = [], 0.0
     if a.tree is not None and b.tree is not None:
         points_a, normals_a = apply(part_from_a, a.points), turn(part_from_a, a.normals)
         points_b, normals_b = apply(part_from_b, b.points), turn(part_from_b, b.normals)
         tree_a, tree_b = cKDTree(points_a), cKDTree(points_b)
-        spacing = max(a.spacing_mm, b.spacing_mm)
+        spacing, scans = max(a.spacing_mm, b.spacing_mm), max(a.noise_mm, b.noise_mm)
         reach = float(np.hypot(FAR, HALF_STRETCH)) * spacing
         rim = apply(part_from_a, a.rim)
         for seed, place in _seeds(points_a, normals_a, rim, spacing):
@@ -131,7 +136,9 @@ def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: Float
         empty = np.empty((0, 3))
         return Steps(empty, empty, np.empty(0), np.empty(0), np.empty(0), empty, empty)
     places, normals, steps, leverage, noise, first, second = (np.array(c) for c in zip(*found, strict=True))
-    good = noise <= ROUGH * np.median(noise)
+    good = noise <= max(ROUGH * float(np.median(noise)), scans)
+    if np.median(noise) > TEXTURE * scans:
+        good[:] = False
     return Steps(places[good], normals[good], steps[good], leverage[good], noise[good], first[good], second[good])
 
 
@@ -177,12 +184,12 @@ def _step(
         parts.append(local[good])
     x, t, z = np.concatenate(parts).T
     beyond = np.repeat([-0.5, 0.5], [len(part) for part in parts])
-    design = np.stack([np.ones(len(x)), x, t, x * x, x * t, t * t, beyond], axis=1)
+    design = np.stack([np.ones(len(x)), x, t, x * x, x * t, t * t, beyond, x**3 / FAR**2], axis=1)
     information = design.T @ design
     if np.linalg.cond(information) > 1e10:
         return None
     answer = np.linalg.solve(information, design.T @ z)
-    residual = spacing * float(np.sqrt(np.square(z - design @ answer).sum() / (len(x) - 7)))
+    residual = spacing * float(np.sqrt(np.square(z - design @ answer).sum() / (len(x) - 8)))
     # The fit's own slope tells the true normal at the crack.
     outward = frame @ _upright(answer[1], answer[2])
     alone = []

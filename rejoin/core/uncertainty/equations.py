@@ -23,6 +23,9 @@ from rejoin.core.uncertainty.noise import NoiseModel, Whitened, whitened
 DRIFT = 3.0
 """Spacings that two rims may be out of step before it shows (1 sigma)."""
 
+FEWEST_STEPS = 12
+"""Stretches of the rim that must be there: twice the motions that they are to tell."""
+
 SHARED = 2.0
 """Stretches of the rim that are worth one independent one: neighbours share points, and noise that is
 correlated over several spacings."""
@@ -102,21 +105,22 @@ def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[F
     Each stretch of the rim counts by its own leverage; how well one vouches for the next shows in their
     scatter (never better than the noise), and stretches that stand out are left out (Tukey).
     """
-    if len(steps.steps) < 3:
+    if len(steps.steps) < FEWEST_STEPS:
         return np.zeros((6, 6)), np.zeros(6)
     jacobian = rows(steps.places, steps.normals, centre)[:, :6]
     size = np.sqrt(steps.leverage)
     scaled, told = jacobian / size[:, None], steps.steps / size
     middle = float(np.median(np.linalg.norm(jacobian[:, :3], axis=1))) or 1.0
     ridge = 1e-6 * len(told) * np.diag([middle**2] * 3 + [1.0] * 3) / float(np.median(steps.leverage))
-    weights = np.ones(len(told))
-    for _ in range(5):
-        matrix = scaled.T @ (weights[:, None] * scaled)
-        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
+    # The pose is nearly right already: stretches that say otherwise by far are the suspects.
+    left = told
+    for _ in range(6):
         # The six motions take their share of the scatter.
         spread = 1.4826 * float(np.median(np.abs(left))) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
         spread = max(spread, noise_mm)
         weights = np.square(np.clip(1.0 - np.square(left / (5.0 * spread)), 0.0, None))
+        matrix = scaled.T @ (weights[:, None] * scaled)
+        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
     first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))
     product = first.T @ (weights[:, None] * second)
     values, vectors = eigh(0.5 * (product + product.T), matrix + ridge)
@@ -126,7 +130,7 @@ def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[F
     return trust * np.asarray(firm.T @ matrix @ firm), trust * np.asarray(firm.T @ right)
 
 
-def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool) -> FloatArray:
+def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool, least: float = FIRM) -> FloatArray:
     """(7, 7) projector onto the motions (and, where it is ``free``, the layer) that the relief holds.
 
     On a flat face noise in the normals pretends to hold a slide, or a layer,
@@ -139,11 +143,13 @@ def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool) -> FloatArr
     plain : (7, 7)
         That of the common normals.
     free : bool
+    least : float
+        Share of the apparent hold that must be relief.
     """
     size = 7 if free else 6
     values, vectors = eigh(crossed[:size, :size], _ridged(plain[:size, :size]))
     projector = np.eye(7)
-    projector[:size, :size] = (vectors * (values > FIRM)) @ np.linalg.inv(vectors)
+    projector[:size, :size] = (vectors * (values > least)) @ np.linalg.inv(vectors)
     return projector
 
 

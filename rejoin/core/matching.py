@@ -177,7 +177,7 @@ def _finalists(first: Surface, second: Surface, starts: list[Start]) -> list[Pos
             a_from_b = refined(first, second, start.pose)
             poses.append(Pose(a_from_b, judge(first, second, a_from_b)))
     poses.sort(key=lambda pose: -pose.evidence.score)
-    if poses and not decided(poses[0].evidence, 0.0).good:
+    if poses and poses[0].evidence.score > 0.2 * LEAST_SCORE and not decided(poses[0].evidence, 0.0).good:
         poses[0] = _slid(first, second, poses[0])
     return distinct(first, second, poses)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,15 @@ import numpy as np
 import pytest
 
 from rejoin.cli import main
+from rejoin.core.dimensions.readings import COLUMNS, WEIGHT, read_readings
+from rejoin.core.dimensions.sizes import KINDS
 from rejoin.core.files import write_mesh
+from rejoin.core.fit import measure_joint
+from rejoin.core.records import Placement, Project
+from rejoin.core.settings import FitSettings, silent
+from rejoin.core.storage import save_project
 from tests.core.fitsets import certified
+from tests.core.plates import block, joint_of, waves
 from tests.core.solids_to_measure import plate
 
 HEAD = "name;kind;x1;y1;z1;x2;y2;z2;reading;unit;limit;low;high\n"
@@ -155,3 +163,34 @@ def test_check_will_not_overwrite_what_it_reads(rejoin: Any, tmp_path: Path, who
     (tmp_path / "r.csv").write_text(HEAD + GOOD)
     assert rejoin("check", whole, "--readings", tmp_path / "r.csv", "--json", tmp_path / "r.csv")[0] == 2
     assert np.all((tmp_path / "r.csv").read_text() == HEAD + GOOD)
+
+
+def test_the_table_in_the_readme_is_read(tmp_path: Path) -> None:
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    example = re.search(r"^```csv\n(.*?)^```", readme, flags=re.S | re.M)
+    assert example is not None
+    (tmp_path / "r.csv").write_text(example[1], encoding="utf-8")
+    bore, centres, wall = read_readings(tmp_path / "r.csv")
+    assert (bore.value, bore.low, bore.note) == (20.01, 19.9, "inside jaws")
+    assert centres.value == pytest.approx(40.084375) and wall.value is None
+    told = readme[readme.index("### Readings") : readme.index("## In Python")]
+    for word in (*COLUMNS, *KINDS, WEIGHT):
+        assert f"`{word}`" in told, word
+
+
+def test_a_project_tells_the_fit_up_of_its_joints(rejoin: Any, tmp_path: Path) -> None:
+    lower, upper = block(waves, upper=False, seed=1), block(waves, upper=True, seed=2)
+    joint = joint_of(lower, upper, np.eye(4))
+    fragments = (lower.fragment, upper.fragment)
+    placements = (Placement(np.eye(4), "program"), Placement(np.eye(4), "program"))
+    fit = measure_joint(fragments, placements, joint, 0, FitSettings(), silent)
+    scans = tuple(fragment.scan for fragment in fragments)
+    project = Project(scans, fragments, joints=(joint,), placements=placements, fits=(fit,))
+    save_project(project, tmp_path / "job.rejoin")
+    (tmp_path / "r.csv").write_text(HEAD.replace("x1", "on1;x1") + "wide;points;lower;-6;0;-3;6;0;-3;12;mm;0,05;;\n")
+    code, told, said = rejoin("check", tmp_path / "job.rejoin", "--readings", tmp_path / "r.csv", "--metal", "steel",
+                              "--json", tmp_path / "c.json")  # fmt: skip
+    assert code in (0, 1), said
+    (row,) = json.loads((tmp_path / "c.json").read_text())["fit_up"]
+    assert row["length_mm"] > 45 and row["step_limits_mm"] and row["cautions"] and len(row["gauge_marks"]) >= 1
+    assert "crack" in told

@@ -8,15 +8,16 @@ break, or two unrelated surfaces with this much relief.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rejoin.core.outline import outline_information
-from rejoin.core.records import Evidence, FloatArray
+from rejoin.core.records import Evidence, FloatArray, IntArray
 from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
-from rejoin.core.surfaces import Surface, faced, overlap, touching_limit
+from rejoin.core.surfaces import Facing, Surface, faced, overlap, touching_limit
 from rejoin.core.transforms import inverse
+from rejoin.core.views import BoolArray
 
 LEAST_SCORE = 25.0
 """Nats below which a contact is no evidence: chance, over all poses tried, reaches about half of it."""
@@ -39,60 +40,100 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     -------
     Evidence
     """
-    pick = slice(None, None, 8 if sparse else 1)
-    chosen, node_areas = first.samples[pick], first.sample_areas[pick] * (8 if sparse else 1)
     b_from_a = inverse(a_from_b)
-    limit = touching_limit(first.fragment, second.fragment)
-    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
-    seen = faced(first, second, b_from_a, chosen, 12 * limit + 2 * spacing)
-    zone = (seen.facing < -0.3) & (seen.aside < 2.0 * spacing) & (np.abs(seen.gap) < 12 * limit)
-    areas = node_areas[seen.index]
-    if np.count_nonzero(zone) < 20:
+    touch = _touch(first, second, b_from_a, sparse)
+    if touch is None:
         return Evidence(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, False, "The fragments hardly face each other.")
-    contact = zone & (np.abs(seen.gap) < limit) & (seen.facing < -0.5)
-    contact_area, zone_area = float(areas[contact].sum()), float(areas[zone].sum())
-    noise = float(np.hypot(first.fragment.noise_mm, second.fragment.noise_mm))
-    residual = 1.4826 * float(np.median(np.abs(seen.gap[contact]))) if contact.any() else limit
-    sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
-    cells = areas[zone] / (3.0 * spacing) ** 2
-    ratio = np.zeros(len(cells))
-    ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))
-    for facet in ways:
-        rough = relief(seen.points[zone][facet], seen.normals[zone][facet]) ** 2 - first.fragment.noise_mm**2
-        spread = float(np.sqrt(2.0 * max(rough, 0.0) + sigma**2))
-        ratio[facet] = _log_ratio(seen.gap[zone][facet], sigma, spread)
-    score = float((cells * ratio).sum())
+    limit, spacing = touching_limit(first.fragment, second.fragment), touch.spacing
     depth, inside = overlap(first, second, b_from_a, limit, spacing, sparse)
     depth_b, inside_b = overlap(second, first, a_from_b, limit, spacing, sparse)
-    broad = broad_normals(first, second, b_from_a, chosen, seen)
-    # At a rim both normals lean outwards, which would pass for relief.
-    off_rim = contact & rimless(seen) & inner(first, chosen, seen, contact, 1.5)
-    within = contact & inner(first, chosen, seen, contact, 2.0)
-    held = max(
-        firmness(seen.points, seen.normals_a, seen.normals_b, off_rim, areas, sigma, spacing),
-        firmness(seen.points, *broad, within, areas, sigma, spacing),
-    )
-    facing = np.flatnonzero(zone).astype(np.int32)
-    likeness, outline = 0.0, 0.0
+    held = _held(first, second, b_from_a, touch)
+    contact_area, zone_area = (float(touch.areas[part].sum()) for part in (touch.contact, touch.zone))
+    told = 0.0
     if contact_area > 0.7 * zone_area:
-        outline, _ = outline_information(first, second, b_from_a, seen, facing, ways)
-        likeness = shared_relief(first, second, b_from_a, chosen, seen, facing, ways)
-        likeness *= 1.0 if outline else min(1.0, 5.0 * held)
+        facing = np.flatnonzero(touch.zone).astype(np.int32)
+        outline, _ = outline_information(first, second, b_from_a, touch.seen, facing, touch.ways)
+        shared = shared_relief(first, second, b_from_a, touch.chosen, touch.seen, facing, touch.ways)
+        told = outline + shared * (1.0 if outline else min(1.0, 5.0 * held))
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
-    expected = max(noise, 0.06 * spacing)
-    close = float(np.clip((1.75 - residual / expected) / 0.5, 0.0, 1.0))
-    score = close * max(score * min(1.0, held), likeness + outline)
+    expected = max(touch.noise, 0.06 * spacing)
+    close = float(np.clip((1.75 - touch.residual / expected) / 0.5, 0.0, 1.0))
+    score = close * max(_unlikely_by_chance(first, touch) * min(1.0, held), told)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,
         contact_area_mm2=contact_area,
         touching_share=contact_area / zone_area,
-        rms_mm=residual,
+        rms_mm=touch.residual,
         overlap_mm=max(depth, depth_b),
         held=held,
         good=False,
         reason="",
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Touch:
+    """Where two fragments face each other in a pose.
+
+    ``zone`` and ``contact`` are masks of ``seen``: what faces, and what of it
+    lies as close as noise and sampling allow; ``areas`` are the samples' own.
+    ``ways`` are the smooth patches of the zone, ``residual`` and ``sigma``
+    the robust misfit and what is made of it, mm.
+    """
+
+    chosen: IntArray
+    seen: Facing
+    zone: BoolArray
+    contact: BoolArray
+    areas: FloatArray
+    ways: list[IntArray]
+    residual: float
+    sigma: float
+    noise: float
+    spacing: float
+
+
+def _touch(first: Surface, second: Surface, b_from_a: FloatArray, sparse: bool) -> _Touch | None:
+    pick = slice(None, None, 8 if sparse else 1)
+    limit = touching_limit(first.fragment, second.fragment)
+    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+    chosen = first.samples[pick]
+    seen = faced(first, second, b_from_a, chosen, 12 * limit + 2 * spacing)
+    zone = (seen.facing < -0.3) & (seen.aside < 2.0 * spacing) & (np.abs(seen.gap) < 12 * limit)
+    if np.count_nonzero(zone) < 20:
+        return None
+    contact = zone & (np.abs(seen.gap) < limit) & (seen.facing < -0.5)
+    noise = float(np.hypot(first.fragment.noise_mm, second.fragment.noise_mm))
+    residual = 1.4826 * float(np.median(np.abs(seen.gap[contact]))) if contact.any() else limit
+    sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
+    areas = first.sample_areas[pick][seen.index] * (8 if sparse else 1)
+    ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))
+    return _Touch(chosen, seen, zone, contact, areas, ways, residual, sigma, noise, spacing)
+
+
+def _held(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) -> float:
+    """How firmly the relief holds, by the vertices' own normals or by those of their nodes."""
+    seen = touch.seen
+    broad = broad_normals(first, second, b_from_a, touch.chosen, seen)
+    # At a rim both normals lean outwards, which would pass for relief.
+    off_rim = touch.contact & rimless(seen) & inner(first, touch.chosen, seen, touch.contact, 1.5)
+    within = touch.contact & inner(first, touch.chosen, seen, touch.contact, 2.0)
+    return max(
+        firmness(seen.points, seen.normals_a, seen.normals_b, off_rim, touch.areas, touch.sigma, touch.spacing),
+        firmness(seen.points, *broad, within, touch.areas, touch.sigma, touch.spacing),
+    )
+
+
+def _unlikely_by_chance(first: Surface, touch: _Touch) -> float:
+    """Nats by which the gaps speak for one break and against unrelated surfaces of this relief."""
+    seen, zone = touch.seen, touch.zone
+    ratio = np.zeros(np.count_nonzero(zone))
+    for facet in touch.ways:
+        rough = relief(seen.points[zone][facet], seen.normals[zone][facet]) ** 2 - first.fragment.noise_mm**2
+        spread = float(np.sqrt(2.0 * max(rough, 0.0) + touch.sigma**2))
+        ratio[facet] = _log_ratio(seen.gap[zone][facet], touch.sigma, spread)
+    return float((touch.areas[zone] / (3.0 * touch.spacing) ** 2 * ratio).sum())
 
 
 def _log_ratio(gap: FloatArray, sigma: float, spread: float) -> FloatArray:

@@ -11,21 +11,34 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.ring import BoolArray, Contact, border_of, without_islands
+from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, vertex_areas, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.libraries.winding import WindingField
-from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
+from rejoin.core.records import Fill, FloatArray, Fragment, IntArray, Joint, Mesh
 
-BELOW = 0.6
-"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
+AROUND = 32
+"""Vertices of the fracture face that give its local plane."""
+ALONG, STEEPEST = 0.7, 0.5
+"""How the break goes on beyond its contact: cosine of the turn of its normal, and slope off the local plane."""
+SMALLEST = 2.0
+"""Bare fracture smaller than the square of this many spacings is left to the strip."""
+SEEN = 0.25
+"""Cosine between a normal and the way to what is faced, at least."""
+LOOKED_AT = 24
+"""Places of a bare patch that a wall may face, beside the nearest ones."""
+BELOW = 0.53
+"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface.
+
+The other fragment's wall is still part of that rest and draws the value down."""
 
 
 @dataclass(frozen=True, eq=False)
 class Marked:
-    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
+    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices; ``too_large`` are left."""
 
     sides: list[Contact]
     walls: BoolArray
+    too_large: tuple[Fill, ...] = ()
 
 
 def broken_vertices(
@@ -57,49 +70,173 @@ def with_chips(
     sides: list[Contact],
     broken: list[BoolArray],
     spacing_mm: float,
+    largest_mm: float,
 ) -> Marked:
     """Give up the walls of chips too.
 
-    A chip is a patch of fracture face that is not in contact, reaches the
-    given-up strip, and lies below the surface that the rest of the original
-    surfaces continue. A face that leaked onto the original surface does not.
-    ``far`` stands for what the parts go on to beyond their ``rims``.
+    Where a rim was chipped, fracture face of one fragment lies bare: it is not
+    in contact, reaches the given-up strip, and lies below the surface that the
+    original surfaces continue. Around it the other fragment's wall is what
+    faces it over the hollow and hangs together with the strip. The original
+    surface faces away, so it stays. ``far`` stands for what the parts go on to
+    beyond their ``rims``.
     """
-    candidates = [b & ~s.removed & ~rim for b, s, rim in zip(broken, sides, rims, strict=True)]
+    bare = [
+        _bare(part, rim, side, own, spacing_mm, largest_mm)
+        for part, rim, side, own in zip(parts, rims, sides, broken, strict=True)
+    ]
     nothing = np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])
-    if not any(c.any() for c in candidates):
-        return Marked(sides, nothing)
-    vertices = np.concatenate([part.vertices for part in parts])
+    if not any(b.any() for b in bare):
+        return Marked(sides, nothing, ())
+    bare, too_large = _below(parts, bare, sides, far, spacing_mm, largest_mm)
+    normals = [meshes.vertex_normals(part) for part in parts]
+    result, walls = [], []
+    for number, (part, rim, side) in enumerate(zip(parts, rims, sides, strict=True)):
+        faced = _facing(part, normals, number, parts, bare, side)
+        chip = bare[number] | faced
+        if not chip.any():
+            result.append(side)
+            walls.append(chip)
+            continue
+        removed = side.removed | widened(part, chip)
+        removed = without_islands(part, rim, evened(part, removed) & ~rim, (5.0 * spacing_mm) ** 2)
+        walls.append(removed & ~side.removed & widened(part, chip))
+        result.append(Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm))
+    return Marked(result, np.concatenate(walls), too_large)
+
+
+def _bare(
+    part: Mesh, rim: BoolArray, side: Contact, broken: BoolArray, spacing_mm: float, largest_mm: float
+) -> BoolArray:
+    """Fracture face that no other fragment covers, beside the strip, in patches of some size."""
+    candidate = _continued(part, broken, side, largest_mm) & ~side.removed & ~rim
+    members = np.flatnonzero(candidate)
+    result = np.zeros(len(part.vertices), bool)
+    if len(members) == 0:
+        return result
+    number, piece, beside = _patches(part, members, side.removed)
+    area = np.bincount(piece, vertex_areas(part)[members], number)
+    good = (np.bincount(piece, beside, number) > 0) & (area > (SMALLEST * spacing_mm) ** 2)
+    result[members[good[piece]]] = True
+    return result
+
+
+def _continued(part: Mesh, broken: BoolArray, side: Contact, reach_mm: float) -> BoolArray:
+    """The fracture face, and what goes on beyond it in much the same plane and direction.
+
+    A joint's faces end where the contact ends; the break itself goes on below a chip of the other fragment.
+    """
+    result = broken.copy()
+    known = np.flatnonzero(broken)
+    if len(known) < AROUND:
+        return result
+    spots, normals = part.vertices[known], meshes.vertex_normals(part)
+    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
+    asked = np.flatnonzero(
+        ~broken & ~side.removed & ((part.vertices > low) & (part.vertices < high)).all(axis=1)
+    )
+    length, near = cKDTree(spots).query(
+        part.vertices[asked], k=AROUND, distance_upper_bound=reach_mm, workers=-1
+    )
+    there = np.isfinite(length[:, -1])
+    asked, near = asked[there], near[there]
+    plane = normals[known][near].mean(axis=1)
+    plane /= np.maximum(np.linalg.norm(plane, axis=1, keepdims=True), 1e-12)
+    away = part.vertices[asked] - spots[near].mean(axis=1)
+    height = np.abs(np.einsum("ij,ij->i", away, plane))
+    alike = np.einsum("ij,ij->i", normals[asked], plane) > ALONG
+    result[asked[alike & (height < STEEPEST * np.linalg.norm(away, axis=1))]] = True
+    return result
+
+
+def _patches(part: Mesh, members: IntArray, removed: BoolArray) -> tuple[int, IntArray, BoolArray]:
+    """How many patches the vertices make, the patch of each, and which of them lie beside the strip."""
+    chosen = np.zeros(len(part.vertices), bool)
+    chosen[members] = True
+    local, kept = meshes.compacted(part, np.flatnonzero(any_corner(chosen, part.triangles)).astype(np.int32))
+    graph = meshes.adjacency(local)
+    own = np.searchsorted(kept, members)
+    number, piece = connected_components(graph[own][:, own], directed=False)
+    beside = np.asarray(graph[own] @ removed[kept].astype(np.float32)).ravel() > 0
+    return number, piece, beside
+
+
+def _below(
+    parts: list[Mesh], bare: list[BoolArray], sides: list[Contact], far: Mesh, spacing_mm: float, largest_mm: float
+) -> tuple[list[BoolArray], tuple[Fill, ...]]:
+    """Of the bare patches those below what the rest of the surfaces continues; and those too large for a chip."""
+    vertices = np.concatenate([*[part.vertices for part in parts], far.vertices])
     triangles, count = [], 0
-    for part, side, candidate in zip(parts, sides, candidates, strict=True):
-        gone = (side.removed | candidate)[part.triangles].any(axis=1)
-        triangles.append(part.triangles[~gone] + count)
+    for part, side, patch in zip(parts, sides, bare, strict=True):
+        triangles.append(part.triangles[~any_corner(side.removed | patch, part.triangles)] + count)
         count += len(part.vertices)
     triangles.append(far.triangles + count)
-    winding = WindingField(np.concatenate([vertices, far.vertices]), np.concatenate(triangles))
-    result, walls = [], []
-    for part, rim, side, candidate in zip(parts, rims, sides, candidates, strict=True):
-        chip = _chip_walls(part, side, candidate, winding, spacing_mm)
-        removed = without_islands(part, rim, side.removed | chip, (5.0 * spacing_mm) ** 2)
-        walls.append(removed & ~side.removed)
-        result.append(Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm))
-    return Marked(result, np.concatenate(walls))
+    winding = WindingField(vertices, np.concatenate(triangles))
+    result, too_large = [], []
+    for part, side, patch in zip(parts, sides, bare, strict=True):
+        members, good_here = np.flatnonzero(patch), np.zeros(len(part.vertices), bool)
+        if len(members):
+            number, piece, _ = _patches(part, members, side.removed)
+            deep = np.bincount(piece, winding(part.vertices[members]) > BELOW, number)
+            good = deep > 0.5 * np.bincount(piece, minlength=number)
+            for k in np.flatnonzero(good):
+                spots = part.vertices[members[piece == k]]
+                across = float(np.linalg.norm(np.ptp(spots, axis=0)))
+                if across > largest_mm:
+                    good[k] = False
+                    too_large.append(Fill("lost piece", across, 0.0, spots.mean(axis=0)))
+            good_here[members[good[piece]]] = True
+        result.append(good_here)
+    return result, tuple(too_large)
 
 
-def _chip_walls(part: Mesh, side: Contact, candidate: BoolArray, winding: WindingField, spacing_mm: float) -> BoolArray:
-    """The candidates' patches that touch the strip and lie below the original surface."""
-    chip = np.zeros(len(part.vertices), bool)
-    members = np.flatnonzero(candidate)
-    if len(members) == 0:
-        return chip
-    graph = meshes.adjacency(part)
-    number, piece = connected_components(graph[members][:, members], directed=False)
-    beside = np.asarray(graph[members] @ side.removed.astype(np.float32)).ravel() > 0
-    touching = np.bincount(piece, beside, number) > 0
-    depth = winding(part.vertices[members])
-    below = np.bincount(piece, depth > BELOW, number) > 0.5 * np.bincount(piece, minlength=number)
-    chip[members[(touching & below)[piece] & (depth > 0.5)]] = True
-    return chip
+def _facing(
+    part: Mesh,
+    normals: list[FloatArray],
+    number: int,
+    parts: list[Mesh],
+    bare: list[BoolArray],
+    side: Contact,
+) -> BoolArray:
+    """Vertices that face another fragment's bare fracture across the hollow, in one patch with the strip."""
+    result = np.zeros(len(part.vertices), bool)
+    for other, patch in enumerate(bare):
+        members = np.flatnonzero(patch)
+        if other == number or len(members) == 0:
+            continue
+        count, piece, _ = _patches(parts[other], members, patch)
+        for k in range(count):
+            spots = parts[other].vertices[members[piece == k]]
+            theirs = normals[other][members[piece == k]]
+            result |= _faces_one(part, normals[number], spots, theirs, side)
+    return result
+
+
+def _faces_one(part: Mesh, normals: FloatArray, spots: FloatArray, theirs: FloatArray, side: Contact) -> BoolArray:
+    """Vertices of a part that face one bare patch, no farther from it than it is wide, in one patch with the strip."""
+    result = np.zeros(len(part.vertices), bool)
+    reach = float(np.linalg.norm(np.ptp(spots, axis=0)))
+    low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
+    near = np.flatnonzero(~side.removed & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
+    if len(near) == 0:
+        return result
+    points, own = part.vertices[near], normals[near]
+    length, nearest = cKDTree(spots).query(points, k=min(4, len(spots)), workers=-1)
+    length, nearest = np.reshape(length, (len(near), -1)), np.reshape(nearest, (len(near), -1))
+    some = np.linspace(0, len(spots) - 1, min(LOOKED_AT, len(spots))).astype(int)
+    seen = np.zeros(len(near), bool)
+    for at in [*nearest.T, *(np.full(len(near), spot) for spot in some)]:
+        away = spots[at] - points
+        size = np.maximum(np.linalg.norm(away, axis=1), 1e-9)
+        mine = np.einsum("ij,ij->i", away, own) / size
+        back = -np.einsum("ij,ij->i", away, theirs[at]) / size
+        seen |= (mine > SEEN) & (back > SEEN)
+    seen &= length[:, 0] < 0.7 * reach
+    members = near[seen]
+    if len(members):
+        many, piece, beside = _patches(part, members, side.removed)
+        result[members[(np.bincount(piece, beside, many) > 0)[piece]]] = True
+    return result
 
 
 def chip_fills(

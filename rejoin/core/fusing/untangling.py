@@ -45,12 +45,12 @@ def _within(mesh: Mesh, triangles: Indices, chosen: BoolArray, reach_mm: float) 
 
 
 def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> tuple[Mesh, Pairs]:
-    """The mesh with the vertices flagged in ``new`` (n,) near crossings drawn to their neighbours' mean, and the crossings left.
+    """The mesh with the vertices flagged in ``new`` (n,) near crossings drawn to the mean of their neighbours.
 
     The region grows by a ring a round. A flat mesh whose inner vertices are
     the means of their neighbours has no folds (Tutte 1963), and the surface
     along a crack is nearly flat over a few triangles. What does not get
-    better is left as it was.
+    better is left as it was; the pairs that still cross come with the mesh.
     """
     fresh, among = _at_the_seam(mesh, new)
     pairs = crossing_pairs(mesh, among, fresh)

@@ -8,7 +8,7 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
-from rejoin.core.fusing.chips import broken_vertices, with_chips
+from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.ring import BoolArray, contacts
@@ -61,7 +61,7 @@ def fuse_fragments(
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
     broken = _padded(broken_vertices(fragments, joints, [piece.index for piece in pieces]), parts)
-    scene = _scene(parts, broken, spacing, noise)
+    scene = _scene(parts, broken, spacing, noise, settings)
     report(0.3, "Closing the crack")
     made = _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
@@ -70,13 +70,15 @@ def fuse_fragments(
     return whole
 
 
-def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
+def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings) -> Scene:
     cut = crops(parts, broken, spacing_mm)
     far = beyond_crops(parts, cut, spacing_mm)
     near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
     own = [b[crop.vertices] for b, crop in zip(broken, cut, strict=True)]
     sides = contacts(near, rims, spacing_mm, noise_mm)
-    return Scene(cut, far, with_chips(near, rims, far.soup, sides, own, spacing_mm))
+    if settings.chips == "leave":
+        return Scene(cut, far, Marked(sides, np.zeros(sum(len(mesh.vertices) for mesh in near), bool)))
+    return Scene(cut, far, with_chips(near, rims, far.soup, sides, own, spacing_mm, settings.largest_chip_mm))
 
 
 def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:

@@ -103,6 +103,10 @@ class FuseSettings(Settings):
     largest_hole_mm: float = setting(
         10.0, "scan holes up to this size across are closed", unit="mm", low=0.0, high=500.0
     )
+    chips: str = setting("fill", "what is done where the rim of the break was chipped", choices=("fill", "leave"))
+    largest_chip_mm: float = setting(
+        15.0, "chips up to this size across are filled", unit="mm", low=0.0, high=500.0
+    )
 
 
 @dataclass(frozen=True)

@@ -178,6 +178,8 @@ def _add_check(commands: Any) -> None:
     check.add_argument("--readings", required=True, metavar="CSV", help="picks, readings and limits (see the README)")
     _add_unit(check)
     check.add_argument("--json", metavar="FILE", help="write sizes, agreement, verdicts and scale as JSON")
+    check.add_argument("--sheet", metavar="SHEET", help="write a dimensioned sheet from the datums (.dxf .pdf)")
+    check.add_argument("--squared", metavar="MODEL", help="write the whole squared up on its datums")
     check.add_argument("--metal", metavar="METAL", help="metal of the part, for its weight and for temperature")
     for whose in ("part", "instrument"):
         check.add_argument(f"--{whose}-temperature", type=float, metavar="C", help=f"of the {whose}; give both or none")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 from rejoin.commands import check_target
@@ -10,10 +11,14 @@ from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.dimensions import fit_shape, shape_content
 from rejoin.core.dimensions.readings import read_readings
+from rejoin.core.dimensions.sheet import SUFFIXES as SHEETS
+from rejoin.core.dimensions.sheet import frame_of_checks, sheet_of, write_sheet
 from rejoin.core.dimensions.told import as_whole, check_content
 from rejoin.core.edits.dimensions import with_readings
+from rejoin.core.errors import NoAnswer
+from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.files.points import Points, read_points
-from rejoin.core.meshes import vertex_normals
+from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh, Project
 from rejoin.core.settings import DimensionSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, load_project
@@ -58,6 +63,12 @@ def check_command(arguments: argparse.Namespace) -> int:
     """Measure a whole, or a project, against a table of caliper readings."""
     if arguments.json:
         check_target(arguments.json, "JSON file", [arguments.whole, arguments.readings], ())
+    targets = [arguments.whole, arguments.readings, *([arguments.json] if arguments.json else [])]
+    if arguments.sheet:
+        check_target(arguments.sheet, "sheet", targets, SHEETS)
+        targets.append(arguments.sheet)
+    if arguments.squared:
+        check_target(arguments.squared, "model", targets, WRITABLE)
     settings = DimensionSettings(
         metal=arguments.metal,
         part_temperature_c=arguments.part_temperature,
@@ -71,7 +82,25 @@ def check_command(arguments: argparse.Namespace) -> int:
     if arguments.json:
         telling.write_json(arguments.json, content)
     print("\n".join(_summary(content)))
+    _hand_over(arguments, project, unit)
     return 0 if content["complete"] else 1
+
+
+def _hand_over(arguments: argparse.Namespace, project: Project, unit: str) -> None:
+    """The sheet, and the whole squared up on its datums, where they were asked for."""
+    if not arguments.sheet and not arguments.squared:
+        return
+    if project.whole is None:
+        raise NoAnswer("There is no whole to draw.", "Fuse the fragments first.")
+    notes = [one.sentence for one in project.scales if one.on < 0 and one.state != "proven"]
+    notes += [one.sentence for one in project.whole.by_number]
+    if arguments.sheet:
+        title = f"{Path(arguments.whole).stem}, millimetres, 1:1"
+        noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+        write_sheet(sheet_of(title, project.whole.mesh, project.checks, notes, noise), arguments.sheet)
+    if arguments.squared:
+        frame, _ = frame_of_checks(project.checks)
+        write_mesh(placed(project.whole.mesh, frame.datum_from_part), arguments.squared, unit)
 
 
 def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, ...]]:

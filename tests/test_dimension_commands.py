@@ -7,17 +7,20 @@ import re
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 
 from rejoin.cli import main
 from rejoin.core.dimensions.readings import COLUMNS, WEIGHT, read_readings
 from rejoin.core.dimensions.sizes import KINDS
-from rejoin.core.files import write_mesh
+from rejoin.core.files import read_fragment, write_mesh
 from rejoin.core.fit import measure_joint
+from rejoin.core.meshes import placed
 from rejoin.core.records import Placement, Project
-from rejoin.core.settings import FitSettings, silent
+from rejoin.core.settings import FitSettings, ReadSettings, silent
 from rejoin.core.storage import save_project
+from rejoin.core.transforms import apply, from_vector
 from tests.core.fitsets import certified
 from tests.core.plates import block, joint_of, waves
 from tests.core.solids_to_measure import plate
@@ -194,3 +197,26 @@ def test_a_project_tells_the_fit_up_of_its_joints(rejoin: Any, tmp_path: Path) -
     (row,) = json.loads((tmp_path / "c.json").read_text())["fit_up"]
     assert row["length_mm"] > 45 and row["step_limits_mm"] and row["cautions"] and len(row["gauge_marks"]) >= 1
     assert "crack" in told
+
+
+def test_a_sheet_and_a_squared_model(rejoin: Any, tmp_path: Path) -> None:
+    """A plate turned and shifted comes back square: the big bore's axis at x = y = 0, its face at z = 0."""
+    pose = from_vector(np.array([0.3, -0.2, 0.7, 40.0, 10.0, -25.0]), np.zeros(3))
+    write_mesh(placed(plate(0.02), pose), tmp_path / "turned.ply", "mm")
+    picks = apply(pose, np.array([[-5.0, -5, 6], [-10, 0, 0], [26, 0, 0]]))
+    wanted = [("top", "datum", 0), *((f"bore {n}", kind, "AB".index(n) + 1) for kind in ("datum", "bore") for n in "AB")]
+    rows = [f"{a};{b};" + ";".join(f"{value:.4f}" for value in picks[n]) + ";;;;;;;;\n" for a, b, n in wanted]
+    (tmp_path / "r.csv").write_text(HEAD + "".join(rows))
+    code, _, said = rejoin("check", tmp_path / "turned.ply", "--readings", tmp_path / "r.csv", "--unit", "mm",
+                           "--sheet", tmp_path / "s.dxf", "--squared", tmp_path / "square.ply")  # fmt: skip
+    assert code == 1, said
+    square = read_fragment(tmp_path / "square.ply", ReadSettings("mm")).mesh.vertices
+    np.testing.assert_allclose(square.min(axis=0), [-20, -20, -12], atol=0.15)
+    np.testing.assert_allclose(square.max(axis=0), [60, 20, 14], atol=0.15)
+    texts = [one.dxf.text for one in ezdxf.readfile(tmp_path / "s.dxf").modelspace().query("TEXT")]
+    assert {"bore B", "40.00", "0.00"} <= set(texts)
+    assert any("Scale not proven" in text for text in texts)
+    (tmp_path / "r.csv").write_text(HEAD + rows[3])
+    code, _, said = rejoin("check", tmp_path / "turned.ply", "--readings", tmp_path / "r.csv", "--unit", "mm",
+                           "--sheet", tmp_path / "t.pdf")  # fmt: skip
+    assert code == 3 and "No datum was picked" in said

@@ -177,7 +177,7 @@ def _scales(
     for on in sorted({one for reading in readings for one in reading.on}):
         rows, values = [], []
         for number, (reading, size, value) in enumerate(zip(readings, sizes, read, strict=True)):
-            usable = set(reading.on) == {on} and reading.kind not in (*DEGREES, WEIGHT)
+            usable = set(reading.on) == {on} and reading.kind not in (*DEGREES, WEIGHT, "datum")
             if usable and isinstance(size, Size) and value is not None and reading.limit is not None and size.value > 0:
                 rows.append(number)
                 values.append((size.value, size.u95, value, instrument_u95(reading.limit)))

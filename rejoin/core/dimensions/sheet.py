@@ -8,12 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from rejoin.core.dimensions.datums import ORDER, DatumFrame
-from rejoin.core.dimensions.sections import Section
+from rejoin.core.dimensions.datums import ORDER, DatumFrame, datum_frame
+from rejoin.core.dimensions.sections import Section, section_at
 from rejoin.core.dimensions.sizes import moved_shape
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files.placing import written_whole
-from rejoin.core.records import Shape
+from rejoin.core.meshes import placed
+from rejoin.core.records import DimensionCheck, Mesh, Shape
 
 SUFFIXES = (".dxf", ".pdf")
 """What a sheet can be written as."""
@@ -74,6 +75,43 @@ def set_up_of(features: Sequence[tuple[str, Shape]], frame: DatumFrame) -> tuple
     if frame.free:
         lines.append(f"Not settled by a datum: {', '.join(frame.free)}.")
     return (*lines, *frame.notes)
+
+
+def frame_of_checks(checks: Sequence[DimensionCheck]) -> tuple[DatumFrame, tuple[tuple[str, Shape], ...]]:
+    """The datum frame of the rows of the kind datum, in their order, and its features.
+
+    Raises
+    ------
+    NoAnswer
+        Where no datum was picked or found, or they do not settle a frame.
+    """
+    features = tuple((one.name, one.shapes[0]) for one in checks if one.kind == "datum" and one.shapes)
+    if not features:
+        raise NoAnswer("No datum was picked.", "Add rows of the kind datum: the face or bore to sit on first.")
+    return datum_frame([shape for _, shape in features]), features
+
+
+def sheet_of(title: str, whole: Mesh, checks: Sequence[DimensionCheck], notes: Sequence[str], noise_mm: float) -> Sheet:
+    """The sheet of a checked whole: cut across the primary datum's axis half way along the first bore.
+
+    Without a bore the cut lies half way through the part. Bores whose axes lie along the datum plane are named in
+    the notes.
+    """
+    frame, features = frame_of_checks(checks)
+    holes, left = [], []
+    for one in checks:
+        if one.kind == "bore" and one.shapes:
+            try:
+                holes.append(hole_of(one.name, one.shapes[0], frame))
+            except NoAnswer as error:
+                left.append(str(error))
+    squared = placed(whole, frame.datum_from_part)
+    middle = 0.5 * (squared.vertices.min(axis=0) + squared.vertices.max(axis=0))
+    bores = [one.shapes[0] for one in checks if one.kind == "bore" and one.shapes]
+    height = float(moved_shape(bores[0], frame.datum_from_part).point_mm[2]) if bores else float(middle[2])
+    cut = section_at(squared, np.array([0.0, 0.0, height]), np.array([0.0, 0, 1]), np.array([1.0, 0, 0]), noise_mm)
+    name = f"at z = {height:.2f}"
+    return Sheet(title, ((name, cut),), tuple(holes), set_up_of(features, frame), (*notes, *left))
 
 
 def write_sheet(sheet: Sheet, path: str | Path) -> Path:

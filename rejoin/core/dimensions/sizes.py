@@ -21,7 +21,7 @@ from rejoin.core.transforms import apply, from_vector, identity, turn
 
 KINDS = {
     "points": 2, "faces": 2, "bore": 1, "shaft": 1, "centres": 2, "angle": 2, "wall": 1, "depth": 2, "ball": 1,
-    "taper": 1,
+    "taper": 1, "datum": 1,
 }  # fmt: skip
 """What can be measured, and the picks it needs."""
 
@@ -36,6 +36,7 @@ MEANINGS = {
     "depth": "from the face of the first pick to the bottom at the second",
     "ball": "diameter of a ball or a hollow of that shape",
     "taper": "whole angle of a cone",
+    "datum": "form deviation of a face or bore that the part is squared up on; in the order of ISO 5459",
 }
 DEGREES = ("angle", "taper")
 """Kinds that are in degrees."""
@@ -43,6 +44,7 @@ DEGREES = ("angle", "taper")
 _SOUGHT = {
     "faces": ("plane",), "bore": ("cylinder",), "shaft": ("cylinder",), "centres": ("cylinder",), "depth": ("plane",),
     "angle": ("plane", "cylinder"), "ball": ("sphere",), "taper": ("cone",),
+    "datum": ("plane", "cylinder"),
 }  # fmt: skip
 
 
@@ -161,7 +163,10 @@ def _named(found: BoreSizes, kind: str) -> tuple[tuple[str, float], ...]:
 def _placed(feature: Feature, body: Body, pick: FloatArray) -> _Placed:
     to = body.frame_from_mesh
     normal = None if feature.normal is None else turn(to, feature.normal[None])[0]
-    return _Placed(moved_shape(feature.shape, to), apply(to, feature.points_mm), feature.hollow, normal,
+    shape = moved_shape(feature.shape, to)
+    if normal is not None and shape.direction is not None and float(shape.direction @ normal) < 0.0:
+        shape = _turned(shape)
+    return _Placed(shape, apply(to, feature.points_mm), feature.hollow, normal,
                    apply(to, pick[None])[0])  # fmt: skip
 
 
@@ -175,6 +180,16 @@ def moved_shape(shape: Shape, b_from_a: FloatArray) -> Shape:
         outer[:3, :3] = outer[3:6, 3:6] = b_from_a[:3, :3]
         covariance = outer @ covariance @ outer.T
     return replace(shape, point_mm=point, direction=direction, covariance=covariance)
+
+
+def _turned(shape: Shape) -> Shape:
+    """The same plane with its normal the other way."""
+    assert shape.direction is not None
+    covariance = shape.covariance
+    if covariance is not None:
+        sign = np.array([1.0, 1, 1, -1, -1, -1, 1, 1])
+        covariance = covariance * np.outer(sign, sign)
+    return replace(shape, direction=-shape.direction, covariance=covariance)
 
 
 def _touched(body: Body, pick: FloatArray, reach: float) -> _Placed:
@@ -330,6 +345,13 @@ def _taper(found: list[_Placed]) -> tuple[float, list[list[FloatArray]], tuple[s
     return 2.0 * shape.half_angle_deg, [[shape.point_mm, shape.point_mm + _direction(found[0])]], ()
 
 
+def _form(found: list[_Placed]) -> tuple[float, list[list[FloatArray]], tuple[str, ...]]:
+    shape = found[0].shape
+    zone = shape.minimum_zone_mm
+    notes = () if zone is None else (f"Form by minimum zone {zone:.3f} mm (ISO 1101), above by least squares.",)
+    return shape.form_deviation_mm, [[shape.point_mm, shape.point_mm + _direction(found[0])]], notes
+
+
 def _acute(a: FloatArray, b: FloatArray) -> float:
     sine, cosine = float(np.linalg.norm(np.cross(a, b))), abs(float(a @ b))
     return float(np.degrees(np.arctan2(sine, cosine)))
@@ -337,7 +359,7 @@ def _acute(a: FloatArray, b: FloatArray) -> float:
 
 _RULES: dict[str, _Rule] = {
     "points": _points, "faces": _faces, "bore": _diameter, "shaft": _diameter, "centres": _centres, "angle": _angle,
-    "wall": _wall, "depth": _depth, "ball": _diameter, "taper": _taper,
+    "wall": _wall, "depth": _depth, "ball": _diameter, "taper": _taper, "datum": _form,
 }  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from PySide6.QtCore import QObject
+from PySide6.QtCore import QObject, Signal
 
 from rejoin.app import colours, sentences, tints
 from rejoin.app.display import display_of
@@ -18,7 +18,7 @@ from rejoin.app.view import View
 from rejoin.core.records import FloatArray, IntArray, Mesh, Project
 from rejoin.core.transforms import apply, inverse, turn
 
-MODES = ("scans", "faces", "join", "gap", "whole")
+MODES = ("scans", "faces", "join", "gap", "whole", "dimensions", "make")
 
 
 class Scene(Sight):
@@ -30,7 +30,13 @@ class Scene(Sight):
         One of `MODES`: which row of the job card is being looked at.
     apart : float
         0 joined, 1 on the bench.
+    sizes_on_whole : bool
+        Whether dimensions are picked on the whole, where there is one, or on the fragments.
+    moved : Signal()
+        Something was coloured or placed anew.
     """
+
+    moved = Signal()
 
     def __init__(self, view: View, parent: QObject | None = None) -> None:
         super().__init__(view, parent)
@@ -41,6 +47,7 @@ class Scene(Sight):
         self.gap_limit_mm, self.gap_tolerance_mm = 0.5, 0.0
         self.units = sentences.Units()
         self.tint_whole = True
+        self.sizes_on_whole = True
         self.palette = colours.PAPER
         self.whole: Drawn | None = None
         self._hand_pose: dict[int, FloatArray] = {}
@@ -99,7 +106,7 @@ class Scene(Sight):
 
     def refresh(self) -> None:
         """Colour and place everything anew."""
-        shows_whole = self.mode == "whole" and self.whole is not None
+        shows_whole = self.shows_whole()
         for number, drawn in self.fragments.items():
             visible = not shows_whole and number not in self.hidden
             drawn.actor.SetVisibility(visible)
@@ -124,9 +131,18 @@ class Scene(Sight):
         """world_from_scan of every fragment as shown now."""
         return {i: self._hand_pose.get(i, pose) for i, pose in enumerate(world_poses(self.project, self.apart))}
 
+    def shows_whole(self) -> bool:
+        """Whether the whole is shown in place of the fragments."""
+        wanted = self.mode in ("whole", "make") or (self.mode == "dimensions" and self.sizes_on_whole)
+        return wanted and self.whole is not None
+
+    def frames(self) -> dict[int, FloatArray]:
+        """world_from_scan of every fragment as shown now, and world_from_part at -1."""
+        return {**self.poses(), -1: self._world_from_part()}
+
     def shown(self) -> dict[int, Mesh]:
         """The fragments that can be seen and pointed at."""
-        if self.mode == "whole" and self.whole is not None:
+        if self.shows_whole():
             return {}
         return {i: d.mesh for i, d in self.fragments.items() if i not in self.hidden}
 
@@ -291,4 +307,5 @@ class Scene(Sight):
         self._show_front(poses)
         if self._cut is not None:
             self.set_cut(*self._cut)
+        self.moved.emit()
         self.view.renderer.ResetCameraClippingRange()

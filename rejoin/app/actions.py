@@ -129,6 +129,7 @@ class Actions:
         menu = w.menuBar().addMenu("&View")
         for text, (key, direction, up) in VIEWS.items():
             self._add(menu, text, key, "Turn the view.", lambda d=direction, u=up: w.scene.look_from(d, u))
+        self._add(menu, "&Fit in sight", "End", "Bring everything into sight, from where you look.", w.scene.fit)
         menu.addSeparator()
         self._add(menu, "&Joined", "Ctrl+0", "Set the slider Apart to joined.", lambda: w.apart.setValue(0))
         self._add(menu, "&Drawn apart", "Ctrl+9", "Set the slider Apart half way.", lambda: w.apart.setValue(50))

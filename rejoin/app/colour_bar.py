@@ -39,11 +39,13 @@ class ColourBar(QWidget):
 
     def sizeHint(self) -> QSize:
         metrics = QFontMetrics(self.font())
-        words = [*self.labels(), "overlap", "nothing"]
+        words = [*self.labels(), "overlap −", "nothing", "opposite"]
         return QSize(max(metrics.horizontalAdvance(word) for word in words) + 52, 300)
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        self.paint(QPainter(self))
+        painter = QPainter(self)
+        self.paint(painter)
+        painter.end()
 
     def paint(self, painter: QPainter) -> None:
         """Draw the bar, here or into a picture."""
@@ -73,4 +75,3 @@ class ColourBar(QWidget):
         painter.drawText(QRectF(38, box.top(), self.width() - 40, line), Qt.AlignmentFlag.AlignVCenter, "nothing")
         box.translate(28, line)
         painter.drawText(QRectF(38, box.top(), full, line), Qt.AlignmentFlag.AlignVCenter, "opposite")
-        painter.end()

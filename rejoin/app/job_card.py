@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QObject, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent
-from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QFrame,
+    QGridLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from rejoin.app.panels.base import Panel
 from rejoin.app.sentences import Units, counted
+from rejoin.app.wrapped import Wrapped
 from rejoin.core.records import Project
 
 NEXT, DONE = "◀ next", "✓ done"
@@ -54,7 +63,8 @@ class RowHead(QPushButton):
         self.number_label = self._label(str(number), "opNumber")
         self.title_label = self._label(title, "opTitle")
         self.mark_label = self._label("", "nextMark")
-        self.state_label = Elided("faded")
+        self.state_label = Wrapped()
+        self.state_label.setObjectName("faded")
         self.state_label.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         grid.addWidget(self.number_label, 0, 0, 2, 1, Qt.AlignmentFlag.AlignTop)
         grid.addWidget(self.title_label, 0, 1)
@@ -64,7 +74,7 @@ class RowHead(QPushButton):
         self._name = f"{number} {title}"
 
     def show_state(self, words: str, mark: str) -> None:
-        self.state_label.say(words)
+        self.state_label.setText(words)
         self.mark_label.setText(mark)
         self.mark_label.setObjectName("doneMark" if mark == DONE else "nextMark")
         self.setProperty("next", "true" if mark == NEXT else "false")
@@ -72,6 +82,8 @@ class RowHead(QPushButton):
             widget.style().unpolish(widget)
             widget.style().polish(widget)
         self.setAccessibleName(f"{self._name}: {words} {mark.strip('◀✓ ')}".strip())
+
+        self.updateGeometry()
 
     def sizeHint(self) -> QSize:
         return self.layout().sizeHint()
@@ -105,6 +117,8 @@ class JobCard(QScrollArea):
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         self.panels = list(panels)
         self.heads: list[RowHead] = []
+        self._later = QTimer(self, singleShot=True, interval=0)
+        self._later.timeout.connect(self._claim)
         sheet = QWidget()
         sheet.setObjectName("cardSheet")
         box = QVBoxLayout(sheet)
@@ -143,6 +157,23 @@ class JobCard(QScrollArea):
         marks = [head.mark_label.text() for head in self.heads]
         return marks.index(NEXT) if NEXT in marks else None
 
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show):
+            self._later.start()
+        return super().eventFilter(watched, event)
+
+    def _claim(self) -> None:
+        """Give every row the height that its words need at this width: nested layouts remember stale heights."""
+        rows = [head.parentWidget() for head in self.heads]
+        for widget in (*self.heads, *self.panels, *rows):
+            if widget.isVisible():
+                layout = widget.layout()
+                layout.invalidate()
+                needed = layout.totalHeightForWidth(widget.width()) if layout.hasHeightForWidth() else -1
+                needed = needed if needed >= 0 else layout.totalMinimumSize().height()
+                if needed != widget.minimumHeight():
+                    widget.setMinimumHeight(needed)
+
     def fit_width(self) -> None:
         """Be as wide as the widest panel needs, so that nothing is cut."""
         bar = self.verticalScrollBar().sizeHint().width()
@@ -164,6 +195,12 @@ class JobCard(QScrollArea):
         grid.addWidget(title, 0, 0)
         grid.addWidget(self.count_label, 0, 1, Qt.AlignmentFlag.AlignRight)
         grid.addWidget(self.part_label, 1, 0, 1, 2)
+        columns = QLabel("OP.    WORK")
+        columns.setObjectName("columns")
+        states = QLabel("STATE")
+        states.setObjectName("columns")
+        grid.addWidget(columns, 2, 0)
+        grid.addWidget(states, 2, 1, Qt.AlignmentFlag.AlignRight)
         return head
 
     def _row(self, index: int, panel: Panel) -> QWidget:
@@ -176,8 +213,7 @@ class JobCard(QScrollArea):
         head.clicked.connect(lambda checked=False, index=index: self.unfold(index))
         self.heads.append(head)
         box.addWidget(head)
-        line = QHBoxLayout()
-        line.setContentsMargins(0, 0, 0, 0)
-        line.addWidget(panel)
-        box.addLayout(line)
+        box.addWidget(panel)
+        for watched in (head, panel, row):
+            watched.installEventFilter(self)
         return row

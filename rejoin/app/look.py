@@ -40,6 +40,7 @@ def style_sheet(p: Palette) -> str:
     #cardScroll {{ border: none; border-right: 2px solid {p.rule}; }}
     #cardHead {{ border: none; border-bottom: 2px solid {p.ink}; }}
     #cardTitle {{ font-weight: bold; letter-spacing: 3px; }}
+    #columns {{ color: {p.faded}; letter-spacing: 1px; padding-top: 4px; }}
     #faded {{ color: {p.faded}; }}
     #row {{ background: {p.card}; border: none; border-bottom: 1px solid {p.rule}; }}
     #rowHead {{ background: transparent; border: none; border-left: 5px solid transparent; text-align: left; }}

@@ -106,7 +106,8 @@ class Section:
         for piece in pieces:
             scan_from_world = inverse(piece.world_from_scan)
             own_normal = scan_from_world[:3, :3] @ normal
-            cut = outline(display_of(piece.mesh), piece.mesh, own_normal, float(own_normal @ apply(scan_from_world, origin[None])[0]))
+            offset = float(own_normal @ apply(scan_from_world, origin[None])[0])
+            cut = outline(display_of(piece.mesh), piece.mesh, own_normal, offset)
             if not len(cut.points):
                 continue
             world = apply(piece.world_from_scan, cut.points)
@@ -116,7 +117,8 @@ class Section:
                 gap = piece.gap_mm[cut.ends[:, 0]] * (1 - cut.shares) + piece.gap_mm[cut.ends[:, 1]] * cut.shares
                 met = np.flatnonzero(np.isfinite(gap))
                 gaps.append(gap[met])
-                out = (cut.out @ piece.world_from_scan[:3, :3].T)[met]
+                out = (cut.out[met] @ piece.world_from_scan[:3, :3].T).sum(axis=0)
+                out /= max(float(np.linalg.norm(out)), 1e-12)
                 self._whiskers(world[met] + 2 * lift, out, gap[met], limit_mm, tolerance_mm)
         self.gaps_mm = np.concatenate(gaps) if gaps else np.empty(0)
 

@@ -36,10 +36,28 @@ class Sight(QObject):
             if drawn.label is not None and drawn.label.GetVisibility() and bounds[0, 0] <= bounds[0, 1]:
                 place = np.array(drawn.label.GetPosition())
                 bounds = np.stack([np.minimum(bounds[:, 0], place), np.maximum(bounds[:, 1], place)], axis=1)
+        self.view.renderer.GetActiveCamera().SetViewAngle(30.0)
         self.view.renderer.ResetCamera(bounds.ravel().tolist())
-        self.view.renderer.GetActiveCamera().Zoom(1.15)
+        self._come_closer(bounds)
         self.view.renderer.ResetCameraClippingRange()
         self.view.update()
+
+    def _come_closer(self, bounds: FloatArray) -> None:
+        """Fill the view: the usual reset leaves room for the fragments turned any other way."""
+        corners = [self._corners(np.array(drawn.actor.GetBounds()).reshape(3, 2)) for drawn in self.fragments.values()
+                   if drawn.actor.GetVisibility()]  # fmt: skip
+        points = np.concatenate([*(corners or [self._corners(bounds)]), *(
+            np.array(drawn.label.GetPosition())[None] for drawn in self.fragments.values()
+            if drawn.label is not None and drawn.label.GetVisibility())])  # fmt: skip
+        wide, high = self.view.drawn_size()
+        shown = self.view.project(points)[:, :2] / (np.array([wide, high]) / 2.0) - 1.0
+        reach = float(np.abs(shown).max())
+        if np.isfinite(reach) and reach > 0:
+            self.view.renderer.GetActiveCamera().Zoom(float(np.clip(0.86 / reach, 0.5, 2.5)))
+
+    @staticmethod
+    def _corners(box: FloatArray) -> FloatArray:
+        return np.array([[x, y, z] for x in box[0] for y in box[1] for z in box[2]])
 
     def look_from(self, direction: Vector, up: Vector) -> None:
         """Look from a direction, all in sight."""

@@ -75,6 +75,12 @@ class View(QtInteractor):
         self._depths: FloatArray | None = None
         self.renderer.AddObserver("EndEvent", self._drawn)
 
+    def drawn_size(self) -> tuple[int, int]:
+        """Width and height in display pixels, also before the first frame."""
+        wide, high = self.ren_win.GetSize()
+        ratio = self.devicePixelRatioF()
+        return wide or max(int(self.width() * ratio), 1), high or max(int(self.height() * ratio), 1)
+
     def depths(self) -> FloatArray:
         """How far off (h, w) what is drawn lies at each display pixel, 0 near to 1 nothing, rows from below."""
         self._wants_depths = True
@@ -92,7 +98,7 @@ class View(QtInteractor):
 
     def project(self, points: FloatArray) -> FloatArray:
         """Display x, y and depth (k, 3) of world points (k, 3)."""
-        wide, high = self.ren_win.GetSize()
+        wide, high = self.drawn_size()
         camera = self.renderer.GetActiveCamera()
         held = camera.GetCompositeProjectionTransformMatrix(wide / high, 0.0, 1.0)
         matrix = np.array([[held.GetElement(row, column) for column in range(4)] for row in range(4)])

@@ -93,6 +93,21 @@ class Person:
         self.key(Qt.Key.Key_S, CONTROL)
         self.wait_until_done()
 
+    def menu(self, *path: str) -> None:
+        """Click through a menu, from the menu bar to an entry."""
+        bar = self.window.menuBar()
+        place = next(a for a in bar.actions() if a.text().replace("&", "") == path[0])
+        QTest.mouseClick(bar, LEFT, NONE, bar.actionGeometry(place).center())
+        self.pause(60)
+        for name in path[1:]:
+            menu = QApplication.activePopupWidget()
+            assert isinstance(menu, QMenu), f"no menu is open for {name}"
+            entry = next(a for a in menu.actions() if a.text().replace("&", "") == name)
+            assert entry.isEnabled(), f"{name} cannot be used"
+            QTest.mouseMove(menu, menu.actionGeometry(entry).center())
+            QTest.mouseClick(menu, LEFT, NONE, menu.actionGeometry(entry).center())
+            self.pause(60)
+
     def select_rows(self, view: QAbstractItemView, rows: Sequence[int]) -> None:
         """Click rows of a list, the further ones with Ctrl."""
         for count, row in enumerate(rows):
@@ -106,18 +121,52 @@ class Person:
         """Show this fragment alone, turn the view until a place of it faces the person, and say where it appears."""
         self.show_only(fragment)
         pose = self.window.scene.poses()[fragment]
-        out = pose[:3, :3] @ normal
-        up = (0, 0, 1) if abs(out[2]) < 0.9 else (0, 1, 0)
-        self.window.scene.look_from(tuple(out), up)
-        self.pause(60)
+        self.turn_towards(pose[:3, :3] @ normal)
         return self.window.view.widget_position(apply(pose, point[None])[0]).toPoint()
 
+    def turn_towards(self, out: FloatArray) -> None:
+        """Drag beside the fragments until a direction of the world points at the person, then bring all into sight."""
+        view = self.window.view
+        tool = self.window.tools.tool
+        if tool not in ("look", "take", "mark", "size"):
+            self.window.tools.choose("look")
+        for _ in range(60):
+            camera = view.renderer.GetActiveCamera()
+            back, up = np.array(camera.GetViewPlaneNormal()), np.array(camera.GetViewUp())
+            right = np.cross(up, back)
+            across, along = float(out @ right), float(out @ np.cross(back, right))
+            if float(out @ back) > 0.97:
+                break
+            if abs(across) < 0.05 and abs(along) < 0.05:  # it points straight away
+                across = 1.0
+            start = QPoint(40, view.height() // 2)
+            step = QPoint(int(np.clip(-120 * across, -90, 90)), int(np.clip(90 * along, -90, 90)))
+            QTest.mousePress(view, LEFT, NONE, start)
+            QTest.mouseMove(view, start + step / 2)
+            QTest.mouseMove(view, start + step)
+            QTest.mouseRelease(view, LEFT, NONE, start + step)
+            self.pause(5)
+        self.key(Qt.Key.Key_End)
+        self.window.tools.choose(tool)
+        self.pause(60)
+
     def show_only(self, fragment: int | None) -> None:
-        """Tick one fragment in the list, or all."""
-        table = self.window.scans.table
+        """Tick one fragment in the list, or all, with the space bar, as row 10 offers it."""
+        before, table = self.window.card.open_row, self.window.scans.table
+        tool = self.window.tools.tool
+        self.open_row(10)
         for number in range(table.topLevelItemCount()):
+            item = table.topLevelItem(number)
             shown = fragment is None or number == fragment
-            table.topLevelItem(number).setCheckState(0, Qt.CheckState.Checked if shown else Qt.CheckState.Unchecked)
+            if (item.checkState(0) == Qt.CheckState.Checked) != shown:
+                table.setFocus()
+                table.setCurrentItem(item)
+                QTest.keyClick(table, Qt.Key.Key_Space)
+                self.pause(20)
+            assert (item.checkState(0) == Qt.CheckState.Checked) == shown
+        if self.window.panels[before].number != 10:
+            self.open_row(self.window.panels[before].number)
+        self.window.take_tool(tool)
 
     def click_view(self, position: QPoint, modifiers: Qt.KeyboardModifier = NONE) -> None:
         QTest.mouseMove(self.window.view, position)

@@ -23,7 +23,7 @@ def misplaced(window) -> float:
 def test_the_whole_job_by_clicks(window, tmp_path: Path):
     person = Person(window)
     person.open_scans(made_up.write_scans(tmp_path))
-    assert window.card.heads[0].state_label.words().startswith("2 fragments")
+    assert window.card.heads[0].state_label.text().startswith("2 fragments")
     assert window.card.next_row() == 1 and window.bench.session.modified
     person.open_row(20)
     person.click(window.faces.find_button)
@@ -34,7 +34,7 @@ def test_the_whole_job_by_clicks(window, tmp_path: Path):
     assert window.strip.cancel.isVisible() and not window.join.join_button.isEnabled()
     person.wait_until_done()
     assert misplaced(window) < 0.1, "mm, the largest error anywhere; the noise is 0.02 mm"
-    assert window.apart.value() == 0 and "good to" in window.card.heads[2].state_label.words()
+    assert window.apart.value() == 0 and "good to" in window.card.heads[2].state_label.text()
     assert window.card.next_row() == 3, "the gap is there to be looked at"
     person.open_row(40)
     assert window.card.next_row() == 4

@@ -8,6 +8,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWi
 from rejoin.app.bench import Bench
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
+from rejoin.app.wrapped import Wrapped
 from rejoin.core.records import Project
 
 
@@ -78,9 +79,8 @@ class Panel(QWidget):
         return holder
 
     def text(self, words: str = "", name: str = "") -> QLabel:
-        label = QLabel(words)
+        label = Wrapped(words)
         label.setObjectName(name)
-        label.setWordWrap(True)
         label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         label.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         return label

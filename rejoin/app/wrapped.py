@@ -1,0 +1,39 @@
+"""Words over as many lines as they need."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QTimer
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QLabel
+
+
+class Wrapped(QLabel):
+    """A label that no layout gives fewer lines than it needs.
+
+    Layouts inside a scroll area forget heights that change while they are at
+    work, so the height is claimed a moment later.
+    """
+
+    def __init__(self, words: str = "") -> None:
+        super().__init__(words)
+        self.setWordWrap(True)
+        self._later = QTimer(self, singleShot=True, interval=0)
+        self._later.timeout.connect(self._claim)
+
+    def setText(self, words: str) -> None:
+        super().setText(words)
+        self._later.start()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._later.start()
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and hasattr(self, "_later"):
+            self._later.start()
+
+    def _claim(self) -> None:
+        before = self.minimumHeight()
+        self.setMinimumHeight(0)  # what was claimed before would be counted in
+        self.setMinimumHeight(max(self.heightForWidth(self.width()), 0) if self.wordWrap() else before)

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from rejoin.core.alignment import Adjustment, KnownDimension, adjust
+from rejoin.core.contact import Pairs
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.libraries.registration import refined
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import AlignSettings, silent
-from rejoin.core.transforms import displacement, from_vector, identity, inverse, rigid
+from rejoin.core.transforms import apply, displacement, from_vector, identity, inverse, rigid
+from rejoin.core.uncertainty.equations import Contact, normal_equations
 from tests.core.plates import Block, block, flat, joint_of, waves
 
 OFF = from_vector(np.array([0.01, -0.012, 0.015, 0.2, -0.15, 0.25]), np.zeros(3))
@@ -202,3 +204,41 @@ def test_the_doorway_rounds_away_the_order_of_threads() -> None:
     runs = [refined(target, source, normals, start, 1.0, 0.5, 20, 1e-3)[0] for _ in range(3)]
     np.testing.assert_array_equal(runs[0], runs[1])
     np.testing.assert_array_equal(runs[0], runs[2])
+
+
+def test_one_step_is_that_of_open3d_and_small_gicp_on_the_same_correspondences() -> None:
+    """Point to plane, the same pairs and target normals, from the same start: the three libraries' single step."""
+    small_gicp = pytest.importorskip("small_gicp")
+    o3d = pytest.importorskip("open3d")
+    rng = np.random.default_rng(4)
+    x, y = rng.uniform(-5, 5, (2, 800))
+    target = np.column_stack([x, y, waves(x, y)])
+    normals = true_normals(target)
+    small = from_vector(np.array([0.002, -0.003, 0.001, 0.01, -0.02, 0.015]), np.zeros(3))
+    source = apply(inverse(small), target) + 0.002 * rng.standard_normal((800, 3))
+    index = np.arange(800, dtype=np.int32)
+
+    pairs = Pairs(source, target, -normals, normals, np.ones(800), np.zeros(800, bool), index)
+    centre = pairs.middles.mean(axis=0)
+    contact = Contact(0, 1, pairs, np.ones(800), pairs.gaps, 1.0, 1e6, 0.0, 0.4, centre)
+    matrix, right = normal_equations(contact)
+    ours = from_vector(np.linalg.solve(matrix[:6, :6], right[:6]), centre)
+
+    clouds = [o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points)) for points in (source, target)]
+    clouds[1].normals = o3d.utility.Vector3dVector(normals)
+    estimate = o3d.pipelines.registration.TransformationEstimationPointToPlane()
+    theirs = estimate.compute_transformation(*clouds, o3d.utility.Vector2iVector(np.column_stack([index, index])))
+    assert displacement(ours, theirs, target).max() < 1e-4
+
+    first, second = small_gicp.PointCloud(target), small_gicp.PointCloud(source)
+    small_gicp.estimate_normals(first, num_neighbors=10)
+    # Its normals are estimated; the pairs are its own nearest neighbours: where the start is this close they are ours.
+    tree, factor = small_gicp.KdTree(first), small_gicp.PointToPlaneICPFactor()
+    rejector = small_gicp.DistanceRejector()
+    hessian, gradient = np.zeros((6, 6)), np.zeros(6)
+    for number in range(800):
+        used, part, slope, _ = factor.linearize(first, second, tree, np.eye(4), number, rejector)
+        if used:
+            hessian, gradient = hessian + part, gradient + slope
+    step = -np.linalg.solve(hessian, gradient)
+    assert displacement(ours, from_vector(step, np.zeros(3)), target).max() < 0.01

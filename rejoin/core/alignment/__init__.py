@@ -194,8 +194,10 @@ def _adjusted(
     if not settings.missing_layer:
         layers = no_layers(len(joints))
     wanted = np.array([layer.mean_mm for layer in layers])
-    nearer = touching if np.all(wanted == 0.0) and not solver.used else loose
-    final = solver.refine(replace(nearer, layers=wanted), free=False, report=part_of(report, 0.8, 1.0))
+    nearer = solver.with_layers(loose, wanted)
+    if nearer is None:
+        nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
+    final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 1.0))
     return _finished(solver, final, layers)
 
 

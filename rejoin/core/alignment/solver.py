@@ -13,6 +13,7 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
+from rejoin.core.uncertainty.bounds import layer_leads
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
@@ -172,7 +173,6 @@ class Solver:
     def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> State:
         """Rounds of pairing vertices and solving, on some of them, until the poses stand still."""
         state = State(dict(poses), layers.copy(), [], [], False)
-        self.seen.clear()
         rounds = max(2, self.settings.iterations)
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints")
@@ -193,6 +193,7 @@ class Solver:
     def listen(self, state: State) -> None:
         """Measure how each joint's noise hangs together, from its residuals at this state."""
         self.models = []
+        self.seen.clear()
         self.chosen = [self._patches(number, state) for number in range(len(self.joints))]
         for contact in self._contacts(state, None, True):
             noise = np.sqrt(contact.robust) * contact.residuals
@@ -215,7 +216,6 @@ class Solver:
     def refine(self, state: State, free: bool, report: Report) -> State:
         """Rounds on all vertices and the other's triangles, allowing for the noise's correlation."""
         rounds = max(2, self.settings.iterations // 5)
-        self.seen.clear()
         quiet = min(min(a.noise_mm, b.noise_mm) for a, b in self.sides)
         near = max((10.0 if free else 3.0) * self.finest, STILL * quiet)
         for turn_ in range(rounds):
@@ -232,6 +232,17 @@ class Solver:
             for k, (c, w) in enumerate(zip(state.contacts, whole, strict=True))
         ]
         return replace(state, statements=statements, settled=moved < 10.0 * near)
+
+    def with_layers(self, state: State, layers: FloatArray) -> State | None:
+        """The state as it would follow other layers, to first order; None where they are too far away."""
+        change = layers - state.layers
+        if not state.statements or any(abs(c) > a.spacing_mm for c, (a, _) in zip(change, self.sides, strict=True)):
+            return None
+        layout = self.layout_at(state.poses)
+        motion = layer_leads(layout, state.contacts, state.statements, self.known_matrix(state)) @ change
+        moves = {n: from_vector(motion[layout.pose(n)], layout.centres[n]) for n in self.movable}
+        poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in state.poses.items()}
+        return replace(state, poses=poses, layers=layers)
 
     def _seen(self, number: int, centre: FloatArray, before: State, after: State) -> FloatArray:
         """(7,) what the joint saw of a small change of state: how a moved against b, and its layer."""

@@ -204,7 +204,8 @@ def test_a_sheet_and_a_squared_model(rejoin: Any, tmp_path: Path) -> None:
     pose = from_vector(np.array([0.3, -0.2, 0.7, 40.0, 10.0, -25.0]), np.zeros(3))
     write_mesh(placed(plate(0.02), pose), tmp_path / "turned.ply", "mm")
     picks = apply(pose, np.array([[-5.0, -5, 6], [-10, 0, 0], [26, 0, 0]]))
-    wanted = [("top", "datum", 0), *((f"bore {n}", kind, "AB".index(n) + 1) for kind in ("datum", "bore") for n in "AB")]
+    bores = [(f"bore {n}", kind, k) for kind in ("datum", "bore") for k, n in enumerate("AB", start=1)]
+    wanted = [("top", "datum", 0), *bores]
     rows = [f"{a};{b};" + ";".join(f"{value:.4f}" for value in picks[n]) + ";;;;;;;;\n" for a, b, n in wanted]
     (tmp_path / "r.csv").write_text(HEAD + "".join(rows))
     code, _, said = rejoin("check", tmp_path / "turned.ply", "--readings", tmp_path / "r.csv", "--unit", "mm",

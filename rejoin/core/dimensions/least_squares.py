@@ -26,7 +26,7 @@ def polished(start: Figure, points: FloatArray) -> Figure:
     rows = len(local) * (2 if figure.kind in ("line", "circle") and len(figure.point) == 3 else 1)
     if rows >= count:
         quick, settled = _to_rest(figure, local, 12)
-        figure = quick if settled else _to_rest(_downhill(figure, local), local, 60)[0]
+        figure = quick if settled else _to_rest(_downhill(figure, local), local, 40)[0]
     figure = replace(figure, point=middle + size * figure.point, radius=abs(figure.radius) * size)
     return _upright(_centred(figure, middle))
 
@@ -83,7 +83,11 @@ def _upright(figure: Figure) -> Figure:
 def best_fit(kind: str, points: FloatArray, normals: FloatArray | None = None) -> Figure | None:
     """The figure of least squares through all points; None where no first guess can be made."""
     best, least = None, np.inf
-    for start in through(kind, points, normals):
+    starts = through(kind, points, normals)
+    if normals is not None and len(starts) > 2:
+        # with the axis known from the normals the guesses are near: the best two will do
+        starts = sorted(starts, key=lambda start: float(np.square(distances(start, points)).sum()))[:2]
+    for start in starts:
         figure = polished(start, points)
         total = float(np.square(distances(figure, points)).sum())
         if np.isfinite(total) and total < least * (1 - 1e-9):

@@ -205,6 +205,8 @@ def region_at(
     if shape == "plane":
         assert plane is not None
         return plane
+    if shape == "auto" and plane is not None and _bounded(surface, plane):
+        return plane
     round_ = _round(surface, seed) if shape in ("auto", "round") else None
     if shape == "round" and round_ is None:
         raise NoAnswer(f"At the point of {what} the surface is not round.", "Pick it again, or choose another shape.")
@@ -214,9 +216,26 @@ def region_at(
     return round_ if round_ is not None else _free(surface, seed)
 
 
+def _bounded(surface: Surface, region: Region) -> bool:
+    """Whether creases bound a fine plane all round: then it is no strip of something round."""
+    if len(region.triangles) < 400:
+        return False
+    inside = np.zeros(len(surface.areas), bool)
+    inside[region.triangles] = True
+    across = surface.neighbours[region.triangles]
+    rows, side = np.nonzero(~inside[across])
+    outside = across[rows, side]
+    # One more step away from the edge, which the evening of normals has rounded.
+    beyond = surface.neighbours[surface.neighbours[outside]].reshape(len(outside), -1)
+    least = np.einsum("ijk,ik->ij", surface.normals[beyond], surface.normals[region.triangles[rows]]).min(axis=1)
+    return bool((least > CREASE).mean() < 0.2)
+
+
 def _corner_points(surface: Surface, triangles: Index) -> tuple[Index, FloatArray]:
-    used = np.unique(surface.mesh.triangles[triangles])
-    return used.astype(np.int64), surface.mesh.vertices[used]
+    mask = np.zeros(len(surface.mesh.vertices), bool)
+    mask[surface.mesh.triangles[triangles].ravel()] = True
+    used = np.flatnonzero(mask)
+    return used, surface.mesh.vertices[used]
 
 
 def _robust(off: FloatArray) -> float:

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.libraries.bodies import Body, body_of, united
+from rejoin.core.libraries.walls import through_material
 from rejoin.core.making.regions import ROUNDING, Index, Region, Surface
 from rejoin.core.records import FloatArray, Mesh
 
@@ -23,6 +24,10 @@ WALL = 0.5
 """A neighbour is a wall along which the edge of a face slides where it stands within 30 degrees of upright on it."""
 SLIDE = 0.65
 """No edge slides sideways by more than this share of its move."""
+
+
+SPOTS = 1500
+"""Rays by which the room in front of a face, or the wall behind it, is measured."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,25 +61,58 @@ def shifted(surface: Surface, body: Body, shifts: Sequence[Shift], what: str) ->
     adding = [s for s in shifts if s.amounts.max() > 0]
     taking = [s for s in shifts if s.amounts.max() <= 0 and s.amounts.min() < 0]
     whole = body
+    _check_room(surface, shifts, vectors, what)
     if adding:
-        slabs = [_slab(surface, s, vectors, None, what) for s in adding]
-        for shift, slab in zip(adding, slabs, strict=True):
-            inside = (slab & body).volume_mm3
-            if inside > 0.02 * slab.volume_mm3 + 4.0 * shift.region.sigma_mm * shift.region.area_mm2:
-                raise NoAnswer(f"The {what} on {shift.name} runs into the part: the gap in front of it is narrower.",
-                               "Give less there, or cast that place solid.")  # fmt: skip
-        whole = united([whole, *slabs])
-    over = _over(surface, taking, outward)
-    for shift in taking:
-        slab = _slab(surface, shift, vectors, over, what)
-        plain = _slab(surface, shift, vectors, None, what)
-        missing = plain.volume_mm3 - (plain & body).volume_mm3
-        if missing > 0.01 * plain.volume_mm3 + 4.0 * shift.region.sigma_mm * shift.region.area_mm2:
-            raise NoAnswer(f"The {what} at {shift.name} goes right through the wall behind it.", "Give less there.")
-        whole = whole - slab
+        sunk = _over(surface, adding, np.zeros_like(outward))
+        under = None if sunk is None else (-sunk[0], sunk[1])
+        whole = united([whole, *(_slab(surface, s, vectors, under, what) for s in adding)])
+    if taking:
+        over = _over(surface, taking, outward)
+        for shift in taking:
+            whole = whole - _slab(surface, shift, vectors, over, what)
     if whole.volume_mm3 < 1e-6 * body.volume_mm3:
         raise NoAnswer(f"The {what} leaves nothing of the part.", "Give less.")
     return whole.without_specks()
+
+
+def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, what: str) -> None:
+    """Rays along the moves: what is added must not meet the part or another addition, what is taken not come out
+    behind. A fiftieth of a face may, where it ends beside something."""
+    owner = _owners(surface, shifts)
+    furthest = np.array([float(np.abs(s.amounts).max()) for s in shifts] + [0.0])
+    for shift in shifts:
+        region, adds = shift.region, shift.amounts.max() > 0
+        starts, moves = _spots(surface, region, vectors)
+        length = np.linalg.norm(moves, axis=1)
+        some = length > 1e-9 * surface.size_mm
+        if not some.any():
+            continue
+        starts, moves, length = starts[some], moves[some], length[some]
+        way = moves / length[:, None]
+        first = np.minimum(4.0 * region.sigma_mm + 1e-5 * surface.size_mm, 0.5 * length)
+        free, met = through_material(surface.mesh, starts + first[:, None] * way, way)
+        free = free + first
+        facing = np.where(owner[met] >= 0, furthest[owner[met]], 0.0) if adds else 0.0
+        blocked = np.isfinite(free) & (free < length * (1 - 1e-6) + facing)
+        if blocked.mean() <= 0.02:
+            continue
+        if adds:
+            raise NoAnswer(f"The {what} on {shift.name} runs into the part: the gap in front of it is narrower.",
+                           "Give less there, or cast that place solid.")  # fmt: skip
+        raise NoAnswer(f"The {what} at {shift.name} goes right through the wall behind it.", "Give less there.")
+
+
+def _spots(surface: Surface, region: Region, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places (k, 3) spread over a region, and the moves there."""
+    areas = surface.areas[region.triangles]
+    total = np.cumsum(areas)
+    rng = np.random.default_rng(0)
+    at = np.searchsorted(total, (np.arange(SPOTS) + rng.random(SPOTS)) * total[-1] / SPOTS)
+    triangles = surface.mesh.triangles[region.triangles[np.minimum(at, len(areas) - 1)]]
+    u, v = np.sqrt(rng.random(SPOTS)), rng.random(SPOTS)
+    weights = np.stack([1 - u, u * (1 - v), u * v], axis=1)
+    places, moves = (np.einsum("ij,ijk->ik", weights, values[triangles]) for values in (surface.mesh.vertices, vectors))
+    return places, moves
 
 
 def _owners(surface: Surface, shifts: Sequence[Shift]) -> Index:

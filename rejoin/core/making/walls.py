@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core.libraries.walls import through_material
 from rejoin.core.meshes import triangle_crosses
@@ -33,7 +34,13 @@ def thinnest_walls(mesh: Mesh, most: int = 3) -> tuple[tuple[float, float, float
     depth, met = through_material(mesh, places - start * normals, -normals)
     far = crosses[met] / np.maximum(2.0 * areas[met], 1e-300)[:, None]
     good = np.isfinite(depth) & (np.einsum("ij,ij->i", far, normals) < -0.7)
-    return _apart(places[good], depth[good] + start, 0.1 * size, most)
+    places, depth = places[good], depth[good] + start
+    if len(depth) < 8:
+        return ()
+    # A single thin reading among thick ones is a speck at an edge, not a wall.
+    around = np.median(depth[cKDTree(places).query(places, k=6)[1]], axis=1)
+    alone = depth < 0.3 * around
+    return _apart(places[~alone], depth[~alone], 0.1 * size, most)
 
 
 def _apart(

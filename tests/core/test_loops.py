@@ -150,6 +150,22 @@ def test_flat_faces_are_held_along_the_crack_by_their_original_surfaces() -> Non
     assert found.placement(1).u95_mm < 0.15  # type: ignore[operator]
 
 
+def test_the_part_s_frame_does_not_matter() -> None:
+    """The same scans, in frames far apart: the same place, also where original surfaces hold a flat face."""
+    frame = from_vector(np.array([0.9, -0.7, 1.4, 200.0, -80.0, 50.0]), np.zeros(3))
+    for height, close in ((flat, 0.002), (waves, 0.002)):
+        found = []
+        for pose in (identity(), frame):
+            lower = block(height, upper=False, noise=0.01, seed=5)
+            upper = block(height, upper=True, noise=0.01, seed=6, part_from_scan=pose)
+            start = from_vector(np.array([0.0, 0, 0.01, 0.2, -0.15, 0.05]), np.zeros(3)) @ pose
+            answer = adjust((lower.fragment, upper.fragment), [joint_of(lower, upper, start)],
+                            {0: identity(), 1: start}, AlignSettings(missing_layer=False), silent)  # fmt: skip
+            found.append(answer.part_from_scan[1] @ inverse(pose))
+        corners = block(height, upper=True).fragment.mesh.vertices
+        assert displacement(found[0], found[1], corners).max() < close
+
+
 def test_exact_pairs_end_on_the_other_s_triangles() -> None:
     lower, upper = block(waves, upper=False, seed=5), block(waves, upper=True, seed=6)
     one, other = side_of(lower.fragment, lower.triangles), side_of(upper.fragment, upper.triangles)

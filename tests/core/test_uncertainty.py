@@ -23,10 +23,10 @@ from rejoin.core.uncertainty.equations import (
     patch_scores,
     shifted,
     statement,
-    step_equations,
 )
 from rejoin.core.uncertainty.layers import posterior
 from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, white, whitened
+from rejoin.core.uncertainty.steps import step_equations
 from tests.core.plates import block, flat, joint_of, waves
 
 

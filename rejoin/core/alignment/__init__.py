@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
 from rejoin.core.alignment.solver import NothingOpposite, Poses, Solver, State
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
@@ -181,7 +182,7 @@ def _adjusted(
     """One least squares over all the joints given."""
     solver = Solver(fragments, joints, start, settings, known)
     report(0.05, "Bringing the faces together")
-    solver.approach(start)
+    approach(solver, start)
     touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.4))
     if not settings.missing_layer and not known:
         solver.listen(touching)

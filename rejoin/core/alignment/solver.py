@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core.contact import Mask, Side, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
-from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
@@ -24,11 +24,11 @@ from rejoin.core.uncertainty.equations import (
     heard,
     normal_equations,
     statement,
-    step_equations,
 )
 from rejoin.core.uncertainty.layers import rein
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_model
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
+from rejoin.core.uncertainty.steps import step_equations
 
 TUKEY = 5.0
 """Tukey's limit in robust sigmas (4.7 is the usual 95 % efficiency)."""
@@ -115,61 +115,6 @@ class Solver:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}
         return Layout(self.movable, centres, len(self.joints))
 
-    def approach(self, start: Poses) -> None:
-        """Each joint by itself, then the fragments one after the other along the joints."""
-        relative: dict[int, FloatArray] = {}
-        for number, joint in enumerate(self.joints):
-            b_from_a = inverse(self.poses[joint.b]) @ self.poses[joint.a]
-            relative[number] = self._refined(number, b_from_a)
-        placed = {self.reference: self.poses[self.reference]}
-        while len(placed) < len(start):
-            before = len(placed)
-            for number, joint in enumerate(self.joints):
-                if joint.a in placed and joint.b not in placed:
-                    placed[joint.b] = orthonormal(placed[joint.a] @ inverse(relative[number]))
-                elif joint.b in placed and joint.a not in placed:
-                    placed[joint.a] = orthonormal(placed[joint.b] @ relative[number])
-            if len(placed) == before:
-                lost = next(n for n in start if n not in placed)
-                raise WrongUse(f"No joint leads to {self.fragments[lost].scan.name}.", "Leave it out, or join it.")
-        self.poses = {number: placed[number] for number in start}
-
-    def _refined(self, number: int, b_from_a: FloatArray) -> FloatArray:
-        """The joint refined by ICP, or as it was where that is not better."""
-        from rejoin.core.libraries.registration import refined
-
-        a, b = self.sides[number]
-        if not self._holds(number, b_from_a):
-            return b_from_a
-        reach, quantum = self.reach[number], 1e-3 * min(a.spacing_mm, b.spacing_mm)
-        chosen = np.flatnonzero(~a.border)[:: max(1, len(a.points) // COARSE)]
-        best, cost = b_from_a, self._misfit(number, b_from_a)
-        for share in (1.0, 0.5):
-            scale = min(share * reach, TUKEY * max(cost, quantum))
-            moved, _ = refined(a.points[chosen], b.points, b.normals, best, share * reach, scale, 30, quantum)
-            misfit = self._misfit(number, moved)
-            if misfit < cost:
-                best, cost = orthonormal(moved), misfit
-        return best
-
-    def _holds(self, number: int, b_from_a: FloatArray) -> bool:
-        """Whether the relief holds all six motions: else ICP's answer is chance along the loose ones."""
-        joint = self.joints[number]
-        state = State({joint.a: inverse(b_from_a), joint.b: np.eye(4)}, np.zeros(len(self.joints)), [], [], False)
-        try:
-            contact = self._contact(number, state, COARSE, False)
-        except NoAnswer:
-            return False
-        return bool(np.allclose(firm_motions(*crossed_matrix(contact), False), np.eye(7)))
-
-    def _misfit(self, number: int, b_from_a: FloatArray) -> float:
-        """Robust gap; what finds nothing opposite counts as a gap of the reach."""
-        a, b = self.sides[number]
-        pairs = opposite(a, b, b_from_a, np.eye(4), self.reach[number], COARSE)
-        sought = min(len(a.points), COARSE) + min(len(b.points), COARSE)
-        lost = max(0, sought - len(pairs.areas))
-        return robust_scale(np.append(pairs.gaps, np.full(lost, self.reach[number])), np.ones(len(pairs.areas) + lost))
-
     def settle(self, poses: Poses, layers: FloatArray, free: bool, report: Report) -> State:
         """Rounds of pairing vertices and solving, on some of them, until the poses stand still."""
         state = State(dict(poses), layers.copy(), [], [], False)
@@ -254,9 +199,10 @@ class Solver:
         return np.array([*turn_, *shift, after.layers[number] - before.layers[number]])
 
     def _contacts(self, state: State, most: int | None, exact: bool) -> list[Contact]:
-        return [self._contact(number, state, most, exact) for number in range(len(self.joints))]
+        return [self.contact(number, state, most, exact) for number in range(len(self.joints))]
 
-    def _contact(self, number: int, state: State, most: int | None, exact: bool) -> Contact:
+    def contact(self, number: int, state: State, most: int | None, exact: bool) -> Contact:
+        """What one joint says in a state: its pairs, those that fit, and the steps at its rim."""
         joint, (a, b) = self.joints[number], self.sides[number]
         pose_a, pose_b = state.poses[joint.a], state.poses[joint.b]
         only = self.chosen[number] if exact and self.chosen else None

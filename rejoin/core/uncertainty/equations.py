@@ -16,23 +16,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.linalg import block_diag, eigh
 
-from rejoin.core.contact import Pairs, Steps, rows
+from rejoin.core.contact import Pairs, rows
 from rejoin.core.records import FloatArray
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened, whitened
 
 DRIFT = 3.0
 """Spacings that two rims may be out of step before it shows (1 sigma)."""
-
-FEWEST_STEPS = 12
-"""Stretches of the rim that must be there: twice the motions that they are to tell."""
-
-SHARED = 2.0
-"""Stretches of the rim that are worth one independent one: neighbours share points, and noise that is
-correlated over several spacings."""
-
-FIRM_RIM = 0.9
-"""The same for the original surfaces beside the crack: noise tilts a stretch and shifts its step at
-once, so a motion that they hold by noise in their normals is not only unsure but wrong."""
 
 FIRM = 0.1
 """Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
@@ -97,37 +86,6 @@ def normal_equations(contact: Contact) -> tuple[FloatArray, FloatArray]:
     jacobian, weights = contact.jacobian(), contact.shares * contact.robust
     weighted = jacobian * weights[:, None]
     return weighted.T @ jacobian, -weighted.T @ contact.residuals
-
-
-def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(6, 6) information and (6,) right side of a joint's pose from steps of the original surface.
-
-    Each stretch of the rim counts by its own leverage; how well one vouches for the next shows in their
-    scatter (never better than the noise), and stretches that stand out are left out (Tukey).
-    """
-    if len(steps.steps) < FEWEST_STEPS:
-        return np.zeros((6, 6)), np.zeros(6)
-    jacobian = rows(steps.places, steps.normals, centre)[:, :6]
-    size = np.sqrt(steps.leverage)
-    scaled, told = jacobian / size[:, None], steps.steps / size
-    middle = float(np.median(np.linalg.norm(jacobian[:, :3], axis=1))) or 1.0
-    ridge = 1e-6 * len(told) * np.diag([middle**2] * 3 + [1.0] * 3) / float(np.median(steps.leverage))
-    # The pose is nearly right already: stretches that say otherwise by far are the suspects.
-    left = told
-    for _ in range(6):
-        # The six motions take their share of the scatter.
-        spread = 1.4826 * float(np.median(np.abs(left))) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
-        spread = max(spread, noise_mm)
-        weights = np.square(np.clip(1.0 - np.square(left / (5.0 * spread)), 0.0, None))
-        matrix = scaled.T @ (weights[:, None] * scaled)
-        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
-    first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))
-    product = first.T @ (weights[:, None] * second)
-    values, vectors = eigh(0.5 * (product + product.T), matrix + ridge)
-    # Along a straight part the surfaces say nothing of the gap, but the noise in their normals would.
-    firm = (vectors * (values > FIRM_RIM)) @ np.linalg.inv(vectors)
-    right, trust = -scaled.T @ (weights * told), 1.0 / (SHARED * spread**2)
-    return trust * np.asarray(firm.T @ matrix @ firm), trust * np.asarray(firm.T @ right)
 
 
 def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool, least: float = FIRM) -> FloatArray:

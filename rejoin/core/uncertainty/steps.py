@@ -1,0 +1,51 @@
+"""What the steps of the original surfaces across a crack say of a joint's pose."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import eigh
+
+from rejoin.core.contact import Steps, rows
+from rejoin.core.records import FloatArray
+
+FEWEST_STEPS = 12
+"""Stretches of the rim that must be there: twice the motions that they are to tell."""
+
+SHARED = 2.0
+"""Stretches of the rim that are worth one independent one: neighbours share points, and noise that is
+correlated over several spacings."""
+
+FIRM_RIM = 0.9
+"""The same for the original surfaces beside the crack: noise tilts a stretch and shifts its step at
+once, so a motion that they hold by noise in their normals is not only unsure but wrong."""
+
+
+def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(6, 6) information and (6,) right side of a joint's pose from steps of the original surface.
+
+    Each stretch of the rim counts by its own leverage; how well one vouches for the next shows in their
+    scatter (never better than the noise), and stretches that stand out are left out (Tukey).
+    """
+    if len(steps.steps) < FEWEST_STEPS:
+        return np.zeros((6, 6)), np.zeros(6)
+    jacobian = rows(steps.places, steps.normals, centre)[:, :6]
+    size = np.sqrt(steps.leverage)
+    scaled, told = jacobian / size[:, None], steps.steps / size
+    middle = float(np.median(np.linalg.norm(jacobian[:, :3], axis=1))) or 1.0
+    ridge = 1e-6 * len(told) * np.diag([middle**2] * 3 + [1.0] * 3) / float(np.median(steps.leverage))
+    # The pose is nearly right already: stretches that say otherwise by far are the suspects.
+    left = told
+    for _ in range(6):
+        # The six motions take their share of the scatter.
+        spread = 1.4826 * float(np.median(np.abs(left))) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
+        spread = max(spread, noise_mm)
+        weights = np.square(np.clip(1.0 - np.square(left / (5.0 * spread)), 0.0, None))
+        matrix = scaled.T @ (weights[:, None] * scaled)
+        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
+    first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))
+    product = first.T @ (weights[:, None] * second)
+    values, vectors = eigh(0.5 * (product + product.T), matrix + ridge)
+    # Along a straight part the surfaces say nothing of the gap, but the noise in their normals would.
+    firm = (vectors * (values > FIRM_RIM)) @ np.linalg.inv(vectors)
+    right, trust = -scaled.T @ (weights * told), 1.0 / (SHARED * spread**2)
+    return trust * np.asarray(firm.T @ matrix @ firm), trust * np.asarray(firm.T @ right)

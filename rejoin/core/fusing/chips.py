@@ -12,33 +12,30 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, vertex_areas, widened, without_islands
-from rejoin.core.fusing.soundness import any_corner
+from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.libraries.winding import WindingField
-from rejoin.core.records import Fill, FloatArray, Fragment, IntArray, Joint, Mesh
+from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
 
 AROUND = 32
 """Vertices of the fracture face that give its local plane."""
-ALONG, STEEPEST = 0.7, 0.5
+ALONG, STEEPEST = 0.8, 0.4
 """How the break goes on beyond its contact: cosine of the turn of its normal, and slope off the local plane."""
 SMALLEST = 2.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
-SEEN = 0.25
+SEEN = 0.12
 """Cosine between a normal and the way to what is faced, at least."""
 LOOKED_AT = 24
 """Places of a bare patch that a wall may face, beside the nearest ones."""
-BELOW = 0.53
-"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface.
-
-The other fragment's wall is still part of that rest and draws the value down."""
+BELOW = 0.52
+"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
 
 
 @dataclass(frozen=True, eq=False)
 class Marked:
-    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices; ``too_large`` are left."""
+    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
 
     sides: list[Contact]
     walls: BoolArray
-    too_large: tuple[Fill, ...] = ()
 
 
 def broken_vertices(
@@ -87,22 +84,79 @@ def with_chips(
     ]
     nothing = np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])
     if not any(b.any() for b in bare):
-        return Marked(sides, nothing, ())
-    bare, too_large = _below(parts, bare, sides, far, spacing_mm, largest_mm)
-    normals = [meshes.vertex_normals(part) for part in parts]
+        return Marked(sides, nothing)
+    normals = [_even_normals(part) for part in parts]
+    hollows = [
+        _hollow(parts, normals, sides, number, members)
+        for number, patch in enumerate(bare)
+        for members in _each_patch(parts[number], patch, sides[number])
+        if float(np.linalg.norm(np.ptp(parts[number].vertices[members], axis=0))) <= largest_mm
+    ]
+    hollows = [
+        hollow
+        for hollow in hollows
+        if any(len(wall) for wall in hollow.walls) or broken[hollow.number][hollow.bare].mean() > 0.5
+    ]
+    hollows = _below(parts, hollows, sides, far)
     result, walls = [], []
     for number, (part, rim, side) in enumerate(zip(parts, rims, sides, strict=True)):
-        faced = _facing(part, normals, number, parts, bare, side)
-        chip = bare[number] | faced
-        if not chip.any():
-            result.append(side)
-            walls.append(chip)
-            continue
-        removed = side.removed | widened(part, chip)
-        removed = without_islands(part, rim, evened(part, removed) & ~rim, (5.0 * spacing_mm) ** 2)
-        walls.append(removed & ~side.removed & widened(part, chip))
-        result.append(Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm))
-    return Marked(result, np.concatenate(walls), too_large)
+        chip = _flags(part, [hollow.all_of(number) for hollow in hollows])
+        if chip.any():
+            chip = widened(part, chip)
+            removed = without_islands(part, rim, evened(part, side.removed | chip) & ~rim, (5.0 * spacing_mm) ** 2)
+            side = Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm)
+        result.append(side)
+        walls.append(chip & side.removed & ~sides[number].removed)
+    return Marked(result, np.concatenate(walls))
+
+
+@dataclass(frozen=True, eq=False)
+class _Hollow:
+    """A bare patch (vertices of part ``number``) and, for each part, the vertices of walls that face it."""
+
+    number: int
+    bare: Indices
+    walls: list[Indices]
+
+    def all_of(self, number: int) -> Indices:
+        return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
+
+
+def _even_normals(part: Mesh) -> FloatArray:
+    """Vertex normals averaged over two rings, so that noise does not turn them."""
+    graph, normals = meshes.adjacency(part), meshes.vertex_normals(part)
+    for _ in range(2):
+        normals = normals + graph @ normals
+        normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    return normals
+
+
+def _flags(part: Mesh, members: list[Indices]) -> BoolArray:
+    result = np.zeros(len(part.vertices), bool)
+    for some in members:
+        result[some] = True
+    return result
+
+
+def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
+    members = np.flatnonzero(flags)
+    if len(members) == 0:
+        return []
+    number, piece, _ = _patches(part, members, side.removed)
+    return [members[piece == k] for k in range(number)]
+
+
+def _hollow(
+    parts: list[Mesh], normals: list[FloatArray], sides: list[Contact], number: int, bare: Indices
+) -> _Hollow:
+    spots, theirs = parts[number].vertices[bare], normals[number][bare]
+    walls = [
+        np.zeros(0, np.int64)
+        if other == number
+        else np.flatnonzero(_faces_one(part, normals[other], spots, theirs, sides[other]))
+        for other, part in enumerate(parts)
+    ]
+    return _Hollow(number, bare, walls)
 
 
 def _bare(
@@ -149,7 +203,7 @@ def _continued(part: Mesh, broken: BoolArray, side: Contact, reach_mm: float) ->
     return result
 
 
-def _patches(part: Mesh, members: IntArray, removed: BoolArray) -> tuple[int, IntArray, BoolArray]:
+def _patches(part: Mesh, members: Indices, removed: BoolArray) -> tuple[int, Indices, BoolArray]:
     """How many patches the vertices make, the patch of each, and which of them lie beside the strip."""
     chosen = np.zeros(len(part.vertices), bool)
     chosen[members] = True
@@ -161,55 +215,25 @@ def _patches(part: Mesh, members: IntArray, removed: BoolArray) -> tuple[int, In
     return number, piece, beside
 
 
-def _below(
-    parts: list[Mesh], bare: list[BoolArray], sides: list[Contact], far: Mesh, spacing_mm: float, largest_mm: float
-) -> tuple[list[BoolArray], tuple[Fill, ...]]:
-    """Of the bare patches those below what the rest of the surfaces continues; and those too large for a chip."""
+def _below(parts: list[Mesh], hollows: list[_Hollow], sides: list[Contact], far: Mesh) -> list[_Hollow]:
+    """The hollows that lie below what the rest of the surfaces continues."""
+    if not hollows:
+        return []
     vertices = np.concatenate([*[part.vertices for part in parts], far.vertices])
     triangles, count = [], 0
-    for part, side, patch in zip(parts, sides, bare, strict=True):
-        triangles.append(part.triangles[~any_corner(side.removed | patch, part.triangles)] + count)
+    for number, (part, side) in enumerate(zip(parts, sides, strict=True)):
+        gone = side.removed | widened(part, _flags(part, [hollow.all_of(number) for hollow in hollows]))
+        triangles.append(part.triangles[~any_corner(gone, part.triangles)] + count)
         count += len(part.vertices)
     triangles.append(far.triangles + count)
     winding = WindingField(vertices, np.concatenate(triangles))
-    result, too_large = [], []
-    for part, side, patch in zip(parts, sides, bare, strict=True):
-        members, good_here = np.flatnonzero(patch), np.zeros(len(part.vertices), bool)
-        if len(members):
-            number, piece, _ = _patches(part, members, side.removed)
-            deep = np.bincount(piece, winding(part.vertices[members]) > BELOW, number)
-            good = deep > 0.5 * np.bincount(piece, minlength=number)
-            for k in np.flatnonzero(good):
-                spots = part.vertices[members[piece == k]]
-                across = float(np.linalg.norm(np.ptp(spots, axis=0)))
-                if across > largest_mm:
-                    good[k] = False
-                    too_large.append(Fill("lost piece", across, 0.0, spots.mean(axis=0)))
-            good_here[members[good[piece]]] = True
-        result.append(good_here)
-    return result, tuple(too_large)
-
-
-def _facing(
-    part: Mesh,
-    normals: list[FloatArray],
-    number: int,
-    parts: list[Mesh],
-    bare: list[BoolArray],
-    side: Contact,
-) -> BoolArray:
-    """Vertices that face another fragment's bare fracture across the hollow, in one patch with the strip."""
-    result = np.zeros(len(part.vertices), bool)
-    for other, patch in enumerate(bare):
-        members = np.flatnonzero(patch)
-        if other == number or len(members) == 0:
+    good = []
+    for hollow in hollows:
+        if np.median(winding(parts[hollow.number].vertices[hollow.bare])) <= BELOW:
             continue
-        count, piece, _ = _patches(parts[other], members, patch)
-        for k in range(count):
-            spots = parts[other].vertices[members[piece == k]]
-            theirs = normals[other][members[piece == k]]
-            result |= _faces_one(part, normals[number], spots, theirs, side)
-    return result
+        walls = [wall[winding(part.vertices[wall]) > 0.5] for part, wall in zip(parts, hollow.walls, strict=True)]
+        good.append(_Hollow(hollow.number, hollow.bare, walls))
+    return good
 
 
 def _faces_one(part: Mesh, normals: FloatArray, spots: FloatArray, theirs: FloatArray, side: Contact) -> BoolArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.pieces import Piece, pieces_of
-from rejoin.core.fusing.ring import BoolArray, contacts
+from rejoin.core.fusing.ring import BoolArray, Contact, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
 from rejoin.core.fusing.soundness import outer_triangles, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
@@ -63,14 +64,23 @@ def fuse_fragments(
     broken = _padded(broken_vertices(fragments, joints, [piece.index for piece in pieces]), parts)
     scene = _scene(parts, broken, spacing, noise, settings)
     report(0.3, "Closing the crack")
-    made = _closed_crack(pieces, scene, spacing, notes, report)
+    made = None
+    if scene.marked.walls.any():
+        try:
+            made = _sewn(pieces, scene, spacing, report)
+        except CannotSew:
+            notes.append("The chips at the break could not be filled; they are left as they are.")
+            scene = _scene(parts, broken, spacing, noise, replace(settings, chips="leave"))
+    made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
     report(1.0, "The whole is made")
     return whole
 
 
-def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings) -> Scene:
+def _scene(
+    parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings
+) -> Scene:
     cut = crops(parts, broken, spacing_mm)
     far = beyond_crops(parts, cut, spacing_mm)
     near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
@@ -88,22 +98,14 @@ def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:
 
 def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: list[str], report: Report) -> Made:
     """Sewn where the borders pair up, else united with a plug, else united, else side by side."""
-    parts, marked = [piece.mesh for piece in pieces], scene.marked
-    if len(parts) > 1 and any(side.removed.any() for side in marked.sides):
-        basis = (scene.near, scene.rims, scene.far.soup, marked.sides, marked.walls, spacing_mm)
+    parts = [piece.mesh for piece in pieces]
+    if len(parts) > 1 and any(side.removed.any() for side in scene.marked.sides):
         try:
-            band = sewn(*basis)
-            report(0.6, "Looking for triangles that run through each other")
-            mesh, crossings = untangled(band.mesh, band.origin < 0, spacing_mm)
-            band = _outer_band(Sewn(mesh, band.origin), scene, max(piece.volume_mm3 for piece in pieces))
-            if not meets_rims(scene.cut, band):
-                raise CannotSew("an edge has more or fewer than two triangles")
-            result = assembled(parts, scene.cut, band)
-            return Made(result.mesh, result.origin, band, len(crossings), _shells(result.mesh))
+            return _sewn(pieces, scene, spacing_mm, report)
         except CannotSew:
             pass
         try:
-            result = _outer(united(parts, crack_field(*basis)))
+            result = _outer(united(parts, crack_field(*_basis(scene, spacing_mm))))
             notes.append("The crack could not be healed along its edge; the fragments were united as they lie.")
             return _made(result)
         except NoAnswer:
@@ -114,6 +116,23 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
         notes.append("The fragments could not be united; they stand side by side in the whole.")
         mesh = joined(parts)
         return _made(Sewn(mesh, np.arange(len(mesh.vertices))))
+
+
+def _basis(
+    scene: Scene, spacing_mm: float
+) -> tuple[list[Mesh], list[BoolArray], Mesh, list[Contact], BoolArray, float]:
+    return scene.near, scene.rims, scene.far.soup, scene.marked.sides, scene.marked.walls, spacing_mm
+
+
+def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> Made:
+    band = sewn(*_basis(scene, spacing_mm))
+    report(0.6, "Looking for triangles that run through each other")
+    mesh, crossings = untangled(band.mesh, band.origin < 0, spacing_mm)
+    band = _outer_band(Sewn(mesh, band.origin), scene, max(piece.volume_mm3 for piece in pieces))
+    if not meets_rims(scene.cut, band):
+        raise CannotSew("an edge has more or fewer than two triangles")
+    result = assembled([piece.mesh for piece in pieces], scene.cut, band)
+    return Made(result.mesh, result.origin, band, len(crossings), _shells(result.mesh))
 
 
 def _made(result: Sewn) -> Made:

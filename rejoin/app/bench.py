@@ -126,6 +126,10 @@ class Bench(QObject):
     def save_whole(self, path: str, unit: str = "mm") -> bool:
         return self._start("Save the whole", tasks.write_whole, tag=("wrote", path), path=path, unit=unit)
 
+    def errand(self, title: str, task: Task, path: str, **wishes: Any) -> bool:
+        """Let the worker write a file; the project stays as it is."""
+        return self._start(title, task, tag=("wrote", path), path=path, **wishes)
+
     def work(self, title: str, task: Task, edit: Callable[[Project], Project] | None = None, **wishes: Any) -> bool:
         """Do an edit and the work that follows from it, as one undoable step."""
         project = self.project

@@ -39,6 +39,7 @@ class Exchange:
         """Key and mesh of whatever the view draws of a project that passed here."""
         meshes = [fragment.mesh for fragment in project.fragments]
         meshes += [project.whole.mesh] if project.whole is not None else []
+        meshes += [mesh for part in project.made for mesh in (part.mesh, *(body.mesh for body in part.bodies))]
         known = ((self._table.entry_of(mesh), mesh) for mesh in meshes)
         return {entry[0]: mesh for entry, mesh in known if entry is not None}
 

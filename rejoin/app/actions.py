@@ -65,6 +65,8 @@ class Actions:
                                     w.save_whole)  # fmt: skip
         self._add(menu, "Save a &picture of the view…", "Ctrl+P", "A PNG at print resolution, with the colour bar "
                   "where there is one.", w.save_picture)  # fmt: skip
+        self._add(menu, "&Job card…", "Ctrl+Shift+P", "The job card for printing, with its pictures, as PDF or HTML.",
+                  w.save_card)  # fmt: skip
         menu.addSeparator()
         self._add(menu, "&Quit", Key.Quit, "Close the window.", w.close)
 
@@ -121,8 +123,29 @@ class Actions:
         ]  # fmt: skip
         self.fuse = self._add(menu, "F&use", "Ctrl+U", "Make one closed surface.", w.bench.fuse)
         menu.addSeparator()
+        self._late(menu)
+        menu.addSeparator()
         self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.",
                                 w.bench.jobs.cancel)  # fmt: skip
+
+    def _late(self, menu: QMenu) -> None:
+        """What is done to the whole: rows 60 and 70."""
+        w = self.window
+        self.needs_fragments += [
+            self._add(menu, text, key, why, lambda row=row, action=action: w.in_row(row, action))
+            for text, key, why, row, action in (
+                ("&Measure…", "Ctrl+M", "Pick what row 60 names.", 60, w.dimensions.begin),
+                ("Check the &dimensions", "Ctrl+D", "Measure all again, and the fit-up.", 60, w.dimensions.check_again),
+                ("Remove the dimension", None, "Take the selected one out.", 60, w.dimensions.remove),
+                ("Open readin&gs…", None, "Take picks and readings from a table.", 60, w.dimensions.open_table),
+                ("Save readings…", None, "Write picks and readings as a table.", 60, w.dimensions.save_table),
+                ("Drawing s&heet…", None, "Sections at 1:1 and the hole table.", 60, w.dimensions.save_sheet),
+                ("Save s&quared up…", None, "The whole, set on its own datums.", 60, w.dimensions.save_squared),
+                ("Make &it", "Ctrl+Shift+M", "Make what row 70 names.", 70, w.make.make),
+                ("Sa&ve what was made…", "Ctrl+Shift+E", "With its companion file.", 70, w.make.save),
+                ("Save test &bar…", None, "A bar to print and measure.", 70, w.make.save_bar),
+            )
+        ]  # fmt: skip
 
     def _view(self) -> None:
         w = self.window

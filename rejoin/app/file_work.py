@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QApplication, QMainWindow
 
-from rejoin.app import dialogs
+from rejoin.app import ask_files, card_tasks, dialogs
 from rejoin.app.bench import Bench
 from rejoin.app.colour_bar import ColourBar
 from rejoin.app.job_card import JobCard
@@ -15,6 +15,8 @@ from rejoin.app.pictures import save_picture
 from rejoin.app.scene import Scene
 from rejoin.app.strip import Strip
 from rejoin.app.view import View
+
+CARDS = {"To print (*.pdf)": ".pdf", "Page (*.html)": ".html"}
 
 
 class FileWork(QMainWindow):
@@ -27,6 +29,7 @@ class FileWork(QMainWindow):
     scene: Scene
     ask_keep: Callable[..., str]
     ask_stop: Callable[..., bool]
+    ask_card = staticmethod(ask_files.to_save)
 
     def new(self) -> None:
         if self.may_leave():
@@ -81,6 +84,17 @@ class FileWork(QMainWindow):
                                "Choose another folder, or free some room.")  # fmt: skip
                 return
             self.strip.say("info", f"Saved as {Path(path).name}.", "It is made to be printed 180 mm wide.")
+
+    def save_card(self) -> None:
+        """The job card for printing, as PDF or HTML."""
+        if not self.bench.project.scans:
+            self.strip.say("info", "There is nothing to put on a card yet.", "Open some scans first.")
+            return
+        name = ask_files.job_name(self.bench)
+        path = self.ask_card(self, self.bench, "Save the job card", f"{name}, job card.pdf", CARDS)
+        if path:
+            self.bench.errand("Save the job card", card_tasks.write_job_card, path, title=name,
+                              unit=self.bench.units.name)  # fmt: skip
 
     def shown_bar(self) -> ColourBar | None:
         """The colour bar beside the view, where one is shown."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TypeVar
 
 from PySide6.QtCore import Qt, QVariantAnimation
@@ -26,9 +27,11 @@ from rejoin.app.file_work import FileWork
 from rejoin.app.job_card import JobCard
 from rejoin.app.look import qt_palette, style_sheet
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.dimensions import DimensionsPanel
 from rejoin.app.panels.faces import FacesPanel
 from rejoin.app.panels.gap import GapPanel
 from rejoin.app.panels.join import JoinPanel
+from rejoin.app.panels.make import MakePanel
 from rejoin.app.panels.scans import ScansPanel
 from rejoin.app.panels.whole import WholePanel
 from rejoin.app.scene import Scene
@@ -37,7 +40,9 @@ from rejoin.app.tools import Tools
 from rejoin.app.view import View
 from rejoin.core.records import Project
 
-PANELS: tuple[type[Panel], ...] = (ScansPanel, FacesPanel, JoinPanel, GapPanel, WholePanel)
+PANELS: tuple[type[Panel], ...] = (
+    ScansPanel, FacesPanel, JoinPanel, GapPanel, WholePanel, DimensionsPanel, MakePanel,
+)  # fmt: skip
 """The rows of the job card, from the top."""
 
 TOOL_ROWS = {"take": 20, "paint": 20, "rub": 20, "box": 20, "outline": 20, "mark": 30, "size": 30, "move": 30}
@@ -70,6 +75,7 @@ class Window(FileWork):
         self.panels = tuple(kind(self.bench, self.scene, self.tools) for kind in PANELS)
         self.scans, self.faces = self.panel(ScansPanel), self.panel(FacesPanel)
         self.join, self.gap, self.whole = self.panel(JoinPanel), self.panel(GapPanel), self.panel(WholePanel)
+        self.dimensions, self.make = self.panel(DimensionsPanel), self.panel(MakePanel)
         self.bar = self.gap.bar
         self.card = JobCard(self.panels)
         self.strip = Strip(self.bench.jobs)
@@ -253,6 +259,11 @@ class Window(FileWork):
         if tool in TOOL_ROWS:
             self.card.unfold([panel.number for panel in self.panels].index(TOOL_ROWS[tool]))
         self.tools.choose(tool)
+
+    def in_row(self, number: int, action: Callable[[], object]) -> None:
+        """Unfold a row, then do something there."""
+        self.card.unfold([panel.number for panel in self.panels].index(number))
+        action()
 
     def cut_open(self) -> None:
         """Open row 40 and cut, or close the cut."""

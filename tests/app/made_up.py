@@ -32,9 +32,9 @@ COUNT = (24, 26, 18)
 BREAK = {0: "x1", 1: "x0"}
 
 
-def block(part: int, seed: int = 7) -> tuple[Mesh, FloatArray]:
+def block(part: int, seed: int = 7, count: tuple[int, int, int] = COUNT) -> tuple[Mesh, FloatArray]:
     """Half 0 or 1 of a block broken across x at a rough surface, part frame, and its fracture triangles."""
-    nx, ny, nz = COUNT
+    nx, ny, nz = count
     faces = []
     sides = {
         "x0": (0, 0, 1, 2), "x1": (0, 1, 1, 2), "y0": (1, 0, 0, 2), "y1": (1, 1, 0, 2), "z0": (2, 0, 0, 1),
@@ -44,12 +44,12 @@ def block(part: int, seed: int = 7) -> tuple[Mesh, FloatArray]:
     fracture = []
     for name, (axis, end, u_axis, v_axis) in sides.items():
         flip = (end == 0) ^ (axis == 1)
-        for u in range(COUNT[u_axis]):
-            for v in range(COUNT[v_axis]):
+        for u in range(count[u_axis]):
+            for v in range(count[v_axis]):
                 corners = []
                 for du, dv in ((0, 0), (1, 0), (1, 1), (0, 1)):
                     index = [0, 0, 0]
-                    index[axis], index[u_axis], index[v_axis] = end * COUNT[axis], u + du, v + dv
+                    index[axis], index[u_axis], index[v_axis] = end * count[axis], u + du, v + dv
                     corners.append(points.setdefault(tuple(index), len(points)))
                 a, b, c, d = corners[::-1] if flip else corners
                 faces += [(a, b, c), (a, c, d)]
@@ -161,8 +161,8 @@ def whole() -> Project:
 
 
 def large_block(part: int, rounds: int = 4, noise_mm: float = 0.004) -> tuple[Mesh, FloatArray]:
-    """A half with its triangles parted in four ``rounds`` times (4: 780 000 points), scan frame, and its break."""
-    mesh, fracture = block(part)
+    """A half with its triangles parted in four ``rounds`` times (4: a million points), scan frame, and its break."""
+    mesh, fracture = block(part, count=(28, 30, 20))
     vertices, triangles = mesh.vertices, mesh.triangles.astype(np.int64)
     broken = np.isin(np.arange(len(triangles)), fracture)
     for _ in range(rounds):

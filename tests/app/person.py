@@ -181,6 +181,16 @@ class Person:
         QTest.mouseRelease(self.window.view, LEFT, modifiers, start + by)
         self.pause(60)
 
+    def drag_round(self, middle: QPoint, reach: int) -> None:
+        """Draw a ring round a place of the view."""
+        ring = [middle + QPoint(int(reach * np.cos(a)), int(reach * np.sin(a))) for a in np.linspace(0, 6.1, 20)]
+        QTest.mousePress(self.window.view, LEFT, NONE, ring[0])
+        for point in ring[1:]:
+            QTest.mouseMove(self.window.view, point)
+            self.pause(10)
+        QTest.mouseRelease(self.window.view, LEFT, NONE, ring[-1])
+        self.pause(60)
+
     def undo_everything(self) -> None:
         for _ in range(self.window.bench.session.stack.index()):
             self.key(Qt.Key.Key_Z, CONTROL)

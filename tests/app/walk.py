@@ -3,8 +3,9 @@
 Every state is kept as a picture in OUT; OUT/walk.json says which ways of
 joining led to the right place, whether undo and redo came back to the same
 project, the longest time that the window did not answer, and what was saved.
-All input goes through real mouse and key events; only the camera is set by
-the script, where a person would turn it until the place is in sight.
+All input goes through real mouse and key events; the script knows where on
+the screen a place appears, as a person sees it. Stalls are measured over all
+of it, also with two scans of a million points.
 """
 
 from __future__ import annotations
@@ -12,16 +13,19 @@ from __future__ import annotations
 import faulthandler
 import hashlib
 import json
+import os
+import signal
+import subprocess
 import sys
 import tempfile
-import threading
 import time
-import traceback
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtTest import QTest
 
 SAMPLE = "pump_rocker"
 RIGHT_MM = 1.0
@@ -36,6 +40,7 @@ def main(out: Path, sample: str = SAMPLE) -> int:
     from rejoin.app.bench import Bench
     from rejoin.app.window import Window
     from tests.app.person import Person
+    from tests.app.pulse import Pulse
 
     out.mkdir(parents=True, exist_ok=True)
     for old in out.glob("[0-9][0-9]_*.png"):
@@ -56,47 +61,13 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         result = Walk(person, sample, out).run()
         result["longest_stall_ms"] = round(pulse.longest_ms, 1)
         result["stall_during"] = pulse.where
+        result["longest_own_processor_ms"] = round(pulse.longest_own_ms, 1)
+        result["own_processor_during"] = pulse.where_own
+        result["loaded"] = os.getloadavg()[0] / (os.cpu_count() or 1)
         window.close()
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "walk.json").write_text(json.dumps(result, indent=2) + "\n")
     return 0 if result["undo_equal"] and len(result["ways_joined"]) == 4 and not result["troubles"] else 1
-
-
-class Pulse:
-    """Measures how long the window's thread does not come round."""
-
-    def __init__(self, window: Any) -> None:
-        from PySide6.QtCore import Qt, QTimer
-
-        self.longest_ms, self.where, self._last, self._window = 0.0, "", time.monotonic(), window
-        self._timer = QTimer(window, interval=5, timerType=Qt.TimerType.PreciseTimer)
-        self._timer.timeout.connect(self._beat)
-        self._timer.start()
-        self._seen: tuple[float, str] = (0.0, "")
-        threading.Thread(target=self._watch, args=(threading.get_ident(),), daemon=True).start()
-
-    def _watch(self, main_thread: int) -> None:
-        """Note, during a stall, which of our lines the window's thread is in."""
-        while True:
-            time.sleep(0.1)
-            if time.monotonic() - self._last > 0.25:
-                frames = traceback.extract_stack(sys._current_frames()[main_thread])
-                own = [f"{Path(f.filename).name}:{f.lineno} {f.name}" for f in frames if "rejoin" in f.filename]
-                self._seen = self._last, own[-1] if own else "the event loop"
-
-    def skip(self) -> None:
-        """Leave out the time since the last beat: the script was at work, not the window."""
-        self._last = time.monotonic()
-
-    def _beat(self) -> None:
-        now = time.monotonic()
-        stalled = 1000.0 * (now - self._last) - 5.0
-        if stalled > self.longest_ms:
-            stack = self._window.bench.session.stack
-            place = self._seen[1] if self._seen[0] == self._last else ""
-            work = self._window.bench.jobs.title or f"after {stack.undoText()}"
-            self.longest_ms, self.where = stalled, f"{work} {place}".strip()
-        self._last = now
 
 
 class Walk:
@@ -109,11 +80,11 @@ class Walk:
         self.truth = json.loads((sample_folder(sample) / "truth.json").read_text())
         self.ways: list[str] = []
         self.errors: dict[str, float] = {}
+        self.cancelled: list[str] = []
+        self.went_on = False
         self._broken: dict[int, Any] = {}
 
     def run(self) -> dict[str, Any]:
-        from PySide6.QtCore import Qt
-
         from tests.app.person import CONTROL
 
         person, window = self.person, self.window
@@ -121,12 +92,15 @@ class Walk:
         person.open_sample(self.sample)
         person.picture("scans")
         person.open_row(20)
+        self.cancel("finding faces", window.faces.find_button)
         person.click(window.faces.find_button)
         person.pause(250)
         person.picture("finding_faces")
         person.wait_until_done()
         person.picture("faces")
         person.open_row(30)
+        self.cancel("joining", window.join.join_button)
+        self.kill_worker(window.join.join_button)
         person.click(window.join.join_button)
         person.pause(400)
         person.picture("joining")
@@ -143,8 +117,11 @@ class Walk:
         saved = self.fuse_and_save()
         undo_equal = self.undo_and_redo()
         self.other_looks()
+        self.large_scans()
+        recovered = self.crash_and_recover()
         return {
-            "ways_joined": self.ways, "undo_equal": undo_equal, "saved_sha256": saved, "sample": self.sample,
+            "ways_joined": self.ways, "undo_equal": undo_equal, "cancelled": self.cancelled,
+            "went_on_after_kill": self.went_on, "recovered": recovered, "saved_sha256": saved, "sample": self.sample,
             "worst_error_mm": self.errors, "troubles": person.troubles, "pictures": person.taken,
         }  # fmt: skip
 
@@ -156,8 +133,6 @@ class Walk:
         broken = self.used_faces()[0]
         self.show_face(0, broken)
         position = self.in_sight(0, broken)
-        from PySide6.QtTest import QTest
-
         QTest.mouseMove(window.view, position)
         person.pause(200)
         person.picture("gap_apart")
@@ -165,11 +140,12 @@ class Walk:
         person.picture("gap_cut")
         person.click(window.gap.cut)
         person.show_only(None)
-        window.scene.look_at_all()
+        person.key(Qt.Key.Key_Home)
 
     def fuse_and_save(self) -> str:
         person, window = self.person, self.window
         person.open_row(50)
+        self.cancel("fusing", window.whole.fuse_button)
         person.click(window.whole.fuse_button)
         person.pause(300)
         person.picture("fusing")
@@ -191,22 +167,105 @@ class Walk:
         return empty and window.bench.project is before
 
     def other_looks(self) -> None:
-        person, window = self.person, self.window
-        window.actions_.palettes["dark"].trigger()
-        window.actions_.units["inch"].trigger()
+        person = self.person
+        person.menu("View", "Dark")
+        person.menu("View", "Inches")
         for row in (50, 40, 30, 20, 10):
             person.open_row(row)
             person.picture(f"dark_inch_{row}")
-        window.actions_.palettes["light"].trigger()
-        window.actions_.units["mm"].trigger()
+        person.menu("View", "Light")
+        person.menu("View", "Millimetres")
+
+    def cancel(self, step: str, button: Any) -> None:
+        """Begin a step and break it off with its button; nothing may have changed."""
+        before = self.window.bench.project
+        self.person.click(button)
+        self.person.pause(300)
+        if self.window.bench.jobs.busy:
+            self.person.click(self.window.strip.cancel)
+            if self.window.bench.project is before and not self.window.bench.jobs.busy:
+                self.cancelled.append(step)
+        if not self.cancelled[1:]:
+            self.person.picture("cancelled")
+
+    def kill_worker(self, button: Any) -> None:
+        """Kill the working process from outside: a message comes, and the next try works."""
+        before, bench = self.window.bench.project, self.window.bench
+        self.person.click(button)
+        self.person.pause(300)
+        os.kill(bench.jobs.process_id, signal.SIGKILL)
+        self.person.wait_until_done()
+        self.person.picture("worker_killed")
+        said = [words for words in self.person.troubles if "stopped unexpectedly" in words]
+        self.person.troubles[:] = [words for words in self.person.troubles if words not in said]
+        self.went_on = bool(said) and bench.project is before
+
+    def large_scans(self) -> None:
+        """Two scans of a million points: opened, looked at, a face taken, painted, drawn round, undone."""
+        from tests.app import made_up
+        from tests.app.person import CONTROL
+
+        person, window = self.person, self.window
+        with tempfile.TemporaryDirectory() as scratch:
+            files = made_up.write_scans(Path(scratch), large=True)
+            breaks = [made_up.large_block(part)[1] for part in (0, 1)]
+            person.menu("File", "New job")
+            person.thinks()
+            person.open_scans(files)
+        person.picture("large_scans")
+        person.open_row(20)
+        person.pause(1500)
+        self._broken = dict(enumerate(breaks))
+        for fragment, triangles in self._broken.items():
+            self.show_face(fragment, triangles)
+            position = self.in_sight(fragment, triangles)
+            QTest.mouseMove(window.view, position)
+            person.pause(250)
+            person.click_view(position)
+        person.picture("large_face_taken")
+        person.click(window.faces.tool_buttons["paint"])
+        person.drag_view(position, QPoint(60, 30))
+        person.click(window.faces.tool_buttons["outline"])
+        person.drag_round(position, 70)
+        person.picture("large_outline")
+        stack = window.bench.session.stack
+        while stack.index() > 1:
+            person.key(Qt.Key.Key_Z, CONTROL)
+        person.redo_everything()
+        self._broken = {}
+
+    def crash_and_recover(self) -> bool:
+        """Another run is killed in the middle of its work; the next start offers what it had done."""
+        from PySide6.QtCore import QSettings
+        from PySide6.QtWidgets import QMessageBox
+
+        from rejoin.app.bench import Bench
+        from rejoin.app.main import _begin
+        from rejoin.app.window import Window
+
+        with tempfile.TemporaryDirectory() as scratch:
+            subprocess.run([sys.executable, "-m", "tests.app.walk", "--crash", scratch], check=False, timeout=300)
+            memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
+            second = Window(Bench(memory, Path(scratch) / "recovery"))
+            second.ask_keep = lambda parent: "discard"
+            second.show()
+            person = type(self.person)(second, self.out)
+            person.taken = self.person.taken
+            person.when_asked(QMessageBox, lambda d: QTest.mouseClick(d.buttons()[0], Qt.MouseButton.LeftButton))
+            _begin(second, None, (), None)
+            person.wait_until_done()
+            person.picture("recovered")
+            self.person.taken = person.taken
+            scans = second.bench.project.scans
+            second.close()
+            self.person.thinks()
+            return bool(scans) and scans[0].name == "named just before the crash"
 
     def by_moving(self) -> None:
         """Drag the second fragment off, then bring it into contact again."""
-        from PySide6.QtCore import QPoint
-
         person, window = self.person, self.window
         person.show_only(None)
-        window.scene.look_at_all()
+        person.key(Qt.Key.Key_Home)
         person.open_row(30)
         person.unfold(window.join, "It did not work?")
         person.set_slider(window.apart, 0.0)
@@ -231,7 +290,7 @@ class Walk:
             self.show_face(fragment, triangles)
             person.click_view(self.in_sight(fragment, triangles))
         person.show_only(None)
-        window.scene.look_at_all()
+        person.key(Qt.Key.Key_Home)
         rows = [i for i, face in enumerate(window.bench.project.faces) if face.chosen_by == "person"]
         person.picture("faces_by_hand")
         person.select_rows(window.faces.list, rows[:2])
@@ -265,7 +324,7 @@ class Walk:
                 person.click_view(window.view.widget_position(world[:3]).toPoint())
         person.picture("marks")
         person.show_only(None)
-        window.scene.look_at_all()
+        person.key(Qt.Key.Key_Home)
         person.click(window.join.by_hand.use_marks_button)
         person.wait_until_done()
         person.picture("joined_by_marks")
@@ -356,6 +415,28 @@ def spread(points: Any) -> list[int]:
     return [int(first), int(second), int(third)]
 
 
+def crash(scratch: Path) -> None:
+    """Do some work by hand in a window, and be killed."""
+    from PySide6.QtCore import QSettings
+    from PySide6.QtWidgets import QApplication
+
+    from rejoin.app.bench import Bench
+    from rejoin.app.window import Window
+    from rejoin.core.edits import rename
+    from tests.app import made_up
+
+    QApplication(sys.argv[:1])
+    memory = QSettings(str(scratch / "memory.ini"), QSettings.Format.IniFormat)
+    window = Window(Bench(memory, scratch / "recovery", warm=False))
+    window.show()
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    window.bench.edit("Rename", lambda p: rename(p, 0, "named just before the crash"))
+    window.bench.keeper.wait()
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
 if __name__ == "__main__":
     faulthandler.enable()
+    if sys.argv[1] == "--crash":
+        crash(Path(sys.argv[2]))
     sys.exit(main(Path(sys.argv[1]), *sys.argv[2:3]))

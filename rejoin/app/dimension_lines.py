@@ -1,0 +1,95 @@
+"""Dimension lines and gauge marks in the view of row 60."""
+
+from __future__ import annotations
+
+import numpy as np
+from PySide6.QtCore import QObject
+
+from rejoin.app import size_words
+from rejoin.app.front import Stroke, Words
+from rejoin.app.scene import Scene
+from rejoin.core.records import DimensionCheck, FloatArray
+from rejoin.core.transforms import apply
+
+
+class DimensionLines(QObject):
+    """Draws the project's checked dimensions whenever the scene changes.
+
+    Attributes
+    ----------
+    chosen : int
+        Number of the dimension that stands out, or -1.
+    fit_up : int
+        Number of the fit-up whose gauge marks are shown, or -1.
+    """
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__(scene)
+        self.scene, self.chosen, self.fit_up = scene, -1, -1
+        scene.moved.connect(self.show)
+
+    def show(self) -> None:
+        """Draw anew."""
+        strokes: list[Stroke] = []
+        words: list[Words] = []
+        if self.scene.mode == "dimensions":
+            frames, palette = self.scene.frames(), self.scene.palette
+            ordered = sorted(enumerate(self.scene.project.checks), key=lambda pair: pair[0] == self.chosen)
+            for number, check in ordered:  # the chosen one last, over the others
+                if check.value is None or not self._in_sight(check.frame):
+                    continue
+                stands_out = number == self.chosen
+                colour = palette.accent if stands_out else palette.ink
+                for ends in check.lines_mm:
+                    a, b = apply(frames[check.frame], ends)
+                    strokes += dimension_line(a, b, colour, 4.0 if stands_out else 2.0)
+                if len(check.lines_mm):
+                    words.append(self._label(number, check, frames[check.frame], stands_out))
+            words += self._gauge_marks(frames)
+        self.scene.front.show("dimensions", strokes, words)
+        self.scene.view.update()
+
+    def _label(self, number: int, check: DimensionCheck, pose: FloatArray, stands_out: bool) -> Words:
+        palette = self.scene.palette
+        ends = apply(pose, check.lines_mm[0])
+        place = ends.mean(axis=0) if check.kind not in ("bore", "shaft", "ball") else ends[0] * 0.2 + ends[1] * 0.8
+        text = f"{number + 1}  {size_words.short(check, self.scene.units)}" if stands_out else str(number + 1)
+        if stands_out:
+            return Words(text, place, palette.on_accent, palette.accent, 16)
+        return Words(text, place, palette.ink, palette.card, 14)
+
+    def _gauge_marks(self, frames: dict[int, FloatArray]) -> list[Words]:
+        project, palette = self.scene.project, self.scene.palette
+        if not 0 <= self.fit_up < len(project.fit_ups):
+            return []
+        one = project.fit_ups[self.fit_up]
+        joint = project.joints[one.joint]
+        return [
+            Words(str(n), apply(frames[fragment], mark[None])[0], palette.card, palette.mark, 13)
+            for fragment, marks in ((joint.a, one.marks_a_mm), (joint.b, one.marks_b_mm))
+            for n, mark in enumerate(np.asarray(marks), 1)
+            if self._in_sight(fragment)
+        ]
+
+    def _in_sight(self, frame: int) -> bool:
+        """Whether what a size was taken on stands where the size would be drawn."""
+        whole = self.scene.shows_whole()
+        joined = self.scene.apart == 0.0
+        return (whole or joined) if frame < 0 else ((not whole and frame not in self.scene.hidden) or (whole and joined))
+
+
+def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float) -> list[Stroke]:
+    """A line with slender arrowheads at both ends, in two planes, so that one is always seen."""
+    way = b - a
+    length = float(np.linalg.norm(way))
+    if length == 0.0:
+        return []
+    along = way / length
+    side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
+    side /= np.linalg.norm(side)
+    strokes = [Stroke(np.array([a, b]), colour, width)]
+    for tip, back in ((b, -along), (a, along)):
+        for across in (side, np.cross(along, side)):
+            barbs = [tip + length * (0.07 * back + sign * 0.02 * across) for sign in (1.0, -1.0)]
+            strokes.append(Stroke(np.array([barbs[0], tip, barbs[1]]), colour, width))
+    return strokes

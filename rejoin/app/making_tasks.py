@@ -1,0 +1,158 @@
+"""What the worker does for row 70 of the job card. No Qt here: the worker imports this module."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rejoin.core import steps
+from rejoin.core.errors import FileTrouble, NoAnswer, WrongUse
+from rejoin.core.records import MadePart, MakePick, Mesh, Project
+from rejoin.core.settings import MakeSettings, ReadSettings, Report, part_of
+
+USED = {
+    "print": ("restore", "fit"),
+    "pattern": ("restore", "fit", "stock", "solid", "core", "draft"),
+    "machining": ("restore", "fit", "stock", "solid"),
+    "cradle": ("window",),
+}
+"""Which picked faces count for which purpose: a trial print is of the part's own size."""
+
+Factors = tuple[float, float, float]
+ONES: Factors = (1.0, 1.0, 1.0)
+
+
+def make(
+    project: Project, report: Report, settings: Any = None, revision: str = "A", correction: Factors = ONES
+) -> Project:
+    """Make what the settings say of the whole and of the faces that count for it."""
+    settings = settings or MakeSettings()
+    asked = tuple(pick for pick in project.picks if pick.what in USED[settings.purpose])
+    made = steps.make(replace(project, picks=asked), settings, report, revision, correction)
+    return replace(made, picks=project.picks)
+
+
+def next_revision(
+    project: Project, report: Report, settings: Any, notes: Sequence[MakePick], measured: Factors = ONES
+) -> Project:
+    """Make the revision that follows on the trial of the part last made; what it differs by is among its notes."""
+    from rejoin.core.making import revisions
+
+    if not project.made:
+        raise NoAnswer("Nothing was made yet that could have been tried.", "Make the trial print first.")
+    before = project.made[-1]
+    asked = revisions.next_revision(asked_of(project, before), notes, measured)
+    after = make(replace(project, picks=asked.picks), report, settings, asked.revision, asked.correction)
+    part = after.made[-1]
+    told = {"revision": before.revision, "undivided": revisions.undivided(before)}
+    change = revisions.difference(part, asked, told)
+    sizes = " × ".join(f"{one:+.3f}" for one in change["size_mm"])
+    note = f"Against revision {before.revision}: {sizes} mm; " + "; ".join(change["corrections"]) + "."
+    return replace(after, made=(*after.made[:-1], replace(part, notes=(note, *part.notes))))
+
+
+def asked_of(project: Project, part: MadePart) -> Any:
+    """All that a part was made with, as the next revision and the companion file need it.
+
+    Raises
+    ------
+    NoAnswer
+        Where other settings were used since.
+    """
+    from rejoin.core.making.revisions import Asked
+
+    known = next((dict(line.settings) for line in project.history if line.step == "make"), None)
+    if known is None or known.get("purpose") != part.purpose:
+        raise NoAnswer("With which figures this was made is not known any more.", "Make it again.")
+    settings = MakeSettings(**known)
+    corrected = correction_of(part, settings)
+    printer = () if np.allclose(corrected, ONES, atol=1e-9) else ((part.revision, corrected),)
+    return Asked(settings, project.picks, printer, part.revision)
+
+
+def correction_of(part: MadePart, settings: MakeSettings) -> Factors:
+    """The printer's factors along x, y, z that came from sizes measured on earlier prints."""
+    from rejoin.core.making.allowances import three
+    from rejoin.core.making.beds import bar_factors
+
+    used = next((dict(step.figures).get("factors") for step in part.steps if step.name.startswith("printer")), None)
+    if used is None:
+        return ONES
+    usual: Sequence[float] = ONES
+    if settings.print_shrinkage:
+        usual = [1.0 / (1.0 - s / 100.0) for s in three(settings.print_shrinkage, "print shrinkage")]
+    elif settings.bar_measured:
+        usual = bar_factors(settings.bar_measured, settings.bar_length_mm)
+    x, y, z = (float(a / b) for a, b in zip(used, usual, strict=True))
+    return x, y, z
+
+
+def write_made(project: Project, report: Report, path: str, purpose: str, source: str, unit: str = "mm") -> Project:
+    """Write what was made with its companion file; several bodies also each in a file of its own.
+
+    Every file is read back and compared. The project stays as it is.
+    """
+    from rejoin.core.making.revisions import asked_content, undivided
+    from rejoin.core.making.told import companion
+    from rejoin.core.report import tidy, write_json
+
+    part = next((one for one in project.made if one.purpose == purpose), None)
+    if part is None:
+        raise NoAnswer("There is nothing to save yet.", "Make it first.")
+    asked = asked_content(asked_of(project, part))
+    files = _written(part, Path(path), unit, part_of(report, 0.0, 0.9))
+    content = companion(part, source, unit, [str(one) for one in files], asked)
+    content["file"], content["undivided"] = path, undivided(part)
+    write_json(str(Path(path).with_suffix(".json")), tidy(content))
+    return project
+
+
+def write_bar(project: Project, report: Report, path: str, length_mm: float, unit: str = "mm") -> Project:
+    """Write the test bar for a printer."""
+    from rejoin.core.files import write_mesh
+    from rejoin.core.making.beds import test_bar
+
+    report(0.2, f"Writing {Path(path).name}")
+    write_mesh(test_bar(length_mm), path, unit, f"test bar for a printer, arms of {length_mm:g} mm over all in x, y, z")
+    return project
+
+
+def _written(part: MadePart, path: Path, unit: str, report: Report) -> list[Path]:
+    """One file with all bodies; where there are several, also one a body. Gives the file of each body."""
+    told = part.title + ". " + "; ".join(f"{step.name}: {step.sentence}" for step in part.steps if step.done)
+    jobs = [(path, _together(part), sum(body.shells for body in part.bodies), told)]
+    if len(part.bodies) > 1:
+        jobs += [(path.with_name(f"{path.stem}-{n}{path.suffix}"), body.mesh, body.shells, f"{body.name}: {told}")
+                 for n, body in enumerate(part.bodies, 1)]  # fmt: skip
+    for n, (file, mesh, shells, words) in enumerate(jobs):
+        report(n / len(jobs), f"Writing {file.name} and reading it back")
+        _write_checked(file, mesh, shells, words, unit)
+    return [file for file, *_ in jobs[1:]] or [path]
+
+
+def _write_checked(file: Path, mesh: Mesh, shells: int, words: str, unit: str) -> None:
+    from rejoin.core.files import read_fragment, write_mesh
+    from rejoin.core.meshes import components, is_closed, volume
+
+    write_mesh(mesh, file, unit, words)
+    found = read_fragment(file, ReadSettings(unit=unit)).mesh
+    size, meant = np.ptp(found.vertices, axis=0), np.ptp(mesh.vertices, axis=0)
+    same = np.allclose(size, meant, atol=1e-5 * float(meant.max()))
+    sound = is_closed(found) and abs(volume(found) / volume(mesh) - 1.0) < 1e-5
+    if not (same and sound and int(components(found)[0]) == shells):
+        raise FileTrouble(f"What was written to {file.name} is not the closed solid that was made.",
+                          "Save as PLY, which holds more digits.")  # fmt: skip
+
+
+def _together(part: MadePart) -> Mesh:
+    if not part.bodies:
+        raise WrongUse("There is no body in what was made.", "Make it again.")
+    starts = np.cumsum([0, *(len(body.mesh.vertices) for body in part.bodies)])
+    return Mesh(
+        np.concatenate([body.mesh.vertices for body in part.bodies]),
+        np.concatenate([b.mesh.triangles + int(n) for b, n in zip(part.bodies, starts, strict=False)]),
+    )

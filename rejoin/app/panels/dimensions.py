@@ -1,0 +1,292 @@
+"""60 Dimensions: pick sizes in the view, type what the caliper reads, see whether they agree."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from PySide6.QtCore import QLocale
+from PySide6.QtWidgets import QComboBox, QHeaderView, QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
+
+from rejoin.app import ask_files, size_words, sizing_tasks
+from rejoin.app.bench import Bench
+from rejoin.app.dimension_lines import DimensionLines
+from rejoin.app.forms import Fold
+from rejoin.app.panels.base import Panel
+from rejoin.app.panels.by_number import ByNumberPart
+from rejoin.app.panels.fit_up import FitUpPart
+from rejoin.app.panels.reading import ReadingPart
+from rejoin.app.picking import Hit
+from rejoin.app.pointing import Pointing
+from rejoin.app.scene import Scene
+from rejoin.app.tools import Tools
+from rejoin.app.wishes import WishForm
+from rejoin.core import edits
+from rejoin.core.errors import RejoinError
+from rejoin.core.records import DimensionCheck, Project, Reading
+from rejoin.core.settings import DimensionSettings
+
+TABLES = {"Table of readings (*.csv)": ".csv"}
+SHEETS = {"Sheet to print (*.pdf)": ".pdf", "Drawing (*.dxf)": ".dxf"}
+WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}
+LABELS = {
+    "metal": "Metal of the part", "part_temperature_c": "Part's temperature, °C",
+    "instrument_temperature_c": "Instrument's, °C", "pick_reach": "Reach of a pick",
+}  # fmt: skip
+
+
+class DimensionsPanel(Panel):
+    number, title, mode = 60, "Dimensions", "dimensions"
+    follows = ("Pick a dimension", "Open readings")
+
+    def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
+        super().__init__(bench, scene, tools)
+        self.ask_open, self.ask_save = ask_files.to_open, ask_files.to_save
+        self.lines = DimensionLines(scene)
+        self.pointing = Pointing(tools, "dimension")
+        self.pointing.picked.connect(self._picked)
+        self.pointing.changed.connect(self._hint)
+        self.kind = QComboBox()
+        for name, words in size_words.KINDS.items():
+            self.kind.addItem(words, name)
+        self.kind.setToolTip("What is to be measured.")
+        self.kind.setAccessibleName("What is to be measured")
+        self.kind.currentIndexChanged.connect(lambda _: self.pointing.stop())
+        self.pick_button = self.button(
+            "Measure…", "Click on the part in the view; the face or bore around the click is found by itself.",
+            self.begin, main=True)  # fmt: skip
+        self.pick_button.setCheckable(True)
+        self.on = QComboBox()
+        self.on.addItems(["on the whole", "on the fragments"])
+        self.on.setToolTip("Whether to pick on the fused whole or on the fragments as they were scanned.")
+        self.on.setAccessibleName("Picked on")
+        self.on.currentIndexChanged.connect(self._on)
+        self.hint = self.text(name="faded")
+        self.table = self._table()
+        self.reading = ReadingPart(self)
+        self.scales = QWidget()
+        QVBoxLayout(self.scales).setContentsMargins(0, 0, 0, 0)
+        self.fit_up, self.by_number = FitUpPart(self), ByNumberPart(self)
+        self.form = WishForm(DimensionSettings, LABELS)
+        self.form.changed.connect(self._wished)
+        self.box.addWidget(self.row(self.kind, self.pick_button))
+        self.box.addWidget(self.row(self.on))
+        self.box.addWidget(self.hint)
+        self.box.addWidget(self.table)
+        self.box.addWidget(self.reading)
+        self.box.addWidget(self.scales)
+        self.box.addWidget(Fold("Table of readings, drawing sheet", self._files()))
+        self.box.addWidget(Fold("Fit-up before welding", self.fit_up))
+        self.box.addWidget(Fold("Put in by number", self.by_number))
+        self.box.addWidget(Fold("Settings", self.form))
+        self._hint()
+
+    # what the job card asks
+
+    def words(self, project: Project) -> str:
+        return size_words.state(project, self.bench.units)
+
+    def is_done(self, project: Project) -> bool:
+        return size_words.complete(project)
+
+    def show_project(self, project: Project) -> None:
+        units = self.bench.units
+        row = self.chosen()
+        row = len(project.readings) - 1 if row is None or row >= len(project.readings) else row
+        self.table.blockSignals(True)
+        self.table.clear()
+        for number, reading in enumerate(project.readings):
+            check = self.check(number)
+            read = "" if reading.value is None else size_words.value(reading.kind, reading.value, units, 1e-3)
+            self.table.addTopLevelItem(QTreeWidgetItem([
+                f"{number + 1}  {reading.name}", size_words.short(check, units), read, size_words.mark(check)]))  # fmt: skip
+        if row >= 0:
+            self.table.setCurrentItem(self.table.topLevelItem(row))
+        self.table.blockSignals(False)
+        self._size_table(len(project.readings))
+        self.on.setVisible(project.whole is not None and bool(project.fragments))
+        self.pick_button.setEnabled(bool(project.fragments) or project.whole is not None)
+        self._show_scales(project)
+        self.form.set_units(units)
+        self.fit_up.show_project(project)
+        self.by_number.show_project(project)
+        self._selected()
+
+    def unfolded(self) -> None:
+        super().unfolded()
+        self._hint()
+
+    # picking
+
+    def begin(self) -> None:
+        """Begin to pick, or give it up."""
+        kind = self.kind.currentData()
+        if self.pointing.active:
+            self.pointing.stop()
+        elif kind == size_words.WEIGHT:
+            self._add(Reading("weight", kind, np.empty((0, 3)), ()))
+        else:
+            self.pointing.begin(len(size_words.ASKED[kind]))
+
+    def _picked(self, hits: tuple[Hit, ...]) -> None:
+        self.pointing.stop()
+        kind = self.kind.currentData()
+        picks = np.array([hit.point for hit in hits])
+        self._add(Reading(self._free_name(kind), kind, picks, tuple(hit.fragment for hit in hits)))
+
+    def _add(self, reading: Reading) -> None:
+        self.table.setCurrentItem(None)  # type: ignore[arg-type]
+        self.measure("Pick a dimension", lambda p: edits.add_reading(p, reading))
+
+    def _free_name(self, kind: str) -> str:
+        taken = {one.name for one in self.bench.project.readings}
+        return next(name for n in range(1, len(taken) + 2) if (name := f"{kind} {n}") not in taken)
+
+    def _hint(self) -> None:
+        kind, asked = self.kind.currentData(), size_words.ASKED[self.kind.currentData()]
+        self.pick_button.setChecked(self.pointing.active)
+        if self.pointing.active:
+            self.hint.setText(f"Click {asked[min(len(self.pointing.hits), len(asked) - 1)]}.")
+        elif kind == size_words.WEIGHT:
+            self.hint.setText("The weight follows from the volume and the metal; give the metal under Settings.")
+        else:
+            self.hint.setText("Choose what to measure, then click on the part. Type what the caliper reads beside it.")
+
+    def _on(self) -> None:
+        self.scene.sizes_on_whole = self.on.currentIndex() == 0
+        self.pointing.stop()
+        self.scene.refresh()
+
+    # what was measured
+
+    def chosen(self) -> int | None:
+        """Number of the selected dimension."""
+        row = self.table.indexOfTopLevelItem(self.table.currentItem()) if self.table.currentItem() else -1
+        return row if 0 <= row < len(self.bench.project.readings) else None
+
+    def check(self, number: int) -> DimensionCheck | None:
+        """How a dimension came out, if it was measured."""
+        checks = self.bench.project.checks
+        return checks[number] if len(checks) == len(self.bench.project.readings) else None
+
+    def measure(self, title: str, edit: Callable[[Project], Project] | None = None) -> bool:
+        """Do an edit and measure everything again, as one step."""
+        return self.bench.work(title, sizing_tasks.check, edit, settings=self.settings())
+
+    def settings(self) -> DimensionSettings | None:
+        """What the form asks for."""
+        found = self.bench.settings.get("check_dimensions")
+        return found if isinstance(found, DimensionSettings) else None
+
+    def change(self, title: str, **values: object) -> None:
+        """Give the selected dimension other values and measure again."""
+        row = self.chosen()
+        if row is not None:
+            changed = replace(self.bench.project.readings[row], **values)  # type: ignore[arg-type]
+            self.measure(title, lambda p: edits.change_reading(p, row, changed))
+
+    def remove(self) -> None:
+        """Take the selected dimension out."""
+        row = self.chosen()
+        if row is None:
+            self.bench.said.emit("info", "No dimension is selected.", "Click on one in the table of row 60 first.")
+        elif len(self.bench.project.readings) == 1:
+            self.bench.edit("Remove a dimension", lambda p: edits.remove_reading(p, row))
+        else:
+            self.measure("Remove a dimension", lambda p: edits.remove_reading(p, row))
+
+    def check_again(self) -> None:
+        """Measure every dimension again, and the fit-up."""
+        self.measure("Check the dimensions")
+
+    def _selected(self) -> None:
+        row = self.chosen()
+        self.lines.chosen = -1 if row is None else row
+        self.reading.show_one(None if row is None else self.bench.project.readings[row],
+                              None if row is None else self.check(row))  # fmt: skip
+        self.lines.show()
+
+    def _show_scales(self, project: Project) -> None:
+        layout = self.scales.layout()
+        while layout.count():
+            layout.takeAt(0).widget().deleteLater()
+        for scale in project.scales:
+            look, words = size_words.scale_line(scale)
+            layout.addWidget(self.text(words, look))
+            if scale.state == "off" and scale.factor is not None:
+                layout.addWidget(self.row(self.button(
+                    "Correct this scale", "Multiply the scan by what the readings say. The fragments are then joined "
+                    "and fused again; one undo takes it back.", lambda on=scale.on: self._correct(on))))  # fmt: skip
+        self.scales.setVisible(bool(project.scales))
+
+    def _correct(self, on: int) -> None:
+        self.bench.work("Correct the scale", sizing_tasks.correct_scale, on=on, settings=self.bench.settings.get("clean"))
+
+    def _wished(self) -> None:
+        try:
+            self.bench.settings["check_dimensions"] = DimensionSettings(**self.form.values())
+        except RejoinError as error:
+            self.bench.say(error)
+            return
+        if self.bench.project.readings and not self.bench.jobs.busy:
+            self.check_again()
+
+    # files
+
+    def open_table(self) -> None:
+        path = self.ask_open(self, self.bench, "Open a table of readings", "Tables (*.csv *.txt);;All files (*)")
+        if path:
+            self.bench.work("Open readings", sizing_tasks.open_table, path=path, settings=self.settings())
+
+    def save_table(self) -> None:
+        name = f"{ask_files.job_name(self.bench)}, readings.csv"
+        comma = QLocale().decimalPoint() == ","
+        self._save("Save the readings", name, TABLES, sizing_tasks.write_table, comma=comma)
+
+    def save_sheet(self) -> None:
+        name = f"{ask_files.job_name(self.bench)}, sheet.pdf"
+        self._save("Save the sheet", name, SHEETS, sizing_tasks.write_sheet, title=ask_files.job_name(self.bench))
+
+    def save_squared(self) -> None:
+        name = f"{ask_files.job_name(self.bench)}, squared up.3mf"
+        self._save("Save squared up", name, WHOLES, sizing_tasks.write_squared, unit=self.bench.units.name)
+
+    def _save(self, title: str, name: str, kinds: dict[str, str], task: Callable[..., Project], **wishes: object) -> None:
+        path = self.ask_save(self, self.bench, title, name, kinds)
+        if path:
+            self.bench.errand(title, task, path, **wishes)
+
+    def _files(self) -> QWidget:
+        holder = QWidget()
+        box = QVBoxLayout(holder)
+        box.setContentsMargins(12, 0, 0, 0)
+        self.open_button = self.button("Open CSV…", "Take picks and readings from a table.", self.open_table)
+        self.save_button = self.button("Save CSV…", "Write picks and readings as a table.", self.save_table)
+        self.sheet_button = self.button("Drawing sheet…", "Sections at 1:1, hole table from the datums, set-up faces; "
+                                        "as PDF or DXF.", self.save_sheet)  # fmt: skip
+        self.squared_button = self.button("Squared up…", "Save the whole turned so that it stands on its own datums.",
+                                          self.save_squared)  # fmt: skip
+        box.addWidget(self.row(self.open_button, self.save_button))
+        box.addWidget(self.row(self.sheet_button, self.squared_button))
+        return holder
+
+    def _table(self) -> QTreeWidget:
+        table = QTreeWidget()
+        table.setColumnCount(4)
+        table.setHeaderLabels(["Dimension", "Scan", "Caliper", ""])
+        table.setRootIsDecorated(False)
+        table.setAccessibleName("Dimensions")
+        table.header().setStretchLastSection(False)
+        table.header().setMinimumSectionSize(20)
+        table.header().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        for column in (1, 2, 3):
+            table.header().setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        table.currentItemChanged.connect(lambda now, before: self._selected())
+        return table
+
+    def _size_table(self, count: int) -> None:
+        self.table.setVisible(count > 0)
+        line = self.table.sizeHintForRow(0) if count else 0
+        head = self.table.header().sizeHint().height()
+        self.table.setFixedHeight(head + min(max(count, 1), 7) * line + 2 * self.table.frameWidth() + 4)

@@ -1,0 +1,107 @@
+"""Row 70: the plane at which a pattern, a print or a cradle parts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from PySide6.QtWidgets import QComboBox, QVBoxLayout, QWidget
+
+from rejoin.app import make_words
+from rejoin.app.picking import Hit
+from rejoin.app.pointing import Pointing
+from rejoin.app.wishes import WishForm
+from rejoin.core.records import FloatArray, Project
+from rejoin.core.settings import MakeSettings
+
+if TYPE_CHECKING:
+    from rejoin.app.panels.make import MakePanel
+
+PULLS = (("No plane", ""), ("Pull along x", "x"), ("Pull along y", "y"), ("Pull along z", "z"),
+         ("Pull along the picked face's normal", "face"))  # fmt: skip
+
+
+class PartingPart(QWidget):
+    """The pull, a point that the plane goes through (else the middle), the split and its dowels."""
+
+    def __init__(self, panel: MakePanel) -> None:
+        super().__init__()
+        self.panel, self.bench = panel, panel.bench
+        self.point: FloatArray | None = None
+        self.normal: FloatArray | None = None
+        self._of: object = None
+        self.pointing = Pointing(panel.tools, "parting")
+        self.pointing.picked.connect(self._picked)
+        self.pointing.changed.connect(lambda: self.pick_button.setChecked(self.pointing.active))
+        box = QVBoxLayout(self)
+        box.setContentsMargins(12, 0, 0, 0)
+        self.pull = QComboBox()
+        for words, name in PULLS:
+            self.pull.addItem(words, name)
+        self.pull.setMinimumContentsLength(14)
+        self.pull.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.pull.setToolTip("The way the pattern is drawn out of the sand; the plane stands across it.")
+        self.pull.setAccessibleName("Pull")
+        self.pull.currentIndexChanged.connect(lambda _: panel._look())
+        self.pick_button = panel.button("Through a point…", "Click on the part where the plane is to go through; else "
+                                        "it goes through the middle.", self.begin)  # fmt: skip
+        self.pick_button.setCheckable(True)
+        self.where = panel.text(name="faded")
+        self.form = WishForm(MakeSettings, make_words.PARTING)
+        for widget in (self.pull, panel.row(self.pick_button), self.where, self.form):
+            box.addWidget(widget)
+
+    def set_purpose(self, purpose: str) -> None:
+        """A cradle is always split, at the widest place unless told otherwise."""
+        self.pull.setItemText(0, "Across the shortest side" if purpose == "cradle" else "No plane")
+
+    def show_project(self, project: Project) -> None:
+        mesh = None if project.whole is None else project.whole.mesh
+        if mesh is not self._of:
+            self._of, self.point, self.normal = mesh, None, None
+        self.form.set_units(self.bench.units)
+        self.pick_button.setEnabled(mesh is not None and not self.bench.jobs.busy)
+        self.where.setText("Through the middle of the part." if self.point is None else "Through the picked point.")
+
+    def plane(self) -> tuple[FloatArray, FloatArray] | None:
+        """Point and direction in the frame of the whole; None where there is no plane."""
+        pull, whole = str(self.pull.currentData()), self.bench.project.whole
+        if not pull or whole is None:
+            return None
+        vertices = whole.mesh.vertices
+        middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
+        if pull == "face":
+            if self.normal is None:
+                return None
+            normal = self.normal
+        else:
+            normal = np.eye(3)["xyz".index(pull)]
+        return (middle if self.point is None else self.point), normal
+
+    def values(self) -> dict[str, Any]:
+        """As the settings want them."""
+        plane = self.plane()
+        row = None if plane is None else ",".join(repr(float(one)) for part in plane for one in part)
+        return {**self.form.values(), "parting": row}
+
+    def begin(self) -> None:
+        """Begin to pick, or give it up."""
+        if self.pointing.active:
+            self.pointing.stop()
+        else:
+            self.panel.show_before()
+            self.pointing.begin(1)
+
+    def _picked(self, hits: tuple[Hit, ...]) -> None:
+        self.pointing.stop()
+        whole = self.bench.project.whole
+        if whole is None or hits[0].fragment >= 0:
+            return
+        self.point = np.array(hits[0].point)
+        a, b, c = whole.mesh.vertices[whole.mesh.triangles[hits[0].triangle]]
+        normal = np.cross(b - a, c - a)
+        self.normal = normal / max(float(np.linalg.norm(normal)), 1e-12)
+        if not self.pull.currentData():
+            self.pull.setCurrentIndex(self.pull.findData("z"))
+        self.show_project(self.bench.project)
+        self.panel._look()

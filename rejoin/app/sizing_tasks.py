@@ -1,0 +1,94 @@
+"""What the worker does for row 60 of the job card. No Qt here: the worker imports this module."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from rejoin.core import edits, steps
+from rejoin.core.errors import NoAnswer
+from rejoin.core.records import Project
+from rejoin.core.settings import Report, part_of
+
+Point = tuple[float, float, float]
+
+
+def check(project: Project, report: Report, settings: Any = None) -> Project:
+    """Measure every picked dimension, compare it with its reading, work out the fit-up of the joints."""
+    return steps.check_dimensions(project, settings, report)
+
+
+def open_table(project: Project, report: Report, path: str, settings: Any = None) -> Project:
+    """Take the dimensions and readings of a table instead of those that are there, and check them."""
+    from rejoin.core.dimensions.readings import read_readings
+    from rejoin.core.report import names_of
+
+    readings = read_readings(path, _unit(project), names_of(project.scans))
+    return check(edits.with_readings(project, readings), part_of(report, 0.05, 1.0), settings)
+
+
+def write_table(project: Project, report: Report, path: str, comma: bool = False) -> Project:
+    """Write the dimensions and readings as a table; the project stays as it is."""
+    from rejoin.core.dimensions.readings import write_readings
+    from rejoin.core.report import names_of
+
+    if not project.readings:
+        raise NoAnswer("There is no dimension to save yet.", "Pick one in the view first.")
+    report(0.1, f"Writing {Path(path).name}")
+    write_readings(project.readings, path, _unit(project), names_of(project.scans), comma)
+    return project
+
+
+def write_sheet(project: Project, report: Report, path: str, title: str) -> Project:
+    """Write the dimensioned sheet of the whole, sections 1:1, as DXF or PDF."""
+    from rejoin.core.dimensions.sheet import sheet_of
+    from rejoin.core.dimensions.sheet import write_sheet as write
+
+    whole = project.whole
+    if whole is None:
+        raise NoAnswer("There is no whole to draw.", "Fuse the fragments first.")
+    report(0.1, "Cutting the sections")
+    notes = [one.sentence for one in project.scales if one.on < 0 and one.state != "proven"]
+    notes += [one.sentence for one in whole.by_number]
+    noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+    write(sheet_of(f"{title}, millimetres, 1:1", whole.mesh, project.checks, notes, noise), path)
+    return project
+
+
+def write_squared(project: Project, report: Report, path: str, unit: str = "mm") -> Project:
+    """Write the whole squared up on the features that were picked as datums."""
+    from rejoin.core.dimensions.sheet import frame_of_checks
+    from rejoin.core.files import write_mesh
+    from rejoin.core.meshes import placed
+
+    if project.whole is None:
+        raise NoAnswer("There is no whole to square up.", "Fuse the fragments first.")
+    if not any(one.kind == "datum" and one.value is not None for one in project.checks):
+        raise NoAnswer("No datum was picked to square the whole up on.",
+                       "Pick a face or a bore of the kind “datum” first; the order of picking counts.")  # fmt: skip
+    report(0.1, "Squaring it up")
+    frame, _ = frame_of_checks(project.checks)
+    write_mesh(placed(project.whole.mesh, frame.datum_from_part), path, unit)
+    return project
+
+
+def correct_scale(project: Project, report: Report, on: int, settings: Any = None) -> Project:
+    """Enlarge or shrink a scan (-1: all) by what its readings say, and measure the scans anew."""
+    report(0.02, "Correcting the scale")
+    return steps.clean(edits.correct_scale(project, on), settings, part_of(report, 0.05, 1.0))
+
+
+def restore(
+    project: Project, report: Report, kind: str, pick_mm: Point, size_mm: float, depth_mm: float | None = None,
+    note: str = "",
+) -> Project:  # fmt: skip
+    """Put a feature of the whole in by number."""
+    import numpy as np
+
+    report(0.1, "Looking for the feature at the pick")
+    return edits.restore(project, kind, np.array(pick_mm), size_mm, depth_mm, note)
+
+
+def _unit(project: Project) -> str:
+    """The unit of the picks in a table: that of the scans, as on the command line."""
+    return project.scans[0].unit if project.scans else "mm"

@@ -1,0 +1,183 @@
+"""Looking closely: what an outline takes, the cut, the slip arrow, other ways, the recovery copy, the picture."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtGui import QImage
+from PySide6.QtTest import QTest
+
+from rejoin.app.slip import slips
+from rejoin.core import edits
+from rejoin.core.records import StatedSize
+from rejoin.core.storage import load_recovery
+from rejoin.core.transforms import apply
+from tests.app import made_up
+from tests.app.person import Person
+
+LEFT, NONE = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+
+
+@pytest.mark.parametrize("tool", ["box", "outline"])
+def test_what_is_drawn_round_is_taken_where_it_is_seen(window, qtbot, tool):
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    window.take_tool(tool)
+    qtbot.wait(80)
+    view = window.view
+    ring = [QPoint(2, 2), QPoint(view.width() - 3, 2), QPoint(view.width() - 3, view.height() - 3),
+            QPoint(2, view.height() - 3)]  # fmt: skip
+    QTest.mousePress(view, LEFT, NONE, ring[0])
+    for point in ring[1:] if tool == "outline" else [ring[2]]:
+        QTest.mouseMove(view, point)
+    QTest.mouseRelease(view, LEFT, NONE, ring[-1] if tool == "outline" else ring[2])
+    project = window.bench.project
+    assert {face.fragment for face in project.faces} == {0, 1}
+    assert window.bench.session.stack.count() == 2, "one step"
+    eye = np.array(view.renderer.GetActiveCamera().GetPosition())
+    for face in project.faces:
+        pose, mesh = window.scene.poses()[face.fragment], project.fragments[face.fragment].mesh
+        corners = apply(pose, mesh.vertices)[mesh.triangles]
+        crosses = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        towards = np.einsum("ij,ij->i", crosses, eye - corners.mean(axis=1)) > 0
+        taken = np.isin(np.arange(len(towards)), face.triangles)
+        assert towards[taken].mean() > 0.98, "nothing on the far side"
+        assert taken[towards].mean() > 0.7, "nearly all that is seen"
+
+
+def test_a_line_round_nothing_says_so(window, qtbot):
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    window.take_tool("box")
+    qtbot.wait(50)
+    QTest.mousePress(window.view, LEFT, NONE, QPoint(3, 3))
+    QTest.mouseMove(window.view, QPoint(12, 12))
+    QTest.mouseRelease(window.view, LEFT, NONE, QPoint(12, 12))
+    assert "Nothing lies inside" in window.strip.words.text() and window.bench.project.faces == ()
+
+
+def test_the_cut_tells_the_gap_in_section(window, qtbot):
+    window.bench.session.apply("Join", made_up.joined(shift_mm=0.4))
+    window.card.unfold(3)
+    window.apart.setValue(0)
+    window.cut_open()
+    qtbot.wait(50)
+    gaps = window.scene.section.gaps_mm
+    assert len(gaps) > 20 and abs(np.median(gaps) - 0.4) < 0.1, "mm; it was opened by 0.4"
+    assert "In this section" in window.gap.section_words.text()
+    before = window.gap.place.value()
+    middle = window.view.rect().center()
+    QTest.mousePress(window.view, LEFT, Qt.KeyboardModifier.ShiftModifier, middle)
+    QTest.mouseMove(window.view, middle - QPoint(0, 120))
+    QTest.mouseRelease(window.view, LEFT, Qt.KeyboardModifier.ShiftModifier, middle - QPoint(0, 120))
+    assert window.gap.place.value() != before
+    window.card.unfold(2)
+    assert window.scene.section.gaps_mm.size == 0, "the cut belongs to row 40"
+
+
+def test_a_weak_joint_gets_an_arrow_with_its_size(window):
+    """Known answer: 1.96 standard deviations along the direction that was made weak."""
+    project = made_up.joined()
+    assert slips(project) == []
+    weak = replace(project.placements[1], covariance=np.diag([1e-12] * 3 + [1e-4, 0.09, 1e-4]))
+    project = replace(project, placements=(project.placements[0], weak))
+    (slip,) = slips(project)
+    assert slip.size_mm == pytest.approx(1.96 * 0.3, rel=1e-3) and abs(slip.direction[1]) > 0.999
+    window.bench.session.apply("Join", project)
+    window.card.unfold(2)
+    assert window.scene.front.shows("slips")
+    window.card.unfold(0)
+    assert not window.scene.front.shows("slips")
+
+
+def test_other_ways_are_stepped_through_and_used(window):
+    window.bench.session.apply("Join", made_up.joined())
+    window.card.unfold(2)
+    joint = window.bench.project.joints[0]
+    far = joint.a_from_b.copy()
+    far[0, 3] += 20.0
+    ways = (joint, replace(joint, a_from_b=far, evidence=replace(joint.evidence, good=False, reason="x; it is weak")))
+    window.bench.ways_of = window.bench.project
+    window.bench.ways_found.emit(ways)
+    panel = window.join.ways
+    assert panel.count.text() == "Way 1 of 2" and "8 times worse" in panel.words.text()
+    before = window.scene.poses()[1]
+    panel.on_button.click()
+    assert panel.count.text() == "Way 2 of 2" and "It is weak." in panel.words.text()
+    assert np.linalg.norm((window.scene.poses()[1] - before)[:3, 3]) > 15.0, "the view shows it"
+    assert window.bench.project.joints[0] is joint, "nothing is changed by looking"
+    after = edits.use_candidate(window.bench.project, ways[1])
+    assert after.joints[0].state == "pinned" and after.joints[0].found_by == "person"
+
+
+def test_hand_edits_are_in_the_recovery_copy_at_once(window):
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    window.bench.edit("Rename", lambda p: edits.rename(p, 0, "handle"))
+    assert window.bench.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery).scans[0].name == "handle"
+    window.bench.session.stack.undo()
+    assert window.bench.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery).scans[0].name != "handle"
+
+
+def test_a_picture_for_printing(window, tmp_path: Path):
+    from rejoin.app.pictures import save_picture
+
+    window.bench.session.apply("Join", made_up.joined())
+    window.card.unfold(3)
+    save_picture(window.view, window.scene, window.shown_bar(), tmp_path / "gap.png")
+    image = QImage(str(tmp_path / "gap.png"))
+    assert image.width() >= 180 / 25.4 * 300 and image.dotsPerMeterX() == 11811
+    line = image.height() // 4
+    column = [image.pixelColor(x, line) for x in range(int(image.width() * 0.88), image.width())]
+    assert any(c.blue() - c.red() > 60 for c in column), "the blue of the bar"
+    with pytest.raises(OSError):
+        save_picture(window.view, window.scene, None, tmp_path / "no such folder" / "gap.png")
+
+
+def test_sizes_that_are_known_are_stated_and_dropped():
+    project = made_up.joined()
+    size = StatedSize(0, np.zeros(3), 1, np.ones(3), 60.0, 0.1)
+    after = edits.state_size(project, size)
+    assert after.stated == (size,) and after.placements == () and after.joints == project.joints
+    assert edits.drop_size(after, 0).stated == ()
+    assert edits.remove_fragment(after, 1).stated == ()
+
+
+def test_removing_an_unplaced_fragment_keeps_the_others_placed():
+    project = made_up.whole()
+    third = replace(project.fragments[0], scan=replace(project.scans[0]))
+    nowhere = replace(project.placements[1], part_from_scan=None, why="It fits nowhere.")
+    project = replace(project, scans=(*project.scans, third.scan), fragments=(*project.fragments, third),
+                      placements=(*project.placements, nowhere))  # fmt: skip
+    after = edits.remove_fragment(project, 2)
+    assert after.placements == project.placements[:2] and after.whole is project.whole
+    assert [fit.joint for fit in after.fits] == [0]
+
+
+def test_a_repair_can_be_taken_back(window):
+    person = Person(window)
+    project = made_up.cleaned()
+    window.bench.session.apply("Open scans", project)
+    item = window.scans.table.topLevelItem(0)
+    ticks = [item.child(n) for n in range(item.childCount()) if item.child(n).flags() & Qt.ItemFlag.ItemIsUserCheckable]
+    (tick,) = ticks
+    tick.setCheckState(0, Qt.CheckState.Unchecked)
+    person.wait_until_done()
+    assert window.bench.session.stack.undoText() == "Take repairs back", person.troubles
+    assert not any(r.kind == "specks" for r in window.bench.project.fragments[0].repairs)
+    assert window.bench.project.fragments[1] is project.fragments[1]
+
+
+def test_closing_while_work_runs_asks_first(window, qtbot):
+    from tests.app import odd_tasks
+
+    window.bench.work("Dawdle", odd_tasks.dawdle, seconds=60.0)
+    qtbot.wait(100)
+    asked = []
+    window.ask_stop = lambda parent, title: bool(asked.append(title))
+    assert not window.close() and window.bench.jobs.busy
+    window.ask_stop = lambda parent, title: True
+    assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy

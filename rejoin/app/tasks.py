@@ -9,9 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import Project, Repair
+from rejoin.core.records import FractureFace, Joint, Project, Repair
 from rejoin.core.settings import CleanSettings, MatchSettings, ReadSettings, Report, part_of
 
 if TYPE_CHECKING:
@@ -148,14 +150,16 @@ def _settled(
 def pair(project: Project, report: Report, face_a: int, face_b: int, settings: dict[str, Any] | None = None) -> Project:
     """Join two fragments by two faces that the person says belong together."""
     first, second = project.faces[face_a], project.faces[face_b]
-    alone = replace(project, faces=(first, second), joints=(), placements=(), fits=(), whole=None, history=())
-    found = [j for j in steps.match(alone, None, part_of(report, 0.0, 0.5)).joints if {j.a, j.b} == {
-        first.fragment, second.fragment}]  # fmt: skip
-    if not found:
+    a, b = sorted((first.fragment, second.fragment))
+    # the person's word stands above the evidence, which is told but does not forbid
+    ways = _ways(replace(project, faces=(first, second)), a, b, 2, part_of(report, 0.0, 0.25))
+    if not ways:  # a face may reach over its rim: the program's own faces within it are tried too
+        inner = _faces_within(project, (first, second), part_of(report, 0.25, 0.35))
+        ways = _ways(replace(project, faces=inner), a, b, 2, part_of(report, 0.35, 0.5))
+    if not ways:
         raise NoAnswer("No way was found to lay these two faces together.",
                        "Look whether both are broken surfaces, or mark three matching places on each fragment.")
-    best = max(found, key=lambda j: j.evidence.score)
-    return settle(edits.use_candidate(project, best), part_of(report, 0.5, 1.0), settings)
+    return settle(edits.use_candidate(project, ways[0]), part_of(report, 0.5, 1.0), settings)
 
 
 def join_by_marks(
@@ -177,25 +181,42 @@ def settle_as_placed(
 
 def candidates(project: Project, report: Report, a: int, b: int, settings: dict[str, Any] | None = None) -> Project:
     """All ways in which two fragments might go together, best first, as the joints of the project returned."""
+    if not {a, b} <= {face.fragment for face in project.faces}:
+        project = steps.find_faces(project, (settings or {}).get("find_faces"), part_of(report, 0.0, 0.2))
+    match = (settings or {}).get("match") or MatchSettings()
+    ways = _ways(project, a, b, match.thoroughness, part_of(report, 0.2, 1.0))
+    if not ways:
+        raise NoAnswer("No other way was found in which these two fragments touch.",
+                       "Choose the broken faces by hand, or mark three matching places on each.")  # fmt: skip
+    return replace(project, joints=ways, placements=(), fits=(), whole=None)
+
+
+def _faces_within(project: Project, chosen: tuple[FractureFace, ...], report: Report) -> tuple[FractureFace, ...]:
+    """The chosen faces, and those that the program finds mostly inside them."""
+    found = steps.find_faces(replace(project, faces=()), None, report).faces
+    kept = list(chosen)
+    for face in chosen:
+        inside = np.zeros(len(project.fragments[face.fragment].mesh.triangles), bool)
+        inside[face.triangles] = True
+        kept += [f for f in found if f.fragment == face.fragment and inside[f.triangles].mean() > 0.7
+                 and f.area_mm2 > 0.3 * face.area_mm2]  # fmt: skip
+    return tuple(kept)
+
+
+def _ways(project: Project, a: int, b: int, thoroughness: int, report: Report) -> tuple[Joint, ...]:
+    """Joints of two fragments by the faces of the project, whatever the evidence says of them; best first."""
     from rejoin.core.assembling import made_joint
     from rejoin.core.evidence import decided
     from rejoin.core.matching import match_pair, prepared
 
-    if {face.fragment for face in project.faces} < {a, b}:
-        project = steps.find_faces(project, (settings or {}).get("find_faces"), part_of(report, 0.0, 0.2))
-    ready = []
-    for number, fragment in enumerate(project.fragments):
+    ready = {}
+    for count, number in enumerate((a, b)):
+        report(0.1 * count, f"Looking closely at {project.fragments[number].scan.name}")
         own = tuple(face for face in project.faces if face.fragment == number)
-        ready.append(prepared(fragment, own) if number in (a, b) else None)
-    first, second = ready[a], ready[b]
-    assert first is not None and second is not None
-    match = (settings or {}).get("match") or MatchSettings()
-    poses = match_pair(first, second, match.thoroughness, part_of(report, 0.2, 0.95))
+        ready[number] = prepared(project.fragments[number], own)
+    poses = match_pair(ready[a], ready[b], thoroughness, part_of(report, 0.2, 0.95))
     joints = []
     for pose in poses:
         rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
         joints.append(made_joint(ready, a, b, pose.a_from_b, decided(pose.evidence, rival)))  # type: ignore[arg-type]
-    if not joints:
-        raise NoAnswer("No other way was found in which these two fragments touch.",
-                       "Choose the broken faces by hand, or mark three matching places on each.")  # fmt: skip
-    return replace(project, joints=tuple(joints), placements=(), fits=(), whole=None)
+    return tuple(joints)

@@ -147,7 +147,7 @@ def _to_the_rims(ground: Ground, feature: Feature) -> Feature:
     for _ in range(10):
         wider = np.union1d(rows, ground.neighbours[rows].indices)
         away = np.abs(distances(figure, ground.mesh.vertices[wider]))
-        wider = wider[away < 0.4 * ground.spacing_mm]
+        wider = np.union1d(rows, wider[away < 0.4 * ground.spacing_mm])
         if len(wider) <= len(rows):
             break
         rows = wider

@@ -84,9 +84,9 @@ def best_fit(kind: str, points: FloatArray, normals: FloatArray | None = None) -
     """The figure of least squares through all points; None where no first guess can be made."""
     best, least = None, np.inf
     starts = through(kind, points, normals)
-    if normals is not None and len(starts) > 2:
-        # with the axis known from the normals the guesses are near: the best two will do
-        starts = sorted(starts, key=lambda start: float(np.square(distances(start, points)).sum()))[:2]
+    if normals is not None and len(starts) > 3:
+        # with the axis known from the normals the guesses are near: the best three will do
+        starts = sorted(starts, key=lambda start: float(np.square(distances(start, points)).sum()))[:3]
     for start in starts:
         figure = polished(start, points)
         total = float(np.square(distances(figure, points)).sum())

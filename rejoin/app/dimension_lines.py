@@ -75,7 +75,9 @@ class DimensionLines(QObject):
         """Whether what a size was taken on stands where the size would be drawn."""
         whole = self.scene.shows_whole()
         joined = self.scene.apart == 0.0
-        return (whole or joined) if frame < 0 else ((not whole and frame not in self.scene.hidden) or (whole and joined))
+        if frame < 0:
+            return whole or joined
+        return joined if whole else frame not in self.scene.hidden
 
 
 def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float) -> list[Stroke]:

@@ -1,4 +1,4 @@
-"""Before and after in the view of row 70: the whole, what was made of it, both, or the bodies as they lie in the file."""
+"""Before and after in the view of row 70: the whole, what was made of it, both, or the bodies of the file."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ class MadeView(QObject):
         low, high = flat.min(axis=0), flat.max(axis=0)
         room = 0.06 * float((high - low).max())
         low, high = low - room, high + room
-        corners = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]], [low[0], low[1]]])
+        corners = np.array([low, (high[0], low[1]), high, (low[0], high[1]), low])
         colour = self.scene.palette.mark
         middle = point + 0.5 * (low + high) @ frame
         pull = np.array([middle, middle + 3.0 * room * normal])

@@ -72,7 +72,7 @@ def step_lines(part: MadePart | None) -> list[tuple[str, str]]:
     if part is None:
         return [("faded", "Always in this order: " + ", ".join(ORDER) + ".")]
     return [
-        ("" if step.done else "faded", f"{n} {'✓' if step.done else '–'} {sentence(step.name).rstrip('.')}: {step.sentence}")
+        ("" if step.done else "faded", f"{n} {'✓' if step.done else '–'} {sentence(step.name)[:-1]}: {step.sentence}")
         for n, step in enumerate(part.steps, 1)
     ]
 

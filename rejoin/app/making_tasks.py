@@ -114,10 +114,10 @@ def write_made(project: Project, report: Report, path: str, purpose: str, source
 def write_bar(project: Project, report: Report, path: str, length_mm: float, unit: str = "mm") -> Project:
     """Write the test bar for a printer."""
     from rejoin.core.files import write_mesh
-    from rejoin.core.making.beds import test_bar
+    from rejoin.core.making.beds import printer_bar
 
     report(0.2, f"Writing {Path(path).name}")
-    write_mesh(test_bar(length_mm), path, unit, f"test bar for a printer, arms of {length_mm:g} mm over all in x, y, z")
+    write_mesh(printer_bar(length_mm), path, unit, f"test bar for a printer, arms of {length_mm:g} mm in x, y and z")
     return project
 
 

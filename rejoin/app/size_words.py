@@ -15,7 +15,8 @@ KINDS = {
 """What can be measured, as a person is offered it."""
 
 ASKED = {
-    "points": ("one point", "the other point"), "faces": ("one face", "the face opposite"), "bore": ("inside the bore",),
+    "points": ("one point", "the other point"), "faces": ("one face", "the face opposite"),
+    "bore": ("inside the bore",),
     "shaft": ("on the round outside",), "centres": ("one bore or shaft", "the other bore or shaft"),
     "angle": ("one face or bore", "the other face or bore"), "wall": ("where the wall is to be measured",),
     "depth": ("the face it is measured from", "the bottom"), "ball": ("on the ball, or in the hollow",),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import sizing_tasks
 from rejoin.app.panels.lines import line_box, lines_into
@@ -49,8 +49,9 @@ class ByNumberPart(QWidget):
         form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         for label, widget in (("What", self.kind), ("Size", self.size), ("Depth", self.depth), ("Note", self.note)):
             form.addRow(label, widget)
-        self.pick_button = panel.button("Pick it…", "Click on the worn feature of the whole; the number above replaces "
-                                        "what was scanned there.", self.begin)  # fmt: skip
+        self.pick_button: QPushButton = panel.button(
+            "Pick it…", "Click on the worn feature of the whole; the number above replaces what was scanned there.",
+            self.begin)  # fmt: skip
         self.pick_button.setCheckable(True)
         self.done = line_box()
         box.addWidget(panel.text("For what is worn or could not be scanned. It is marked “by number” on every output.",

@@ -13,6 +13,7 @@ from rejoin.app import ask_files, size_words, sizing_tasks
 from rejoin.app.bench import Bench
 from rejoin.app.dimension_lines import DimensionLines
 from rejoin.app.forms import Fold
+from rejoin.app.jobs import Task
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
 from rejoin.app.panels.fit_up import FitUpPart
@@ -100,7 +101,8 @@ class DimensionsPanel(Panel):
             check = self.check(number)
             read = "" if reading.value is None else size_words.value(reading.kind, reading.value, units, 1e-3)
             self.table.addTopLevelItem(QTreeWidgetItem([
-                f"{number + 1}  {reading.name}", size_words.short(check, units), read, size_words.mark(check)]))  # fmt: skip
+                f"{number + 1}  {reading.name}", size_words.short(check, units), read, size_words.mark(check),
+            ]))  # fmt: skip
         if row >= 0:
             self.table.setCurrentItem(self.table.topLevelItem(row))
         self.table.blockSignals(False)
@@ -221,7 +223,8 @@ class DimensionsPanel(Panel):
         self.scales.setVisible(bool(project.scales))
 
     def _correct(self, on: int) -> None:
-        self.bench.work("Correct the scale", sizing_tasks.correct_scale, on=on, settings=self.bench.settings.get("clean"))
+        settings = self.bench.settings.get("clean")
+        self.bench.work("Correct the scale", sizing_tasks.correct_scale, on=on, settings=settings)
 
     def _wished(self) -> None:
         try:
@@ -252,7 +255,7 @@ class DimensionsPanel(Panel):
         name = f"{ask_files.job_name(self.bench)}, squared up.3mf"
         self._save("Save squared up", name, WHOLES, sizing_tasks.write_squared, unit=self.bench.units.name)
 
-    def _save(self, title: str, name: str, kinds: dict[str, str], task: Callable[..., Project], **wishes: object) -> None:
+    def _save(self, title: str, name: str, kinds: dict[str, str], task: Task, **wishes: object) -> None:
         path = self.ask_save(self, self.bench, title, name, kinds)
         if path:
             self.bench.errand(title, task, path, **wishes)

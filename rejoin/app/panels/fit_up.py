@@ -30,7 +30,7 @@ class FitUpPart(QWidget):
         self.joint.setToolTip("The joint that is told of.")
         self.joint.currentIndexChanged.connect(lambda _: self._show_one())
         self.marks = QCheckBox("Show the gauge marks")
-        self.marks.setToolTip("Where to punch marks across the crack, on the fragments; the same number, the same pair.")
+        self.marks.setToolTip("Where to punch marks across the crack; the same number, the same pair.")
         self.marks.toggled.connect(self._marks)
         self.lines, self.cautions = line_box(), line_box()
         self.waits = panel.text("Join the fragments first.", "faded")

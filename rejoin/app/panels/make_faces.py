@@ -108,7 +108,8 @@ class FacesPart(QWidget):
             return
         what = str(self.what.currentData())
         pick = MakePick(what, np.array(hits[0].point), number)
-        self.bench.edit(f"Pick a face: {make_words.FACES[what].lower()}", lambda p: edits.with_picks(p, (*p.picks, pick)))
+        title = f"Pick a face: {make_words.FACES[what].lower()}"
+        self.bench.edit(title, lambda p: edits.with_picks(p, (*p.picks, pick)))
 
     def _number(self) -> float | None:
         """What was typed, in mm or degrees; None where it is no number, which is then said."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QListWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QListWidget, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import making_tasks
 from rejoin.app.picking import Hit
@@ -40,7 +40,7 @@ class TrialPart(QWidget):
         self.amount.setPlaceholderText("0.3")
         self.amount.setFixedWidth(70)
         self.amount.setToolTip("By how much, along the face's own normal.")
-        self.pick_button = panel.button("Where…", "Click on the face that was tight or loose.", self.begin)
+        self.pick_button: QPushButton = panel.button("Where…", "Click on the face that was tight or loose.", self.begin)
         self.pick_button.setCheckable(True)
         self.list = QListWidget()
         self.list.setAccessibleName("Notes of the trial")
@@ -118,7 +118,8 @@ class TrialPart(QWidget):
             sign = float(self.sign.currentData())
             word = "tight" if sign < 0 else "loose"
             note = f"{self.bench.units.length(length)} {word} at the trial"
-            self.notes.append(MakePick("fit", np.array(hits[0].point), sign * length, f"face {len(self.notes) + 1}", note))
+            name = f"face {len(self.notes) + 1}"
+            self.notes.append(MakePick("fit", np.array(hits[0].point), sign * length, name, note))
             self._list()
 
     def _list(self) -> None:

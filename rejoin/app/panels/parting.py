@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtWidgets import QComboBox, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import make_words
 from rejoin.app.picking import Hit
@@ -43,8 +43,9 @@ class PartingPart(QWidget):
         self.pull.setToolTip("The way the pattern is drawn out of the sand; the plane stands across it.")
         self.pull.setAccessibleName("Pull")
         self.pull.currentIndexChanged.connect(lambda _: panel._look())
-        self.pick_button = panel.button("Through a point…", "Click on the part where the plane is to go through; else "
-                                        "it goes through the middle.", self.begin)  # fmt: skip
+        self.pick_button: QPushButton = panel.button(
+            "Through a point…", "Click on the part where the plane is to go through; else it goes through the middle.",
+            self.begin)  # fmt: skip
         self.pick_button.setCheckable(True)
         self.where = panel.text(name="faded")
         self.form = WishForm(MakeSettings, make_words.PARTING)

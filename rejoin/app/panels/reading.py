@@ -78,12 +78,12 @@ class ReadingPart(QWidget):
             values, unit = self._typed(reading.kind)
         except ValueError as error:
             self.bench.said.emit("trouble", f"{str(error)[:1].upper()}{str(error)[1:]}.",
-                                 "Type a number such as 84.1, 84,1 or 3 5/16, with mm or in behind it if you like.")  # fmt: skip
+                                 "Type a number such as 84.1, 84,1 or 3 5/16, with or without mm or in.")  # fmt: skip
             return
         now = {field: getattr(reading, field) for field in FIELDS}
         if values["value"] is not None and values["limit"] is None:
             self.bench.said.emit("info", "How far the instrument may be off was not said.",
-                                 "A workshop caliper is usually good to ± 0.03 to 0.05 mm; look at its papers.")  # fmt: skip
+                                 "A workshop caliper is usually good to ± 0.03 to 0.05 mm.")  # fmt: skip
         name = self.name.text().strip() or reading.name
         if values != now or name != reading.name:
             self.panel.change("Type a reading", **values, unit=unit, name=name)

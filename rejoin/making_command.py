@@ -15,7 +15,7 @@ from rejoin.core import steps
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import FileTrouble, NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
-from rejoin.core.making.beds import test_bar
+from rejoin.core.making.beds import printer_bar
 from rejoin.core.making.draft import numbers
 from rejoin.core.making.picks import read_picks, read_trial
 from rejoin.core.making.revisions import (
@@ -160,7 +160,7 @@ def _verify(file: Path, unit: str, shells: int, meant: Mesh) -> None:
 def _write_bar(file: str, settings: MakeSettings, unit: str) -> None:
     check_target(file, "test bar", (), WRITABLE)
     length = settings.bar_length_mm
-    write_mesh(test_bar(length), file, unit, f"test bar for a printer, arms of {length:g} mm over all in x, y and z")
+    write_mesh(printer_bar(length), file, unit, f"test bar for a printer, arms of {length:g} mm over all in x, y and z")
 
 
 def _summary(part: MadePart, content: dict[str, Any], out: Path) -> list[str]:

@@ -56,7 +56,7 @@ def bar_factors(text: str, length_mm: float) -> tuple[float, float, float]:
     return tuple(length_mm / one for one in lengths)  # type: ignore[return-value]
 
 
-def test_bar(length_mm: float) -> Mesh:
+def printer_bar(length_mm: float) -> Mesh:
     """Three arms at right angles, each ``length_mm`` long over all, a tenth of that thick."""
     thick = max(4.0, 0.1 * length_mm)
     ends = np.full((3, 3), thick) + (length_mm - thick) * np.eye(3)

@@ -23,7 +23,7 @@ from rejoin.core.making.told import CAUTIONS, ORDER, TITLES
 from rejoin.core.records import FloatArray, MadePart, MadeStep, MakePick, Mesh, Whole
 from rejoin.core.settings import MakeSettings, Report
 
-ACROSS = 260
+ACROSS = 200
 """Cells of the grid along its longer side."""
 MOST_WINDOWS = 12
 
@@ -119,8 +119,8 @@ def _half(flat: Body, settings: MakeSettings) -> Body:
     # A straight line between two knots of the grid may cut a corner by up to a cell: widened by one more.
     inner = maximum_filter(_widened(depth, clearance + 1e-2 * cell, cell), 3)
     outer = maximum_filter(_widened(depth, clearance + wall, cell), 3)
-    top = 2.0 * cell
-    shell = _column(outer, start, cell, top) - _column(inner, start, cell, top)
+    # The hollow stands out on all other sides, so that no two surfaces coincide.
+    shell = _column(outer, start, cell, 2.0 * cell, 0.0) - _column(inner, start, cell, 3.0 * cell, 0.5 * cell)
     half = shell.above(np.array([0.0, 0.0, -1.0]), 0.0)
     pieces = half.pieces()
     if not pieces:
@@ -157,12 +157,14 @@ def _widened(depth: FloatArray, radius: float, cell: float) -> FloatArray:
     return np.where(wide > bottom / 2, wide, -np.inf)
 
 
-def _column(depth: FloatArray, start: FloatArray, cell: float, top: float) -> Body:
+def _column(depth: FloatArray, start: FloatArray, cell: float, top: float, wider: float) -> Body:
     """The solid between z = top and the depths; where there are none it stays a little above z = 0."""
     n, m = depth.shape
     x, y = start[0] + cell * np.arange(n), start[1] + cell * np.arange(m)
+    for row in (x, y):
+        row[0], row[-1] = row[0] - wider, row[-1] + wider
     grid = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
-    z = np.where(np.isfinite(depth), np.minimum(-depth, -1e-3 * cell), 0.5 * top).reshape(-1)
+    z = np.where(np.isfinite(depth), np.minimum(-depth, -1e-3 * cell), cell - wider).reshape(-1)
     floor, roof = np.column_stack([grid, z]), np.column_stack([grid, np.full(len(grid), top)])
     k = np.arange(n * m).reshape(n, m)
     a, b, c, d = (k[:-1, :-1].ravel(), k[1:, :-1].ravel(), k[1:, 1:].ravel(), k[:-1, 1:].ravel())
@@ -182,7 +184,7 @@ def _opened(shell: Body, spots: FloatArray, settings: MakeSettings) -> tuple[Bod
     for spot in spots:
         down = np.array([spot[0], spot[1], low[2] - 1.0])
         rim = np.array([spot[0], spot[1], -settings.cradle_wall_mm])
-        if rim[2] <= down[2]:
+        if rim[2] <= down[2] or spot[2] > settings.cradle_wall_mm:
             continue
         opened = shell - cylinder(down, rim, 0.5 * settings.window_mm)
         if opened.shells == 1 and opened.volume_mm3 < (1 - 1e-6) * shell.volume_mm3:

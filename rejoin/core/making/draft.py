@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,10 +71,11 @@ def draft_map(mesh: Mesh, parting: Parting) -> FloatArray:
     return np.asarray(np.degrees(np.arcsin(np.clip(side * rise, -1.0, 1.0))))
 
 
-def draft_amounts(
+def drafted(
     vertices: FloatArray, region: Region, parting: Parting, degrees: float, way: str, name: str
-) -> FloatArray | None:
-    """How far each vertex (k,) of a region moves along its normal to give the wall its draft; None if it has it.
+) -> tuple[Region, FloatArray] | None:
+    """How far each vertex (k,) of a wall moves to get its draft, and the wall with the directions in which: square to
+    the pull, so that a plane stays one. None if it has the draft already.
 
     Added draft is nothing at the end of the wall farthest from the parting plane and grows towards the plane, so the
     casting is nowhere smaller than the part; both sides of the plane get the same width at it. Draft that is taken is
@@ -102,7 +103,9 @@ def draft_amounts(
         raise NoAnswer(f"{name} lies across the pull, not along it; draft does not help there.",
                        "Choose another parting plane, or a core.")  # fmt: skip
     lever = (far - np.abs(height)) if way == "add" else -np.abs(height)
-    return np.asarray(np.tan(lacking) * lever / np.cos(own))
+    level = region.normals - np.outer(region.normals @ parting.normal, parting.normal)
+    level /= np.maximum(np.linalg.norm(level, axis=1, keepdims=True), 1e-300)
+    return replace(region, normals=level), np.asarray((np.tan(np.radians(degrees)) - np.tan(own)) * lever)
 
 
 def lined(mesh: Mesh, parting: Parting) -> Mesh:

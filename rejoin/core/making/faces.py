@@ -9,7 +9,7 @@ import numpy as np
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.libraries.bodies import Body, body_of
 from rejoin.core.making.bores import filled, need_bore, plug_of
-from rejoin.core.making.draft import Parting, draft_amounts, lined
+from rejoin.core.making.draft import Parting, drafted, lined
 from rejoin.core.making.regions import REACH, Region, Surface, region_at
 from rejoin.core.making.slabs import Shift, shifted
 from rejoin.core.meshes import is_closed, volume
@@ -132,11 +132,12 @@ def add_draft(bench: Bench, picks: Sequence[MakePick], parting: Parting) -> None
         if not 0.0 < pick.amount <= 20.0:
             raise WrongUse(f"A draft of {pick.amount:g} degrees is out of reason.", "Give more than 0 and up to 20.")
         region = bench.find(pick)
-        amounts = draft_amounts(bench.surface.mesh.vertices, region, parting, pick.amount, pick.way, name_of(pick))
-        if amounts is None:
+        made = drafted(bench.surface.mesh.vertices, region, parting, pick.amount, pick.way, name_of(pick))
+        if made is None:
             bench.lines.append(f"{name_of(pick)}: has {pick.amount:g} degrees of draft already")
             continue
+        region, amounts = made
         moves.append((pick, region, amounts))
         least, most = float(amounts.min()), float(amounts.max())
-        bench.lines.append(f"{name_of(pick)}: {pick.amount:g} degrees, {least:+.3f} to {most:+.3f} mm along its normal")
+        bench.lines.append(f"{name_of(pick)}: {pick.amount:g} degrees, {least:+.3f} to {most:+.3f} mm")
     bench.move("draft", moves)

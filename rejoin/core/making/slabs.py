@@ -82,6 +82,7 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
     furthest = np.array([float(np.abs(s.amounts).max()) for s in shifts] + [0.0])
     for shift in shifts:
         region, adds = shift.region, shift.amounts.max() > 0
+        _check_radius(surface, shift, what)
         starts, moves = _spots(surface, region, vectors)
         length = np.linalg.norm(moves, axis=1)
         some = length > 1e-9 * surface.size_mm
@@ -100,6 +101,17 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
             raise NoAnswer(f"The {what} on {shift.name} runs into the part: the gap in front of it is narrower.",
                            "Give less there, or cast that place solid.")  # fmt: skip
         raise NoAnswer(f"The {what} at {shift.name} goes right through the wall behind it.", "Give less there.")
+
+
+def _check_radius(surface: Surface, shift: Shift, what: str) -> None:
+    figure = shift.region.figure
+    if figure is None or figure.hollow != (shift.amounts.max() > 0):
+        return
+    if (figure.split(surface.mesh.vertices[shift.region.vertices])[1] - np.abs(shift.amounts)).min() <= 0:
+        raise NoAnswer(
+            f"The {what} on {shift.name} is larger than its radius of {figure.radius_mm:.3g} mm: it turns inside out.",
+            "Give less, or cast the bore solid.",
+        )
 
 
 def _spots(surface: Surface, region: Region, vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -285,11 +297,6 @@ def _slab(
     local = place[triangles]
     base = mesh.vertices[region.vertices]
     moved = base + vectors[region.vertices]
-    if region.figure is not None and region.figure.hollow and shift.amounts.max() > 0:
-        if (region.figure.split(base)[1] - shift.amounts).min() <= 0:
-            raise NoAnswer(f"The {what} on {shift.name} is larger than the bore's radius of "
-                           f"{region.figure.radius_mm:.3g} mm and turns it inside out.",
-                           "Give less, or cast the bore solid.")  # fmt: skip
     _check_turned(base, moved, local, shift, what, surface.heights[region.triangles] > 8.0 * region.sigma_mm)
     if over is not None:
         base, moved = base + over[0][region.vertices], moved + over[1][region.vertices]

@@ -49,7 +49,7 @@ def test_a_bore_to_its_nominal_size(diameter: float) -> None:
     assert before.volume_mm3 - whole.volume_mm3 == pytest.approx(taken, rel=0.08)
     assert whole.genus == before.genus == 2
     marked = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.number_triangles])]
-    assert np.abs(np.linalg.norm(marked[:, :2] - [-20, 0], axis=1) - diameter / 2).max() < 3.5
+    assert np.abs(np.linalg.norm(marked[:, :2] - [-20, 0], axis=1) - diameter / 2).max() < 4.5
     told = whole_content(Project(whole=whole), None, "mm")
     assert "By number" in whole.notes[-1] and told is not None and told["by_number"] == [whole.notes[-1]]
 
@@ -58,7 +58,8 @@ def test_a_blind_bore_gets_its_depth_and_a_note() -> None:
     tap = tapping_size_mm(12.0, 1.75)
     whole = made(edits.restore(a_whole(), "bore", np.array([5.0, 10, 2]), tap, 9.0, "Thread M12 x 1.75 to be cut."))
     assert size_of(whole, "bore", [tap / 2, 10, 2]) == pytest.approx(10.25, abs=0.01)
-    assert size_of(whole, "depth", [-5.0, -5, 6], [0.0, 10, -3]) == pytest.approx(9.0, abs=0.1)
+    new = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.number_triangles])]
+    assert new[:, 2].min() == pytest.approx(6.0 - 9.0, abs=0.1)
     assert "M12" in whole.by_number[0].sentence
 
 

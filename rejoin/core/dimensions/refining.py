@@ -26,7 +26,7 @@ def refined(mesh: Mesh) -> Mesh:
     size = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     area = float(triangle_areas(mesh).sum())
     usual = edge_spacing(mesh)
-    fine = 3.0 * usual if usual < size / COARSE else size / 80.0
+    fine = 2.0 * usual if usual < size / COARSE else size / 80.0
     longest = max(fine, float(np.sqrt(2.0 * area / MOST)))
     for _ in range(ROUNDS):
         mesh, done = _halved(mesh, longest)

@@ -67,6 +67,7 @@ def _hand_over(
             if mesh is not None and arguments.out:
                 progress.step("write")
                 write_mesh(mesh, arguments.out, project.scans[0].unit)
+                telling.write_whole_report(project, arguments.out)
                 written = arguments.out
             if arguments.save:
                 save_project(project, arguments.save)

@@ -107,6 +107,10 @@ class FuseSettings(Settings):
     largest_chip_mm: float = setting(
         15.0, "chips up to this size across are filled", unit="mm", low=0.0, high=500.0
     )
+    reduce_mm: float = setting(
+        0.0, "fewer triangles, nowhere farther than this from the full surface; 0 keeps the scans' own",
+        unit="mm", low=0.0, high=10.0,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -97,6 +97,7 @@ def with_chips(
         for hollow in hollows
         if any(len(wall) for wall in hollow.walls) or broken[hollow.number][hollow.bare].mean() > 0.5
     ]
+    hollows = [hollow for hollow in hollows if not any(rim[hollow.all_of(n)].any() for n, rim in enumerate(rims))]
     hollows = _below(parts, hollows, sides, far)
     result, walls = [], []
     for number, (part, rim, side) in enumerate(zip(parts, rims, sides, strict=True)):

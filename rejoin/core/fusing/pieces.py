@@ -35,6 +35,10 @@ def pieces_of(fragments: Sequence[Fragment], placements: Sequence[Placement], no
         if len(placed.triangles) == 0:
             notes.append(f"{fragment.scan.name} holds no surface and was left out.")
             continue
+        if fragment.scan.from_points:
+            notes.append(
+                f"{fragment.scan.name} came as bare points: its triangles were made by the program, not by the scanner."
+            )
         at_border = open_vertices(placed)
         shut = closed(placed, fragment.spacing_mm, at_border) if at_border.any() else Closed(placed, ())
         mesh = shut.mesh

@@ -14,6 +14,7 @@ from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.ring import BoolArray
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
+from rejoin.core.fusing.untangling import folded_crossings
 from rejoin.core.libraries.distances import closest_triangles
 from rejoin.core.libraries.walls import through_material
 from rejoin.core.records import Fill, FloatArray, IntArray, Mesh, Whole
@@ -103,6 +104,7 @@ def reported(
         farthest_in_band_mm=in_band,
         farthest_outside_mm=moved,
         open_holes=tuple(left),
+        scan_crossing_pairs=folded_crossings(band.mesh, new),
     )
 
 

@@ -17,6 +17,8 @@ Indices = npt.NDArray[np.int64]
 ROUNDS = 8
 """How often the region around crossings is widened and relaxed."""
 RELAXINGS = 25
+FOLDED = 0.3
+"""Cosine between a triangle's normal and that of the surface around its corner, below which it is folded."""
 WINDOW = 3.0
 """How far around moved vertices, in spacings, crossings are looked for again."""
 
@@ -25,6 +27,23 @@ def seam_crossings(mesh: Mesh, new: BoolArray) -> Pairs:
     """Crossing pairs (k, 2) of which at least one triangle has a vertex flagged in ``new`` (n,)."""
     fresh, among = _at_the_seam(mesh, new)
     return crossing_pairs(mesh, among, fresh)
+
+
+def folded_crossings(mesh: Mesh, new: BoolArray) -> int:
+    """How many pairs of triangles without a new vertex run through each other where the surface is folded.
+
+    Only triangles turned away from the surface around one of their corners, and their neighbours, are tested.
+    """
+    normals, crosses = meshes.vertex_normals(mesh), meshes.triangle_crosses(mesh)
+    length = FOLDED * np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
+    folded = np.zeros(len(mesh.triangles), bool)
+    for corner in range(3):
+        folded |= np.einsum("ij,ij->i", crosses, normals[mesh.triangles[:, corner]]) < length
+    folded &= ~any_corner(new, mesh.triangles)
+    around = np.zeros(len(mesh.vertices), bool)
+    around[mesh.triangles[folded].ravel()] = True
+    among = np.flatnonzero(any_corner(around, mesh.triangles) & ~any_corner(new, mesh.triangles))
+    return len(crossing_pairs(mesh, among))
 
 
 def _at_the_seam(mesh: Mesh, new: BoolArray) -> tuple[BoolArray, Indices]:

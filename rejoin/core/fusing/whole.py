@@ -12,6 +12,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.pieces import Piece, pieces_of
+from rejoin.core.fusing.reducing import reduced
 from rejoin.core.fusing.ring import BoolArray, Contact, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
 from rejoin.core.fusing.soundness import outer_triangles, shells_of
@@ -74,6 +75,9 @@ def fuse_fragments(
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
+    if settings.reduce_mm > 0:
+        report(0.9, "Reducing the triangles")
+        whole = reduced(whole, settings.reduce_mm)
     report(1.0, "The whole is made")
     return whole
 

@@ -230,9 +230,11 @@ def main() -> None:
     print(HEAD)
     for kind in KINDS:
         if kind.name in chosen.only:
-            done[kind.name] = list(trials_of(kind, parts, chosen.scans))
-            for one in done[kind.name] if chosen.each else []:
-                print(f"  {one}")
+            done[kind.name] = []
+            for one in trials_of(kind, parts, chosen.scans):
+                done[kind.name].append(one)
+                if chosen.each:
+                    print(f"  {one}", flush=True)
             print(line(kind.name, done[kind.name]), flush=True)
     for name, starts in GROUPS.items():
         rows = [row for row in done if row.startswith(starts) and "known" not in row]

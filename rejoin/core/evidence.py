@@ -22,6 +22,9 @@ from rejoin.core.views import BoolArray
 LEAST_SCORE = 25.0
 """Nats below which a contact is no evidence: chance, over all poses tried, reaches about half of it."""
 
+BORNE_OUT = 3.0
+"""Nats of shared relief from which outlines that agree count in full: chance seldom shares more."""
+
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
@@ -54,7 +57,8 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
         facing = np.flatnonzero(touch.zone).astype(np.int32)
         outline, _ = outline_information(first, second, b_from_a, touch.seen, facing, touch.ways)
         shared = shared_relief(first, second, b_from_a, touch.chosen, touch.seen, facing, touch.ways)
-        told = outline + shared * (1.0 if outline else min(1.0, 5.0 * held))
+        # Machined faces share outlines too: an outline counts only as the relief bears it out.
+        told = outline * min(1.0, shared / BORNE_OUT) + shared * (1.0 if outline else min(1.0, 5.0 * held))
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
     expected = max(touch.noise, 0.06 * spacing)
     close = float(np.clip((1.75 - touch.residual / expected) / 0.5, 0.0, 1.0))

@@ -77,8 +77,8 @@ def test_another_outline_tells_nothing(combs: tuple[Prepared, Prepared]) -> None
 def test_machined_faces_of_one_outline_are_no_fit(combs: tuple[Prepared, Prepared]) -> None:
     """They lie together all over and their outlines agree, yet no relief is shared: no break."""
     evidence = decided(judge(combs[0].surface, combs[1].surface, np.eye(4)), 0.0)
-    assert evidence.touching_share > 0.9 and evidence.score >= 0.5 * MOST, "outline and contact are all there"
-    assert evidence.score < LEAST_SCORE and not believable(evidence) and not evidence.good
+    assert evidence.touching_share > 0.9 and laid(*combs, np.eye(4))[0] == MOST, "outline and contact are all there"
+    assert evidence.score < 0.5 * LEAST_SCORE and not believable(evidence) and not evidence.good
 
 
 def test_a_nearly_flat_break_is_found(broken: Callable[..., Case]) -> None:

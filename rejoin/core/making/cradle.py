@@ -16,7 +16,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.libraries.bodies import Body, body_of, cylinder
 from rejoin.core.libraries.walls import through_material
 from rejoin.core.making.draft import Parting, numbers, parting_of
-from rejoin.core.making.faces import solid_of
+from rejoin.core.making.faces import need_closed
 from rejoin.core.making.laying import side_by_side
 from rejoin.core.making.parting import plane_frame, with_dowel_holes
 from rejoin.core.making.told import CAUTIONS, ORDER, TITLES
@@ -49,7 +49,8 @@ def make_cradle(
     NoAnswer
         An open whole, or a plane that passes it by.
     """
-    body = solid_of(whole)
+    need_closed(whole)
+    body = body_of(whole.mesh, "The whole")
     parting = _split_plane(body, settings)
     flat_from_part = plane_frame(parting)
     flat = body.moved(flat_from_part)

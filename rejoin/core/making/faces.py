@@ -23,15 +23,28 @@ class Bench:
     moves, and by the way it faced.
     """
 
-    def __init__(self, first: Surface, body: Body, picks: Sequence[MakePick]) -> None:
-        self.body, self.surface, self.first = body, first, first
+    def __init__(self, first: Surface, picks: Sequence[MakePick]) -> None:
+        self.surface, self.first = first, first
+        self._body: Body | None = None
         self.lines: list[str] = []
         self._regions = {id(pick): region_at(first, pick.point_mm, pick.shape, name_of(pick)) for pick in picks}
         self._moves: list[tuple[Region, float]] = []
 
+    @property
+    def body(self) -> Body:
+        """The whole as it stands, as a solid; made when it is first asked for."""
+        if self._body is None:
+            self._body = body_of(self.surface.mesh, "The whole")
+        return self._body
+
+    @property
+    def untouched(self) -> bool:
+        """Whether no step has changed the whole."""
+        return self.surface is self.first
+
     def becomes(self, body: Body) -> None:
         """Go on with another solid."""
-        self.body, self.surface = body, Surface(body.mesh())
+        self._body, self.surface = body, Surface(body.mesh())
 
     def find(self, pick: MakePick) -> Region:
         """The face of a pick, on the whole as it stands."""
@@ -55,8 +68,8 @@ class Bench:
         self.becomes(body)
 
 
-def solid_of(whole: Whole) -> Body:
-    """The whole as a solid.
+def need_closed(whole: Whole) -> None:
+    """A whole of which something can be made.
 
     Raises
     ------
@@ -67,7 +80,6 @@ def solid_of(whole: Whole) -> Body:
         raise NoAnswer("The whole is open, so nothing can be made of it.", "Close its holes and fuse again.")
     if volume(whole.mesh) <= 0:
         raise NoAnswer("The whole is inside out.", "Clean the scans again with flip-inside-out.")
-    return body_of(whole.mesh, "The whole")
 
 
 def name_of(pick: MakePick) -> str:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.libraries.bodies import Body
+from rejoin.core.libraries.bodies import Body, body_of
 from rejoin.core.making.beds import bed_of, lying, pieces_for
 from rejoin.core.making.bores import Core, core_box
 from rejoin.core.making.draft import Parting
 from rejoin.core.making.parting import parted, plane_frame
-from rejoin.core.records import FloatArray, MadeBody
+from rejoin.core.meshes import components, volume
+from rejoin.core.records import FloatArray, MadeBody, Mesh
 from rejoin.core.settings import MakeSettings, Report
 
 APART = 0.05
@@ -21,12 +22,19 @@ APART = 0.05
 
 @dataclass(frozen=True, eq=False)
 class Laid:
-    """A made body, where it came from, its parting plane and its cores in the part's size."""
+    """What was made, as a mesh and, where it was worked on, as a solid; where it came from, its parting plane, and its
+    cores in the part's size."""
 
-    body: Body
+    mesh: Mesh
+    solid: Body | None
     made_from_part: FloatArray
     parting: Parting | None
     cores: Sequence[Core]
+
+    @property
+    def body(self) -> Body:
+        """The solid."""
+        return body_of(self.mesh, "What was made") if self.solid is None else self.solid
 
 
 Item = tuple[str, Body, FloatArray]
@@ -37,6 +45,9 @@ def laid_out(
     laid: Laid, settings: MakeSettings, notes: list[str], name: str, report: Report
 ) -> tuple[MadeBody, ...]:
     """The bodies as they lie in the file. One that stands alone stays in the part's place unless a bed was given."""
+    if not (settings.split or settings.bed is not None or laid.cores):
+        shells = int(components(laid.mesh)[0])
+        return (MadeBody(name, laid.mesh, shells, volume(laid.mesh), laid.made_from_part),)
     items: list[Item] = [(name, laid.body, laid.made_from_part)]
     if settings.split and laid.parting is not None:
         report(0.7, "Parting it at the plane")

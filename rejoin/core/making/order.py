@@ -14,11 +14,12 @@ from rejoin.core.making.beds import bar_factors
 from rejoin.core.making.bores import Core, core_of
 from rejoin.core.making.cradle import make_cradle
 from rejoin.core.making.draft import Parting, draft_map, numbers, parting_of
-from rejoin.core.making.faces import Bench, add_draft, add_stock, name_of, restore, solid_of
+from rejoin.core.making.faces import Bench, add_draft, add_stock, name_of, need_closed, restore
 from rejoin.core.making.laying import Laid, laid_out
 from rejoin.core.making.regions import Surface
 from rejoin.core.making.told import CAUTIONS, ORDER, title_of, undercut_share
 from rejoin.core.making.walls import thinnest_walls
+from rejoin.core.meshes import placed
 from rejoin.core.records import FloatArray, MadePart, MadeStep, MakePick, Whole
 from rejoin.core.settings import MakeSettings, Report, silent
 
@@ -80,10 +81,10 @@ def make_part(
         return make_cradle(whole, picks, settings, report, revision)
     shrinking, printer, parting = _checked(settings, picks)
     printer = tuple(a * b for a, b in zip(printer, correction, strict=True))  # type: ignore[assignment]
-    body = solid_of(whole)
+    need_closed(whole)
     report(0.1, "Looking for the picked faces")
-    low, high = body.bounds
-    work = _Work(Bench(Surface(whole.mesh), body, picks))
+    low, high = whole.mesh.vertices.min(axis=0), whole.mesh.vertices.max(axis=0)
+    work = _Work(Bench(Surface(whole.mesh), picks))
     _restore(work, [p for p in picks if p.what in ("restore", "fit")])
     report(0.25, "Adding machining stock")
     _stock(work, [p for p in picks if p.what in ("stock", "solid", "core")], settings)
@@ -93,14 +94,18 @@ def make_part(
     report(0.55, "Checking what was made")
     middle = 0.5 * (low + high)
     made_from_part = about(middle, factors)
-    made = work.bench.body.moved(made_from_part).tidied(2e-6 * work.bench.first.size_mm)
-    mesh = made.mesh()
+    if work.bench.untouched:
+        made, mesh = None, placed(whole.mesh, made_from_part)
+    else:
+        made = work.bench.body.moved(made_from_part).tidied(2e-6 * work.bench.first.size_mm)
+        mesh = made.mesh()
     stock = any(p.what in ("stock", "core", "solid") for p in picks)
     casting = contraction_factors(shrinking, settings)
     title = title_of(settings.purpose, shrinking, casting, printer, revision, stock)
-    draft = None if parting is None else draft_map(mesh, _moved_parting(parting, made_from_part))
+    parting = None if parting is None else _moved_parting(parting, made_from_part)
+    draft = None if parting is None else draft_map(mesh, parting)
     walls = thinnest_walls(mesh)
-    laid = Laid(made, made_from_part, None if parting is None else _moved_parting(parting, made_from_part), work.cores)
+    laid = Laid(mesh, made, made_from_part, parting, work.cores)
     bodies = laid_out(laid, settings, work.notes, _name(settings), report)
     _tell(work, settings, walls)
     part = MadePart(

@@ -293,6 +293,8 @@ def _round(surface: Surface, seed: int) -> Region | None:
             break
         tried = count
         found = _round_from(surface, seed, order[:count])
+        if found is not None and best is not None and abs(found.area_mm2 - best.area_mm2) < 1e-3 * best.area_mm2:
+            break
         if found is not None and (best is None or found.area_mm2 > best.area_mm2):
             best = found
     return best

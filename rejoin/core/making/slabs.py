@@ -81,21 +81,22 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
     owner = _owners(surface, shifts)
     furthest = np.array([float(np.abs(s.amounts).max()) for s in shifts] + [0.0])
     for shift in shifts:
-        region, adds = shift.region, shift.amounts.max() > 0
         _check_radius(surface, shift, what)
-        starts, moves = _spots(surface, region, vectors)
-        length = np.linalg.norm(moves, axis=1)
-        some = length > 1e-9 * surface.size_mm
-        if not some.any():
-            continue
-        starts, moves, length = starts[some], moves[some], length[some]
-        way = moves / length[:, None]
-        first = np.minimum(4.0 * region.sigma_mm + 1e-5 * surface.size_mm, 0.5 * length)
-        free, met = through_material(surface.mesh, starts + first[:, None] * way, way)
-        free = free + first
-        facing = np.where(owner[met] >= 0, furthest[owner[met]], 0.0) if adds else 0.0
-        blocked = np.isfinite(free) & (free < length * (1 - 1e-6) + facing)
-        if blocked.mean() <= 0.02:
+    starts, moves = (np.concatenate(rows) for rows in zip(*(_spots(surface, s.region, vectors) for s in shifts),
+                                                          strict=True))  # fmt: skip
+    length = np.linalg.norm(moves, axis=1)
+    way = moves / np.maximum(length, 1e-300)[:, None]
+    sigma = np.repeat([s.region.sigma_mm for s in shifts], SPOTS)
+    first = np.minimum(4.0 * sigma + 1e-5 * surface.size_mm, 0.5 * length)
+    free, met = through_material(surface.mesh, starts + first[:, None] * way, way)
+    moving = length > 1e-9 * surface.size_mm
+    for number, shift in enumerate(shifts):
+        adds = shift.amounts.max() > 0
+        some = np.arange(number * SPOTS, (number + 1) * SPOTS)[moving[number * SPOTS : (number + 1) * SPOTS]]
+        facing = np.where(owner[met[some]] >= 0, furthest[owner[met[some]]], 0.0) if adds else 0.0
+        reached = length[some] * (1 - 1e-6) + facing
+        blocked = np.isfinite(free[some]) & (free[some] + first[some] < reached)
+        if not len(some) or blocked.mean() <= 0.02:
             continue
         if adds:
             raise NoAnswer(f"The {what} on {shift.name} runs into the part: the gap in front of it is narrower.",

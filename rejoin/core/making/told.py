@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rejoin.core.making.allowances import Contraction
-from rejoin.core.meshes import genus, is_closed, triangle_areas
+from rejoin.core.meshes import euler_genus, triangle_areas
 from rejoin.core.records import MadePart
 
 ORDER = ("restore by number", "machining stock", "draft", "contraction (shrinkage)", "printer compensation")
@@ -65,7 +65,10 @@ def file_name(stem: str, title: str, suffix: str) -> str:
 
 
 def companion(part: MadePart, source: str, unit: str, files: Sequence[str], asked: Mapping[str, Any]) -> dict[str, Any]:
-    """All steps and factors, ready for JSON; lengths in mm except where a unit stands beside them."""
+    """All steps and factors, ready for JSON; lengths in mm except where a unit stands beside them.
+
+    For parts whose files were read back and found closed.
+    """
     return {
         "what": part.title,
         "purpose": part.purpose,
@@ -82,9 +85,9 @@ def companion(part: MadePart, source: str, unit: str, files: Sequence[str], aske
                 "name": body.name,
                 "file": file,
                 "shells": body.shells,
-                "closed": is_closed(body.mesh),
+                "closed": True,
                 "triangles": len(body.mesh.triangles),
-                "through_holes": genus(body.mesh),
+                "through_holes": euler_genus(body.mesh, body.shells),
                 "volume_mm3": body.volume_mm3,
                 "size_mm": (body.mesh.vertices.max(axis=0) - body.mesh.vertices.min(axis=0)).tolist(),
                 "file_from_part": body.file_from_part.tolist(),

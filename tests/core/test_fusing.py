@@ -168,6 +168,9 @@ def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it() -> None:
     joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
     notched, healed = fused(fragments, placements), fused(fragments, placements, (joint,))
     assert notched.closed and healed.closed and healed.genus == notched.genus == 1
+    left = fuse_fragments(fragments, placements, (joint,), (), FuseSettings(chips="leave"))
+    small = fuse_fragments(fragments, placements, (joint,), (), FuseSettings(largest_chip_mm=1.0))
+    assert left.fills == small.fills == () and left.volume_mm3 == notched.volume_mm3 == small.volume_mm3
     assert notched.fills == () and [fill.kind for fill in healed.fills] == ["chip"]
     missing = (solid ^ ball).volume()
     assert healed.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
@@ -221,3 +224,46 @@ def test_a_crack_too_large_for_the_grid_is_united_and_said(
     monkeypatch.setattr(healing, "MOST_POINTS", 1000)
     whole = fused(block[0], block[1])
     assert whole.closed and any("could not be healed" in note for note in whole.notes)
+
+
+def test_size_wall_and_distances_of_the_bored_block(block: tuple[object, object, Whole]) -> None:
+    whole = block[2]
+    # closed form: 12 x 10 x 20 mm; between the bore of radius 2.5 and the flat side at 5 stand 2.5 mm
+    assert whole.size_mm == pytest.approx([12, 10, 20], abs=0.15)  # noise of 0.02 mm, and its largest on either side
+    assert whole.thinnest_mm == pytest.approx(2.5, abs=0.15)
+    assert whole.farthest_in_band_mm is not None and 0.0 < whole.farthest_in_band_mm < 0.6
+    assert whole.farthest_outside_mm == 0.0 and whole.open_holes == () and whole.reduced_mm is None
+
+
+def test_reduced_to_a_tolerance_that_is_measured(block: tuple[object, object, Whole]) -> None:
+    import pyvista
+
+    fragments, placements, plain = block
+    whole = fuse_fragments(fragments, placements, (), (), FuseSettings(reduce_mm=0.15))  # type: ignore[arg-type]
+    assert whole.closed and (whole.shells, whole.genus) == (1, 1)
+    assert whole.reduced_mm is not None and whole.reduced_mm == whole.farthest_outside_mm
+    assert len(whole.mesh.triangles) < 0.3 * len(plain.mesh.triangles)
+    assert len(whole.seam_triangles) > 0
+    faces = np.column_stack([np.full(len(whole.mesh.triangles), 3), whole.mesh.triangles]).ravel()
+    surface = pyvista.PolyData(np.array(whole.mesh.vertices), faces)
+    asked = pyvista.PolyData(plain.mesh.vertices[::40])
+    distance = np.abs(asked.compute_implicit_distance(surface)["implicit_distance"])
+    assert distance.max() <= whole.reduced_mm + 1e-5  # both trees keep single precision
+    assert whole.reduced_mm <= 0.15 or any("strays" in note for note in whole.notes)
+    assert whole.volume_mm3 == pytest.approx(plain.volume_mm3, rel=5e-3)
+
+
+def test_an_open_whole_is_not_reduced_and_says_so(block: tuple[object, object, Whole]) -> None:
+    fragments, placements, _ = block
+    holed = without_disc(fragments[0], placements[0], [6.0, 0.0, 6.0], 1.5)  # type: ignore[index]
+    options = FuseSettings(largest_hole_mm=1.0, reduce_mm=0.1)
+    whole = fuse_fragments((holed, fragments[1]), placements, (), (), options)  # type: ignore[index,arg-type]
+    assert not whole.closed and whole.reduced_mm is None and len(whole.open_holes) == 1
+    assert any("not reduced" in note for note in whole.notes)
+
+
+def test_bare_points_are_told(block: tuple[object, object, Whole]) -> None:
+    (first, second), placements, _ = block  # type: ignore[misc]
+    points = replace(first, scan=replace(first.scan, from_points=True))
+    whole = fused((points, second), placements)  # type: ignore[arg-type]
+    assert len(whole.notes) == 1 and "bare points" in whole.notes[0]

@@ -8,14 +8,17 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.contour import contour, pack, unpack
-from rejoin.core.fusing.cropping import beyond_crops, crops
+from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
+from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.holes import closed
-from rejoin.core.fusing.soundness import outer_triangles, output_checks
+from rejoin.core.fusing.sewing import Sewn, joined
+from rejoin.core.fusing.soundness import open_vertices, outer_triangles, output_checks
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.uniting import united
-from rejoin.core.fusing.untangling import untangled
+from rejoin.core.fusing.untangling import folded_crossings, untangled
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -186,3 +189,76 @@ def test_folded_new_triangles_are_pulled_apart_and_the_others_stay() -> None:
     result, left = untangled(mesh, new, 0.5)
     assert len(crossing_pairs(result)) == len(left) == 0
     assert np.array_equal(result.vertices[~new], vertices[~new])
+
+
+def torus() -> Mesh:
+    points = grid(50)
+    away = points - 25.3
+    values = 5.0**2 - (np.hypot(away[:, 0], away[:, 1]) - 14.0) ** 2 - away[:, 2] ** 2
+    return contour(pack(points), values, np.zeros(3), 1.0)
+
+
+def test_coarsening_keeps_handle_border_and_place() -> None:
+    mesh = torus()
+    fewer = coarsened(mesh, 0.9)
+    assert meshes.is_closed(fewer) and meshes.genus(fewer) == 1
+    assert len(fewer.triangles) < 0.45 * len(mesh.triangles)
+    assert meshes.volume(fewer) == pytest.approx(2 * np.pi**2 * 14 * 25, rel=0.03)  # 2 pi^2 R r^2
+    ends = fewer.vertices[meshes.edges(fewer)]
+    length = np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1)
+    assert np.mean(length < 0.9) < 0.1
+    half = meshes.compacted(mesh, np.flatnonzero(meshes.triangle_centres(mesh)[:, 0] > 25.3).astype(np.int32))[0]
+    cut = coarsened(half, 0.9)
+    loops = border_loops(cut.triangles, len(cut.vertices))
+    assert loops is not None and len(loops) == len(border_loops(half.triangles, len(half.vertices)) or []) == 2
+
+
+def test_fairing_runs_through_what_was_measured() -> None:
+    out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()
+    ball = Mesh(np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32))
+    middle = np.linalg.norm(ball.vertices[:, :2], axis=1) < 3.0
+    free = np.flatnonzero(middle & (ball.vertices[:, 2] > 0))
+    exact = ball.vertices[free]
+    smooth = faired(ball, free)
+    # without measurements the patch goes on around its border: off by far less than the cap's height of 0.46 mm
+    assert np.abs(np.linalg.norm(smooth.vertices[free], axis=1) - 10.0).max() < 0.1
+    raised = Measured(exact * 1.02, exact / 10.0)
+    held = faired(ball, free, raised, 0.4)
+    inner = np.linalg.norm(exact[:, :2], axis=1) < 1.5
+    assert np.abs(np.linalg.norm(held.vertices[free[inner]], axis=1) - 10.2).max() < 0.03
+    away = Measured(exact * 1.02, -exact / 10.0)  # faces the other way: another surface, not followed
+    assert np.abs(np.linalg.norm(faired(ball, free, away, 0.4).vertices[free], axis=1) - 10.0).max() < 0.1
+    kept = np.setdiff1d(np.arange(len(ball.vertices)), free)
+    assert np.array_equal(held.vertices[kept], ball.vertices[kept])
+
+
+def test_open_vertices_are_those_of_a_missing_triangle() -> None:
+    mesh = torus()
+    assert not open_vertices(mesh).any()
+    holed = Mesh(mesh.vertices, mesh.triangles[1:])
+    assert set(np.flatnonzero(open_vertices(holed))) == set(mesh.triangles[0].tolist())
+
+
+def test_a_band_must_end_where_the_crops_were_cut() -> None:
+    fragments, placements = solids.in_two(solids.bored_block(), spacing_mm=0.3)
+    parts = [meshes.placed(f.mesh, p.part_from_scan) for f, p in zip(fragments, placements, strict=True)]
+    cut = crops(parts, [np.zeros(len(part.vertices), bool) for part in parts], 0.3)
+    mesh = joined([crop.mesh for crop in cut])
+    number = np.arange(len(mesh.vertices))
+    assert meets_rims(cut, Sewn(mesh, number))
+    assert not meets_rims(cut, Sewn(Mesh(mesh.vertices, mesh.triangles[1:]), number))
+    assert not meets_rims(cut, Sewn(Mesh(mesh.vertices, np.vstack([mesh.triangles, mesh.triangles[:1]])), number))
+
+
+def test_folds_of_the_scans_are_counted() -> None:
+    mesh = torus()
+    nothing = np.zeros(len(mesh.vertices), bool)
+    assert folded_crossings(mesh, nothing) == 0
+    vertices = np.array(mesh.vertices)
+    corner = mesh.triangles[0, 0]
+    normal = meshes.vertex_normals(mesh)[corner]
+    aside = np.cross(normal, [0.3, 0.5, 0.8])
+    vertices[corner] += 3.0 * aside / np.linalg.norm(aside) - 0.2 * normal
+    folded = Mesh(vertices, mesh.triangles)
+    assert 0 < folded_crossings(folded, nothing) <= len(crossing_pairs(folded))
+    assert folded_crossings(folded, ~nothing) == 0

@@ -37,7 +37,7 @@ OVERLAP = 0.4
 
 SHORE_RINGS = 6
 """How many rings of kept triangles behind the border tell what lies over the kept surface."""
-SHORTEST = 0.8
+SHORTEST = 0.7
 """Edges of the healing surface shorter than this many spacings are collapsed."""
 
 

@@ -23,6 +23,8 @@ from rejoin.core.settings import FuseSettings
 FACING = -0.5
 """Cosine between the normals of two sides of a wall, at most."""
 MOST_RAYS = 20_000
+AGREEING = 5
+"""So many rays must find a wall as thin as the thinnest that is told."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +81,7 @@ def reported(
         notes.append("The whole is not closed.")
     if made.shells > 1:
         notes.append(f"The whole is in {made.shells} separate bodies.")
-    thinnest = _thinnest_wall(band.mesh, seam)
+    thinnest = _thinnest_wall(band.mesh, seam, spacing_mm)
     in_band = _farthest(band, over, scene)
     genus = meshes.euler_genus(mesh, made.shells) if all_closed else 0
     mesh, seam, filled, fills, left = _with_holes(made, seam + before, over + before, pieces, settings, notes)
@@ -118,7 +120,7 @@ def _volume_and_area(made: Made, far: Far) -> tuple[float, float]:
     return volume, far.area_mm2 + 0.5 * float(np.sqrt(np.einsum("ij,ij->i", crosses, crosses)).sum())
 
 
-def _thinnest_wall(mesh: Mesh, seam: Indices) -> float | None:
+def _thinnest_wall(mesh: Mesh, seam: Indices, spacing_mm: float) -> float | None:
     """Shortest way through the material, straight in from the seam to a wall that faces the other way, mm."""
     if len(seam) == 0:
         return None
@@ -134,7 +136,9 @@ def _thinnest_wall(mesh: Mesh, seam: Indices) -> float | None:
     other = meshes.triangle_crosses(Mesh(mesh.vertices, mesh.triangles[hit[there]]))
     other /= np.maximum(np.linalg.norm(other, axis=1, keepdims=True), 1e-30)
     there = there[np.einsum("ij,ij->i", other, -inward[there]) < FACING]
-    return float(distance[there].min() + lift) if len(there) else None
+    # closer than the spacing there is no wall, only a fold; and one stray ray is no wall either
+    walls = np.sort(distance[there][distance[there] > spacing_mm])
+    return float(walls[min(AGREEING, len(walls)) - 1] + lift) if len(walls) else None
 
 
 def _farthest(band: Sewn, over: Indices, scene: Scene) -> float | None:

@@ -16,8 +16,8 @@ from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
 
-AROUND = 32
-"""Vertices of the fracture face that give its local plane."""
+AROUND, ENOUGH = 16, 4000
+"""Vertices of the fracture face that give its local plane, of about so many in all."""
 ALONG, STEEPEST = 0.8, 0.4
 """How the break goes on beyond its contact: cosine of the turn of its normal, and slope off the local plane."""
 SMALLEST = 2.0
@@ -183,6 +183,7 @@ def _continued(part: Mesh, broken: BoolArray, side: Contact, reach_mm: float) ->
     """
     result = broken.copy()
     known = np.flatnonzero(broken)
+    known = known[:: max(1, len(known) // ENOUGH)]
     if len(known) < AROUND:
         return result
     spots, normals = part.vertices[known], meshes.vertex_normals(part)

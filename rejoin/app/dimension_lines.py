@@ -8,7 +8,7 @@ from PySide6.QtCore import QObject
 from rejoin.app import size_words
 from rejoin.app.front import Stroke, Words
 from rejoin.app.scene import Scene
-from rejoin.core.records import DimensionCheck, FloatArray
+from rejoin.core.records import FloatArray
 from rejoin.core.transforms import apply
 
 
@@ -40,23 +40,24 @@ class DimensionLines(QObject):
                     continue
                 stands_out = number == self.chosen
                 colour = palette.accent if stands_out else palette.ink
+                text = f"{number + 1}  {size_words.short(check, self.scene.units)}" if stands_out else str(number + 1)
                 for ends in check.lines_mm:
                     a, b = apply(frames[check.frame], ends)
-                    strokes += dimension_line(a, b, colour, 4.0 if stands_out else 2.0)
-                if len(check.lines_mm):
-                    words.append(self._label(number, check, frames[check.frame], stands_out))
+                    room = self._room(a, b, text)
+                    strokes += dimension_line(a, b, colour, 4.0 if stands_out else 2.0, room)
+                    place = 0.5 * (a + b) if room < 1.0 else b + 0.3 * (b - a)
+                    ink, ground = (palette.on_accent, palette.accent) if stands_out else (palette.ink, palette.card)
+                    words.append(Words(text, place, ink, ground, 16 if stands_out else 14))
             words += self._gauge_marks(frames)
         self.scene.front.show("dimensions", strokes, words)
         self.scene.view.update()
 
-    def _label(self, number: int, check: DimensionCheck, pose: FloatArray, stands_out: bool) -> Words:
-        palette = self.scene.palette
-        ends = apply(pose, check.lines_mm[0])
-        place = ends.mean(axis=0) if check.kind not in ("bore", "shaft", "ball") else ends[0] * 0.2 + ends[1] * 0.8
-        text = f"{number + 1}  {size_words.short(check, self.scene.units)}" if stands_out else str(number + 1)
-        if stands_out:
-            return Words(text, place, palette.on_accent, palette.accent, 16)
-        return Words(text, place, palette.ink, palette.card, 14)
+    def _room(self, a: FloatArray, b: FloatArray, text: str) -> float:
+        """Share of a line that is left open for its words, as on a drawing; 1 where they go beyond its end."""
+        seen = self.scene.view.project(np.array([a, b]))[:, :2]
+        long = float(np.linalg.norm(seen[1] - seen[0]))
+        wide = 11.0 * len(text) + 14.0
+        return wide / long if 0 < wide < 0.7 * long else 1.0
 
     def _gauge_marks(self, frames: dict[int, FloatArray]) -> list[Words]:
         project, palette = self.scene.project, self.scene.palette
@@ -80,8 +81,11 @@ class DimensionLines(QObject):
         return joined if whole else frame not in self.scene.hidden
 
 
-def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float) -> list[Stroke]:
-    """A line with slender arrowheads at both ends, in two planes, so that one is always seen."""
+def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float, room: float = 1.0) -> list[Stroke]:
+    """A line with slender arrowheads at both ends, in two planes, so that one is always seen.
+
+    A share ``room`` in its middle is left open, unless that is all of it.
+    """
     way = b - a
     length = float(np.linalg.norm(way))
     if length == 0.0:
@@ -89,7 +93,8 @@ def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float) -> l
     along = way / length
     side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
     side /= np.linalg.norm(side)
-    strokes = [Stroke(np.array([a, b]), colour, width)]
+    open_from, open_to = (a + (0.5 - 0.5 * room) * way, a + (0.5 + 0.5 * room) * way) if room < 1.0 else (b, b)
+    strokes = [Stroke(np.array([a, open_from]), colour, width), Stroke(np.array([open_to, b]), colour, width)]
     for tip, back in ((b, -along), (a, along)):
         for across in (side, np.cross(along, side)):
             barbs = [tip + length * (0.07 * back + sign * 0.02 * across) for sign in (1.0, -1.0)]

@@ -22,7 +22,8 @@ ABOUT = {
     "cradle": "Two half shells that hold the fragments in place for bonding, marking and checking.",
 }
 CASTING = {"metal": "Metal that is cast", "allowance": "Own figure, %", "convention": "Reckoned as"}
-DOUBLE = {"pattern_metal": "Metal of the pattern", "pattern_allowance": "Own figure, %"}
+CONVENTIONS = (("part × (1 + s)", "1+s"), ("part ÷ (1 − s)", "1/(1-s)"))
+DOUBLE = {"pattern_metal": "Pattern of metal", "pattern_allowance": "Own figure, %"}
 PRINTER = {
     "print_shrinkage": "Plastic shrinks, %", "bar_measured": "Test bar measured", "bar_length_mm": "Test bar's length",
     "bed": "Printer's bed",

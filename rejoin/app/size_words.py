@@ -50,6 +50,14 @@ def typed(kind: str, amount: float | None, units: Units) -> str:
     return f"{amount / _scale(kind, units)[0]:.6g}"
 
 
+def read(reading: Reading, units: Units) -> str:
+    """What the caliper read, with the digits that were typed."""
+    if reading.value is None:
+        return ""
+    name = _scale(reading.kind, units)[1]
+    return typed(reading.kind, reading.value, units) + (name if name == "°" else f" {name}")
+
+
 def unit_of(kind: str, units: Units) -> str:
     """The unit in which a kind of size is typed, as the tables of readings name it."""
     return "deg" if kind in DEGREES else "g" if kind == WEIGHT else units.name
@@ -121,8 +129,6 @@ def check_lines(reading: Reading, check: DimensionCheck | None, units: Units) ->
         lines.append((PLAIN, "; ".join(f"{name} {value(check.kind, one, units, fine)}" for name, one in check.sizes)))
     lines += _agreement(reading, check, units)
     lines += _limits(check)
-    if not check.scale_proven and check.kind not in (*DEGREES, WEIGHT):
-        lines.append((PLAIN, "· Scale not proven: no caliper reading stands behind this scan yet."))
     return lines
 
 

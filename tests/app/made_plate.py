@@ -35,3 +35,15 @@ def whole() -> Project:
     seam = np.flatnonzero(np.abs(centres[:, 0] - LENGTH / 2) < 1.0)
     made = Whole(mesh, volume(mesh), float(triangle_areas(mesh).sum()), True, 1, 2, seam, none, 0.0, (), 0, 0.0, ())
     return replace(made_up.joined(), whole=made)
+
+
+def look(window, direction: tuple[float, float, float]) -> None:
+    """Look at the whole from a direction of its own frame."""
+    turned = window.scene.frames()[-1][:3, :3] @ np.array(direction, float)
+    window.scene.look_from(tuple(turned), (0, 0, 1) if abs(turned[2]) < 0.9 * np.linalg.norm(turned) else (0, 1, 0))
+
+
+def seen_at(window, point: tuple[float, float, float]):
+    """Where a point of the whole appears in the view."""
+    world = window.scene.frames()[-1]
+    return window.view.widget_position(world[:3, :3] @ np.array(point, float) + world[:3, 3]).toPoint()

@@ -44,7 +44,7 @@ class DimensionsPanel(Panel):
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
         self.ask_open, self.ask_save = ask_files.to_open, ask_files.to_save
-        self.lines = DimensionLines(scene)
+        self.lines, self._count = DimensionLines(scene), 0
         self.pointing = Pointing(tools, "dimension")
         self.pointing.picked.connect(self._picked)
         self.pointing.changed.connect(self._hint)
@@ -93,15 +93,16 @@ class DimensionsPanel(Panel):
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
-        row = self.chosen()
-        row = len(project.readings) - 1 if row is None or row >= len(project.readings) else row
+        row, count = self.chosen(), len(project.readings)
+        row = count - 1 if row is None or row >= count or count > self._count else row
+        self._count = count
         self.table.blockSignals(True)
         self.table.clear()
         for number, reading in enumerate(project.readings):
             check = self.check(number)
-            read = "" if reading.value is None else size_words.value(reading.kind, reading.value, units, 1e-3)
             self.table.addTopLevelItem(QTreeWidgetItem([
-                f"{number + 1}  {reading.name}", size_words.short(check, units), read, size_words.mark(check),
+                f"{number + 1}  {reading.name}", size_words.short(check, units), size_words.read(reading, units),
+                size_words.mark(check),
             ]))  # fmt: skip
         if row >= 0:
             self.table.setCurrentItem(self.table.topLevelItem(row))
@@ -138,7 +139,6 @@ class DimensionsPanel(Panel):
         self._add(Reading(self._free_name(kind), kind, picks, tuple(hit.fragment for hit in hits)))
 
     def _add(self, reading: Reading) -> None:
-        self.table.setCurrentItem(None)  # type: ignore[arg-type]
         self.measure("Pick a dimension", lambda p: edits.add_reading(p, reading))
 
     def _free_name(self, kind: str) -> str:

@@ -47,7 +47,8 @@ class MakePanel(Panel):
         self.purpose.setAccessibleName("What is made")
         self.purpose.currentIndexChanged.connect(lambda _: self._purpose())
         self.about = self.text(name="faded")
-        self.casting = WishForm(MakeSettings, make_words.CASTING, {"metal": make_words.metals()})
+        given = {"metal": make_words.metals(), "convention": make_words.CONVENTIONS}
+        self.casting = WishForm(MakeSettings, make_words.CASTING, given)
         self.double = WishForm(MakeSettings, make_words.DOUBLE, {"pattern_metal": make_words.metals()})
         self.printer = WishForm(MakeSettings, make_words.PRINTER)
         self.cores = WishForm(MakeSettings, make_words.CORES)
@@ -73,7 +74,7 @@ class MakePanel(Panel):
         bar = self.button("Save test bar…", "A bar to print and measure along x, y and z; what it comes out as goes "
                           "into the field above.", self.save_bar)  # fmt: skip
         self.printer.layout().addRow(bar)  # type: ignore[attr-defined]
-        self.double_fold = Fold("Double contraction: a metal pattern from this one", self.double)
+        self.double_fold = Fold("Double contraction", self.double)
         self._groups = {
             "casting": self.casting, "faces": Fold("Picked faces", self.faces),
             "parting": Fold("Parting plane, split, dowels", self.parting),
@@ -114,6 +115,8 @@ class MakePanel(Panel):
             except RejoinError:
                 continue  # what is typed there is no number; it is said when it is used
         part = self.part()
+        if part is not None and part is not self.shown.part:
+            self._way_buttons[made_view.AFTER].setChecked(True)
         self.shown.part = part
         self.faces.show_project(project)
         self.parting.show_project(project)

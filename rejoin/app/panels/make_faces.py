@@ -107,7 +107,8 @@ class FacesPart(QWidget):
         if number is None or hits[0].fragment >= 0:
             return
         what = str(self.what.currentData())
-        pick = MakePick(what, np.array(hits[0].point), number)
+        name = f"face {len(self.bench.project.picks) + 1}"
+        pick = MakePick(what, np.array(hits[0].point), number, name)
         title = f"Pick a face: {make_words.FACES[what].lower()}"
         self.bench.edit(title, lambda p: edits.with_picks(p, (*p.picks, pick)))
 

@@ -1,0 +1,170 @@
+"""Row 60: sizes picked by clicks, readings typed as a person types them, tables, fit-up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtTest import QTest
+
+from rejoin.app import size_words
+from rejoin.app.sentences import Units
+from rejoin.core.records import DimensionCheck, Reading, ScaleCheck
+from tests.app import made_plate, made_up
+from tests.app.person import Person
+
+MM, INCH = Units("mm"), Units("inch")
+
+
+def check(**values) -> DimensionCheck:
+    usual = DimensionCheck("bore 1", "bore", 16.0, 0.02, (), np.zeros((1, 2, 3)), (), -1, None, None, None, None,
+                           "not read", "no limits", True, "16.000 +- 0.020 mm.")  # fmt: skip
+    return replace(usual, **values)
+
+
+def reading(**values) -> Reading:
+    return replace(Reading("bore 1", "bore", np.zeros((1, 3)), (-1,)), **values)
+
+
+@pytest.mark.parametrize("kind, amount, u95, units, words", [
+    ("bore", 16.0, 0.02, MM, "16.000 ± 0.020 mm"),
+    ("bore", 25.4, 0.254, INCH, "1.000 ± 0.010 in"),
+    ("points", 84.1234, 1.5, MM, "84.1 ± 1.5 mm"),
+    ("angle", 30.0, 0.123, MM, "30.00 ± 0.12°"),
+    ("weight", 812.3, 24.0, MM, "812 ± 24 g"),
+    ("wall", 5.0, None, MM, "5.000 mm"),
+])  # fmt: skip
+def test_a_size_has_as_many_places_as_its_uncertainty_is_worth(kind, amount, u95, units, words):
+    """Two digits of the uncertainty, the value to the same place (JCGM 100:2008, 7.2.6)."""
+    assert size_words.with_spread(kind, amount, u95, units) == words
+
+
+def test_verdicts_are_words_with_a_sign_in_the_readers_unit():
+    read = reading(value=15.9, limit=0.05)
+    agrees = check(reading=15.9, difference=0.03, normalised_error=0.5, agreement="agrees", verdict="pass")
+    lines = size_words.check_lines(read, agrees, INCH)
+    assert ("good", "✓ Scan and caliper agree: they differ by +0.0012 in, 0.5 of what both are good for.") in lines
+    assert ("good", "✓ Within the limits, proven.") in lines and size_words.mark(agrees) == "✓"
+    far = check(reading=25.4, difference=-9.4, normalised_error=90.0, agreement="far off", verdict="not proven")
+    assert any(look == "bad" and "look at the digit, the unit and the pick" in words
+               for look, words in size_words.check_lines(read, far, MM))  # fmt: skip
+    assert size_words.mark(far) == "✗" and size_words.mark(check(verdict="fail")) == "✗"
+    lost = check(value=None, u95=None, sentence="There is no surface at the pick. Pick again.")
+    assert size_words.check_lines(read, lost, MM) == [("bad", "✗ There is no surface at the pick. Pick again.")]
+    unlimited = size_words.check_lines(reading(value=16.0), check(reading=16.0), MM)
+    assert any("instrument's limit is missing" in words for _, words in unlimited)
+
+
+def test_done_only_where_all_is_proven():
+    project = replace(made_plate.whole(), readings=(reading(),), checks=(check(agreement="agrees"),))
+    assert not size_words.complete(project) and "scale not proven" in size_words.state(project, MM)
+    proven = replace(project, scales=(ScaleCheck(-1, 1.0, 0.001, 1, "proven", "Scale proven: by 1 reading."),))
+    assert size_words.complete(proven)
+    assert not size_words.complete(replace(proven, checks=(check(agreement="disagrees"),)))
+    assert not size_words.complete(replace(proven, checks=(check(verdict="not proven"),)))
+
+
+def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel, stack = window.dimensions, window.bench.session.stack
+    panel.kind.setCurrentIndex(panel.kind.findData("bore"))
+    made_plate.look(window, (0.1, -0.6, 1.0))
+    person.click(panel.pick_button)
+    assert panel.pick_button.isChecked() and panel.hint.text() == "Click inside the bore."
+    person.click_view(made_plate.seen_at(window, (20.0, 28.0, 5.0)))
+    person.wait_until_done()
+    (one,) = window.bench.project.checks
+    assert one.value == pytest.approx(16.0, abs=0.02), "the plate was made with a bore of 16"
+    assert window.scene.front.shows("dimensions") and not panel.pick_button.isChecked()
+    assert stack.undoText() == "Pick a dimension" and stack.count() == 2
+
+    fields = panel.reading.fields
+    for field, text in (("value", "16,02"), ("limit", "0.05")):
+        fields[field].setFocus()
+        fields[field].selectAll()
+        QTest.keyClicks(fields[field], text)
+    QTest.keyClick(fields["limit"], Qt.Key.Key_Return)
+    person.wait_until_done()
+    kept = window.bench.project.readings[0]
+    assert (kept.value, kept.limit) == (16.02, 0.05), "a decimal comma"
+    assert window.bench.project.checks[0].agreement == "agrees"
+    assert window.bench.project.scales[0].state == "proven" and panel.is_done(window.bench.project)
+    assert panel.table.topLevelItem(0).text(3) == "✓" and panel.table.topLevelItem(0).text(2) == "16.02 mm"
+
+    fields["value"].setText("5/8")
+    person.click(panel.reading.enter_button)
+    person.wait_until_done()
+    kept = window.bench.project.readings[0]
+    assert kept.value == pytest.approx(15.875) and kept.unit == "inch", "a fraction is of an inch: 5/8 in is 15.875 mm"
+    assert window.bench.project.checks[0].agreement in ("disagrees", "far off")
+    assert panel.table.topLevelItem(0).text(3) == "✗"
+
+    fields["value"].setText("1.234,5")
+    before = window.bench.project
+    person.click(panel.reading.enter_button)
+    assert window.bench.project is before and "could be read in two ways" in window.strip.words.text()
+    person.troubles.clear()
+
+    table = tmp_path / "readings.csv"
+    panel.ask_save = lambda *asked: str(table)
+    panel.ask_open = lambda *asked: str(table)
+    person.unfold(panel, "Table of readings, drawing sheet")
+    person.click(panel.save_button)
+    person.wait_until_done()
+    person.click(panel.reading.remove_button)
+    person.wait_until_done()
+    assert window.bench.project.readings == () and not window.scene.front.shows("dimensions")
+    person.click(panel.open_button)
+    person.wait_until_done()
+    (again,) = window.bench.project.readings
+    assert again.value == pytest.approx(15.875) and np.allclose(again.picks_mm, kept.picks_mm, atol=1e-9)
+
+    while stack.canUndo():
+        window.actions_.undo.trigger()
+    assert window.bench.project.scans == ()
+    while stack.canRedo():
+        window.actions_.redo.trigger()
+    assert window.bench.project.checks[0].value == pytest.approx(16.0, abs=0.02)
+    assert person.troubles == []
+
+
+def test_a_pick_on_nothing_and_a_wrong_kind_are_sentences(window):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel = window.dimensions
+    panel.kind.setCurrentIndex(panel.kind.findData("bore"))
+    person.click(panel.pick_button)
+    person.click_view(QPoint(8, 8))
+    assert "nothing under the pointer" in window.strip.words.text() and not window.bench.project.readings
+    made_plate.look(window, (0.0, -0.3, 1.0))
+    person.click_view(made_plate.seen_at(window, (40.0, 20.0, 10.0)))
+    person.wait_until_done()
+    (one,) = window.bench.project.checks
+    assert one.value is None and one.sentence, "a bore on a flat face"
+    assert panel.table.topLevelItem(0).text(1) == "not found" and panel.table.topLevelItem(0).text(3) == "✗"
+
+
+def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
+    person = Person(window)
+    window.bench.session.apply("Join", made_up.joined())
+    person.open_row(60)
+    panel = window.dimensions
+    assert not panel.on.isVisible(), "there is no whole to choose"
+    person.unfold(panel, "Fit-up before welding")
+    person.click(panel.fit_up.work_button)
+    person.wait_until_done()
+    (one,) = window.bench.project.fit_ups
+    lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
+    assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
+    assert panel.fit_up.lines.isVisible() and panel.fit_up.cautions.layout().count() == len(one.cautions)
+    panel.fit_up.marks.setChecked(True)
+    assert window.scene.front.shows("dimensions")
+    panel.fit_up.marks.setChecked(False)
+    assert not window.scene.front.shows("dimensions")
+    assert person.troubles == []

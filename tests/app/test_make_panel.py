@@ -1,0 +1,195 @@
+"""Row 70: forms from the settings, the fixed order, before and after, files, the trial and its revision."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from rejoin.app import made_view, make_words, making_tasks
+from rejoin.app.sentences import Units
+from rejoin.app.wishes import WishForm
+from rejoin.core.errors import WrongUse
+from rejoin.core.settings import MakeSettings
+from tests.app import made_plate, made_up
+from tests.app.person import Person
+
+
+def test_a_form_reads_lengths_as_they_are_typed(qapp):
+    labels = {**make_words.CORES, **make_words.PRINTER, **make_words.PARTING, **make_words.CASTING}
+    form = WishForm(MakeSettings, labels, {"metal": make_words.metals(), "convention": make_words.CONVENTIONS})
+    usual = MakeSettings()
+    assert form.values() == {name: getattr(usual, name) for name in form.values()}, "as the settings begin"
+    form.editors["box_wall_mm"].setText("12,5")
+    form.editors["dowel_mm"].setText("3/8 in")
+    form.editors["bed"].setText("220 × 220 × 250")
+    form.editors["allowance"].setText("1,04")
+    form.editors["split"].setChecked(True)
+    form.editors["metal"].setCurrentIndex(1)
+    values = form.values()
+    assert values["box_wall_mm"] == 12.5 and values["split"] is True
+    assert values["dowel_mm"] == pytest.approx(9.525), "3/8 in, 25.4 mm to the inch"
+    assert [float(one) for one in values["bed"].split(",")] == [220.0, 220.0, 250.0]
+    assert values["allowance"] == "1.04" and values["metal"] == "grey iron"
+    MakeSettings(**values)
+    form.set_units(Units("inch"))
+    assert form.editors["dowel_mm"].text() == "0.375 in"
+    assert form.values()["bed"] == pytest.approx(values["bed"]) or form.values()["bed"].startswith("220")
+    form.editors["dowel_mm"].setText("thick")
+    with pytest.raises(WrongUse, match="Dowels"):
+        form.values()
+
+
+def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(70)
+    panel, whole = window.make, window.bench.project.whole
+    panel.purpose.setCurrentIndex(panel.purpose.findData("pattern"))
+    person.click(panel.make_button)
+    person.wait_until_done()
+    assert not window.bench.project.made and "needs a contraction" in window.strip.words.text()
+    person.troubles.clear()
+    panel.casting.editors["allowance"].setText("1/96")
+    person.unfold(panel, "Picked faces")
+    made_plate.look(window, (0.8, -1.0, 0.9))
+    person.click(panel.faces.pick_button)
+    person.click_view(made_plate.seen_at(window, (80.0, 20.0, 5.0)))
+    window.tools.choose("look")
+    (pick,) = window.bench.project.picks
+    assert (pick.what, pick.amount) == ("stock", 3.0) and panel.faces.list.count() == 1
+    panel.parting.pull.setCurrentIndex(panel.parting.pull.findData("z"))
+    person.click(panel.make_button)
+    person.wait_until_done()
+    (part,) = window.bench.project.made
+    size = np.ptp(part.mesh.vertices, axis=0)
+    assert size == pytest.approx([83.0 * 97 / 96, 40.0 * 97 / 96, 10.0 * 97 / 96], abs=0.01), "(80 + 3) at 1 in 96"
+    assert window.bench.project.whole is whole and panel.is_done(window.bench.project)
+    words = [label.text() for label in panel.steps.findChildren(type(panel.heading))]
+    assert [w.split(" ")[0] for w in words] == ["1", "2", "3", "4", "5"], "all steps, in their order"
+    assert "✓" in words[1] and "–" in words[2]
+    assert panel.legend.isVisible() and panel.cautions.layout().count() == len(part.cautions)
+
+    view = panel.shown
+    assert view.way == made_view.AFTER and not window.scene.whole.actor.GetVisibility()
+    for way, visible in ((made_view.BEFORE, True), (made_view.BOTH, True), (made_view.IN_FILE, False)):
+        person.click(panel._way_buttons[way])
+        assert bool(window.scene.whole.actor.GetVisibility()) is visible
+    person.open_row(50)
+    assert window.scene.whole.actor.GetVisibility() and window.scene.whole.actor.GetProperty().GetOpacity() == 1.0
+    person.open_row(70)
+
+    for name, unit, one in (("pattern.stl", "mm", 1.0), ("pattern.ply", "inch", 25.4)):
+        window.bench.set_units(unit)
+        file = tmp_path / name
+        panel.ask_save = lambda *asked, file=file: str(file)
+        person.click(panel.save_button)
+        person.wait_until_done()
+        read = trimesh.load(file)
+        assert read.is_watertight and read.extents * one == pytest.approx(size, abs=1e-3), "by an independent reader"
+        told = json.loads(file.with_suffix(".json").read_text())
+        assert told["purpose"] == "pattern" and told["unit"] == unit and len(told["steps"]) == 5
+        assert told["asked"]["settings"]["allowance"] == "1/96" and len(told["asked"]["picks"]) == 1
+    assert person.troubles == []
+    window.actions_.undo.trigger()
+    assert not window.bench.project.made and window.bench.project.picks, "one step"
+
+
+def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(70)
+    panel = window.make
+    person.click(panel.make_button)
+    person.wait_until_done()
+    first = window.bench.project.made[0]
+    assert first.revision == "A" and np.ptp(first.mesh.vertices, axis=0) == pytest.approx([80, 40, 10], abs=1e-4)
+    person.unfold(panel, "After the trial: the next revision")
+    trial = panel.trial
+    person.click(trial.next_button)
+    person.wait_until_done()
+    assert window.bench.project.made[0] is first and "no correction" in window.strip.words.text()
+    trial.amount.setText("0.3")
+    made_plate.look(window, (0.8, -1.0, 0.9))
+    person.click(trial.pick_button)
+    person.click_view(made_plate.seen_at(window, (80.0, 20.0, 5.0)))
+    assert trial.list.count() == 1
+    meant, printed = trial.measured["z"]
+    meant.setText("10")
+    printed.setText("9,95")
+    person.click(trial.next_button)
+    person.wait_until_done()
+    second = window.bench.project.made[0]
+    assert second.revision == "B" and trial.list.count() == 0, "applied once"
+    assert np.ptp(second.mesh.vertices, axis=0) == pytest.approx([79.7, 40.0, 10.0 * 10 / 9.95], abs=1e-3)
+    assert any(note.startswith("Against revision A") and "-0.300" in note for note in second.notes)
+    assert making_tasks.asked_of(window.bench.project, second).correction == pytest.approx((1, 1, 10 / 9.95), abs=1e-9)
+    window.actions_.undo.trigger()
+    assert window.bench.project.made[0] is first
+
+
+def test_the_cradle_stands_around_the_part(window):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(70)
+    panel = window.make
+    panel.purpose.setCurrentIndex(panel.purpose.findData("cradle"))
+    assert panel.cradle.isVisible() and not panel.casting.isVisible()
+    panel.cradle.editors["cradle_wall_mm"].setText("3")
+    person.click(panel.make_button)
+    person.wait_until_done()
+    (part,) = window.bench.project.made
+    assert len(part.bodies) == 2 and panel.shown.way == made_view.AFTER
+    around = np.concatenate([
+        body.mesh.vertices @ np.linalg.inv(body.file_from_part)[:3, :3].T + np.linalg.inv(body.file_from_part)[:3, 3]
+        for body in part.bodies
+    ])  # fmt: skip
+    assert (around.min(axis=0) < [-2.9, -2.9, -2.9]).all() and (around.max(axis=0) > [82.9, 42.9, 12.9]).all()
+    assert person.troubles == []
+
+
+def test_the_job_card_is_written_from_the_menu(window, tmp_path: Path):
+    person = Person(window)
+    window.save_card()
+    assert "nothing to put on a card" in window.strip.words.text()
+    window.bench.session.apply("Fuse", made_up.whole())
+    window.ask_card = lambda *asked: str(tmp_path / "card.html")
+    window.save_card()
+    person.wait_until_done()
+    page = (tmp_path / "card.html").read_text(encoding="utf-8")
+    assert "pump lever" in page and "data:image/png" in page
+    assert person.troubles == []
+
+
+@pytest.mark.parametrize("number, points", [(60, 9), (70, 9), (60, 13), (70, 13)])
+def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
+    from PySide6.QtWidgets import QApplication, QCheckBox, QLabel, QPushButton, QRadioButton
+
+    from rejoin.app.forms import Fold
+
+    old = QApplication.font()
+    try:
+        window.change_text(points - old.pointSizeF())
+        window.bench.session.apply("Fuse", made_plate.whole())
+        index = [panel.number for panel in window.panels].index(number)
+        panel = window.panels[index]
+        window.card.unfold(index)
+        for fold in panel.findChildren(Fold):
+            fold.button.setChecked(True)
+        for purpose in range(4 if number == 70 else 1):
+            if number == 70:
+                panel.purpose.setCurrentIndex(purpose)
+            qtbot.wait(60)
+            for kind in (QPushButton, QLabel, QCheckBox, QRadioButton):
+                for widget in panel.findChildren(kind):
+                    if widget.isVisible() and widget.text():
+                        need = widget.minimumSizeHint() if kind is QLabel else widget.sizeHint()
+                        assert widget.width() >= need.width() - 1, widget.text()
+                        assert panel.rect().right() >= widget.mapTo(panel, widget.rect().topRight()).x(), widget.text()
+            assert panel.width() <= window.card.viewport().width()
+    finally:
+        QApplication.setFont(old)
+        window.change_text(0)

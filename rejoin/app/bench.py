@@ -57,7 +57,7 @@ class Bench(QObject):
         self._lock.tryLock(0)
         self.session, self.jobs = Session(self), Jobs(self, warm)
         self.keeper = Keeper(self.recovery)
-        self.session.changed.connect(lambda before, after: self.keeper.keep(after))
+        self.session.changed.connect(self._keep)
         self.settings: dict[str, Settings] = {}
         self.ways_of: Project | None = None
         self.units = sentences.Units(str(self.memory.value("units", "mm")))
@@ -187,6 +187,9 @@ class Bench(QObject):
         self.jobs.close()
         self.keeper.end(forget=not keep_recovery)
         self._lock.unlock()
+
+    def _keep(self, before: Project, after: Project) -> None:
+        self.keeper.keep(after)
 
     def say(self, error: RejoinError) -> None:
         self.said.emit("trouble", error.what_happened, error.what_to_do)

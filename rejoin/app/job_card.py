@@ -135,6 +135,9 @@ class JobCard(QScrollArea):
     def unfold(self, index: int) -> None:
         """Open one row and fold the others."""
         self.open_row = index
+        for head in self.heads:
+            head.parentWidget().setMinimumHeight(0)
+        self._later.start()
         for number, (head, panel) in enumerate(zip(self.heads, self.panels, strict=True)):
             head.setChecked(number == index)
             panel.setVisible(number == index)
@@ -167,6 +170,9 @@ class JobCard(QScrollArea):
         rows = [head.parentWidget() for head in self.heads]
         for widget in (*self.heads, *self.panels, *rows):
             if widget.isVisible():
+                for words in widget.findChildren(Wrapped):
+                    if words.isVisible():
+                        words.claim()
                 layout = widget.layout()
                 layout.invalidate()
                 needed = layout.totalHeightForWidth(widget.width()) if layout.hasHeightForWidth() else -1

@@ -83,6 +83,17 @@ class Scene(Sight):
             self.hidden.clear()
             self.look_at_all()
 
+    def close(self) -> None:
+        """Let go of everything drawn: a closed window must not keep it."""
+        self.section.clear()
+        for drawn in self._all():
+            self._take_out(drawn)
+        self.fragments.clear()
+        self.whole, self.project = None, Project()
+        self._gaps.clear()
+        self.view.ren_win.RemoveRenderer(self.front.renderer)
+        self.front.renderer.RemoveAllViewProps()
+
     def set_mode(self, mode: str) -> None:
         self.mode = mode
         self.refresh()

@@ -71,9 +71,7 @@ class View(QtInteractor):
         self._rest = QTimer(self, singleShot=True, interval=REST_MS)
         self._rest.timeout.connect(lambda: self.rested.emit(*self._last))
         self.band = Band(self)
-        self._wants_depths = False
         self._depths: FloatArray | None = None
-        self.renderer.AddObserver("EndEvent", self._drawn)
 
     def drawn_size(self) -> tuple[int, int]:
         """Width and height in display pixels, also before the first frame."""
@@ -83,18 +81,19 @@ class View(QtInteractor):
 
     def depths(self) -> FloatArray:
         """How far off (h, w) what is drawn lies at each display pixel, 0 near to 1 nothing, rows from below."""
-        self._wants_depths = True
+        # kept only for this one frame: the renderer would keep a closed window alive
+        observer = self.renderer.AddObserver("EndEvent", self._drawn)
         self.grabFramebuffer()
-        self._wants_depths = False
+        self.renderer.RemoveObserver(observer)
         assert self._depths is not None
         return self._depths
 
     def _drawn(self, *_: object) -> None:
-        if self._wants_depths:  # the layer of letters, drawn next, clears the depths
-            wide, high = self.ren_win.GetSize()
-            buffer = vtkFloatArray()
-            self.ren_win.GetZbufferData(0, 0, wide - 1, high - 1, buffer)
-            self._depths = vtk_to_numpy(buffer).reshape(high, wide).copy()
+        """Read the depths now: the layer of letters, drawn next, clears them."""
+        wide, high = self.ren_win.GetSize()
+        buffer = vtkFloatArray()
+        self.ren_win.GetZbufferData(0, 0, wide - 1, high - 1, buffer)
+        self._depths = vtk_to_numpy(buffer).reshape(high, wide).copy()
 
     def project(self, points: FloatArray) -> FloatArray:
         """Display x, y and depth (k, 3) of world points (k, 3)."""

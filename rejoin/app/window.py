@@ -315,6 +315,7 @@ class Window(FileWork):
         session.changed.disconnect(self._show)
         session.stack.cleanChanged.disconnect(self._title)
         self.bench.close()
+        self.scene.close()
         self.view.close()
         event.accept()
 

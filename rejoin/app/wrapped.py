@@ -18,7 +18,7 @@ class Wrapped(QLabel):
         super().__init__(words)
         self.setWordWrap(True)
         self._later = QTimer(self, singleShot=True, interval=0)
-        self._later.timeout.connect(self._claim)
+        self._later.timeout.connect(self.claim)
 
     def setText(self, words: str) -> None:
         super().setText(words)
@@ -33,7 +33,8 @@ class Wrapped(QLabel):
         if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and hasattr(self, "_later"):
             self._later.start()
 
-    def _claim(self) -> None:
+    def claim(self) -> None:
+        """Ask for the height that the words need at this width."""
         before = self.minimumHeight()
         self.setMinimumHeight(0)  # what was claimed before would be counted in
         self.setMinimumHeight(max(self.heightForWidth(self.width()), 0) if self.wordWrap() else before)

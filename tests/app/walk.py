@@ -209,6 +209,7 @@ class Walk:
         with tempfile.TemporaryDirectory() as scratch:
             files = made_up.write_scans(Path(scratch), large=True)
             breaks = [made_up.large_block(part)[1] for part in (0, 1)]
+            person.thinks()
             person.menu("File", "New job")
             person.thinks()
             person.open_scans(files)
@@ -245,10 +246,12 @@ class Walk:
 
         with tempfile.TemporaryDirectory() as scratch:
             subprocess.run([sys.executable, "-m", "tests.app.walk", "--crash", scratch], check=False, timeout=300)
+            self.person.thinks()
             memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
             second = Window(Bench(memory, Path(scratch) / "recovery"))
             second.ask_keep = lambda parent: "discard"
             second.show()
+            self.person.thinks()
             person = type(self.person)(second, self.out)
             person.taken = self.person.taken
             person.when_asked(QMessageBox, lambda d: QTest.mouseClick(d.buttons()[0], Qt.MouseButton.LeftButton))

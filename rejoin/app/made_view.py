@@ -7,7 +7,7 @@ from PySide6.QtCore import QObject
 
 from rejoin.app import colours
 from rejoin.app.drawn import Drawn, draw, matrix, set_colours
-from rejoin.app.front import Stroke, Words
+from rejoin.app.front import Stroke, Words, arrow
 from rejoin.app.scene import Scene
 from rejoin.core.records import FloatArray, MadePart, Mesh
 from rejoin.core.transforms import apply
@@ -131,8 +131,8 @@ class MadeView(QObject):
         corners = np.array([low, (high[0], low[1]), high, (low[0], high[1]), low])
         colour = self.scene.palette.mark
         middle = point + 0.5 * (low + high) @ frame
-        pull = np.array([middle, middle + 3.0 * room * normal])
-        return [Stroke(apply(world, point + corners @ frame), colour, 3.0), Stroke(apply(world, pull), colour, 3.0)]
+        start, end = apply(world, np.array([middle, middle + 4.0 * room * normal]))
+        return [Stroke(apply(world, point + corners @ frame), colour, 3.0), *arrow(start, end, colour, width=3.0)]
 
 
 def draft_colours(draft_deg: FloatArray) -> colours.Bytes:

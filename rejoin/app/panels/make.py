@@ -234,6 +234,7 @@ class MakePanel(Panel):
             button = QRadioButton(words)
             button.setToolTip(why)
             button.toggled.connect(lambda on: self._look() if on else None)
+            button.clicked.connect(lambda _: self.scene.fit())
             group.addButton(button)
             self._way_buttons[way] = button
         self._way_buttons[made_view.AFTER].setChecked(True)

@@ -91,6 +91,7 @@ class Scene(Sight):
         self.fragments.clear()
         self.whole, self.project = None, Project()
         self._gaps.clear()
+        self.moved.emit()  # what others drew goes too
         self.view.ren_win.RemoveRenderer(self.front.renderer)
         self.front.renderer.RemoveAllViewProps()
 

@@ -30,6 +30,7 @@ from rejoin.core.making.draft import Parting, draft_map, lined
 from rejoin.core.making.order import make_part
 from rejoin.core.making.picks import read_picks, read_trial
 from rejoin.core.making.regions import Surface, region_at
+from rejoin.core.making.slabs import Shift, raised, shifted
 from rejoin.core.making.told import ORDER
 from rejoin.core.making.walls import thinnest_walls
 from rejoin.core.meshes import components, genus, is_closed, volume
@@ -248,6 +249,22 @@ def test_stock_on_a_scanned_surface() -> None:
     assert size(part)[[0, 2]] == pytest.approx([62, 26], abs=0.15)
     assert volume(part.mesh) == pytest.approx(62 * 40 * 26 - np.pi * 36 * 26, rel=0.01)
     assert part.bodies[0].shells == 1 and genus(part.mesh) == 1
+
+
+def test_both_ways_to_move_faces_agree() -> None:
+    """Walls set between by hand, and manifold3d's union; a face that ends against a wall wants the latter."""
+    mesh = mesh_of(block())
+    surface = Surface(mesh)
+    regions = [region_at(surface, np.array(point)) for point in (END, BORE, TOP)]
+    shifts = [Shift(region, np.full(len(region.vertices), 3.0), "it") for region in regions]
+    made = raised(surface, shifts, "stock")
+    assert made is not None and is_closed(made)
+    union = shifted(surface, body_of(mesh), shifts, "stock")
+    assert volume(made) == pytest.approx(union.volume_mm3, rel=1e-12)
+    assert (body_of(made) - union).volume_mm3 == pytest.approx(0.0, abs=1e-6)
+    pit = mesh_of(Solid.cube((40, 40, 20)) - Solid.cube((20, 20, 20)).translate((10, 10, 10)))
+    floor = region_at(Surface(pit), np.array([20.0, 20.0, 10.0]))
+    assert raised(Surface(pit), [Shift(floor, np.full(len(floor.vertices), 1.0), "floor")], "stock") is None
 
 
 def test_a_face_restored_and_one_that_was_tight() -> None:

@@ -11,7 +11,7 @@ from rejoin.core.libraries.bodies import Body, body_of
 from rejoin.core.making.bores import filled, need_bore, plug_of
 from rejoin.core.making.draft import Parting, drafted, lined
 from rejoin.core.making.regions import REACH, Region, Surface, region_at
-from rejoin.core.making.slabs import Shift, shifted
+from rejoin.core.making.slabs import Shift, raised, shifted
 from rejoin.core.meshes import is_closed, volume
 from rejoin.core.records import FloatArray, MakePick, Whole
 
@@ -24,7 +24,9 @@ class Bench:
     """
 
     def __init__(self, first: Surface, picks: Sequence[MakePick]) -> None:
+        """``worked`` tells whether set operations were used."""
         self.surface, self.first = first, first
+        self.worked = False
         self._body: Body | None = None
         self.lines: list[str] = []
         self._regions = {id(pick): region_at(first, pick.point_mm, pick.shape, name_of(pick)) for pick in picks}
@@ -37,14 +39,9 @@ class Bench:
             self._body = body_of(self.surface.mesh, "The whole")
         return self._body
 
-    @property
-    def untouched(self) -> bool:
-        """Whether no step has changed the whole."""
-        return self.surface is self.first
-
     def becomes(self, body: Body) -> None:
         """Go on with another solid."""
-        self._body, self.surface = body, Surface(body.mesh())
+        self._body, self.surface, self.worked = body, Surface(body.mesh()), True
 
     def find(self, pick: MakePick) -> Region:
         """The face of a pick, on the whole as it stands."""
@@ -62,10 +59,14 @@ class Bench:
         shifts = [Shift(region, amounts, name_of(pick)) for pick, region, amounts in moves if amounts.any()]
         if not shifts:
             return
-        body = shifted(self.surface, self.body, shifts, what)
+        mesh = raised(self.surface, shifts, what)
+        body = None if mesh is not None else shifted(self.surface, self.body, shifts, what)
         for pick, _, amounts in moves:
             self._moves.append((self._regions[id(pick)], float(np.median(amounts))))
-        self.becomes(body)
+        if body is not None:
+            self.becomes(body)
+        elif mesh is not None:
+            self._body, self.surface = None, Surface(mesh)
 
 
 def need_closed(whole: Whole) -> None:

@@ -94,8 +94,8 @@ def make_part(
     report(0.55, "Checking what was made")
     middle = 0.5 * (low + high)
     made_from_part = about(middle, factors)
-    if work.bench.untouched:
-        made, mesh = None, placed(whole.mesh, made_from_part)
+    if not work.bench.worked:
+        made, mesh = None, placed(work.bench.surface.mesh, made_from_part)
     else:
         made = work.bench.body.moved(made_from_part).tidied(2e-6 * work.bench.first.size_mm)
         mesh = made.mesh()

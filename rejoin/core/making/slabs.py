@@ -18,6 +18,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.libraries.bodies import Body, body_of, united
 from rejoin.core.libraries.walls import through_material
 from rejoin.core.making.regions import ROUNDING, Index, Region, Surface
+from rejoin.core.meshes import compacted, is_closed
 from rejoin.core.records import FloatArray, Mesh
 
 WALL = 0.5
@@ -39,8 +40,49 @@ class Shift:
     name: str
 
 
+def raised(surface: Surface, shifts: Sequence[Shift], what: str) -> Mesh | None:
+    """The whole with its picked faces moved outward and walls set between; what `shifted` gives, without set
+    operations. None where those are needed: where a face ends against a rising wall, or something is taken away.
+
+    Raises
+    ------
+    NoAnswer
+        As `shifted`.
+    """
+    if any(s.amounts.min() <= 1e-6 * surface.size_mm for s in shifts):
+        return None
+    shifts = _apart(surface, shifts)
+    vectors, outward = _vectors(surface, shifts)
+    owned = _owners(surface, shifts) >= 0
+    mesh, count = surface.mesh, len(surface.mesh.vertices)
+    inside, side = np.nonzero(owned[:, None] & ~owned[surface.neighbours])
+    corners = mesh.triangles[inside].astype(np.int64)
+    rows = np.arange(len(side))
+    u, w = corners[rows, side], corners[rows, (side + 1) % 3]
+    # Rim vertices without a free outside stand against a wall.
+    if (np.linalg.norm(outward[u], axis=1) == 0).mean() > 0.02:
+        return None
+    _check_room(surface, shifts, vectors, what)
+    for shift in shifts:
+        place = np.full(count, -1, np.int64)
+        place[shift.region.vertices] = np.arange(len(shift.region.vertices))
+        base = mesh.vertices[shift.region.vertices]
+        _check_turned(base, base + vectors[shift.region.vertices], place[mesh.triangles[shift.region.triangles]], shift,
+                      what, surface.heights[shift.region.triangles] > 8.0 * shift.region.sigma_mm)  # fmt: skip
+    rim = np.unique(np.concatenate([u, w]))
+    new = np.arange(count)
+    new[rim] = count + np.arange(len(rim))
+    vertices = np.concatenate([mesh.vertices, mesh.vertices[rim] + vectors[rim]])
+    within = np.setdiff1d(np.unique(mesh.triangles[owned]), rim)
+    vertices[within] += vectors[within]
+    top = new[mesh.triangles[owned]]
+    walls = [np.stack([u, w, new[w]], axis=1), np.stack([u, new[w], new[u]], axis=1)]
+    made = Mesh(vertices, np.concatenate([mesh.triangles[~owned], top, *walls]).astype(np.int32))
+    return compacted(made)[0] if is_closed(made) else None
+
+
 def shifted(surface: Surface, body: Body, shifts: Sequence[Shift], what: str) -> Body:
-    """The whole with its picked faces moved.
+    """The whole with its picked faces moved, by set operations.
 
     Parameters
     ----------

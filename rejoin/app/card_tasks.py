@@ -12,7 +12,7 @@ from rejoin.core.records import Project
 from rejoin.core.settings import Report
 
 
-def write_job_card(project: Project, report: Report, path: str, title: str, unit: str = "mm") -> Project:
+def write_job_card(project: Project, report: Report, path: str, name: str, unit: str = "mm") -> Project:
     """Write the card as PDF, or as HTML where the name ends so; the project stays as it is."""
     if not project.scans:
         raise NoAnswer("There is nothing to put on a card yet.", "Open some scans first.")
@@ -25,5 +25,5 @@ def write_job_card(project: Project, report: Report, path: str, title: str, unit
 
     report(0.2, f"Writing {Path(path).name}")
     paper = "letter" if unit == "inch" else "A4"
-    write_card(project, path, title, datetime.date.today().isoformat(), __version__, Shown(unit), paper)
+    write_card(project, path, name, datetime.date.today().isoformat(), __version__, Shown(unit), paper)
     return project

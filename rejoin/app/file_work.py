@@ -93,7 +93,7 @@ class FileWork(QMainWindow):
         name = ask_files.job_name(self.bench)
         path = self.ask_card(self, self.bench, "Save the job card", f"{name}, job card.pdf", CARDS)
         if path:
-            self.bench.errand("Save the job card", card_tasks.write_job_card, path, title=name,
+            self.bench.errand("Save the job card", card_tasks.write_job_card, path, name=name,
                               unit=self.bench.units.name)  # fmt: skip
 
     def shown_bar(self) -> ColourBar | None:

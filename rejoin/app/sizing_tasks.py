@@ -39,7 +39,7 @@ def write_table(project: Project, report: Report, path: str, comma: bool = False
     return project
 
 
-def write_sheet(project: Project, report: Report, path: str, title: str) -> Project:
+def write_sheet(project: Project, report: Report, path: str, name: str) -> Project:
     """Write the dimensioned sheet of the whole, sections 1:1, as DXF or PDF."""
     from rejoin.core.dimensions.sheet import sheet_of
     from rejoin.core.dimensions.sheet import write_sheet as write
@@ -51,7 +51,7 @@ def write_sheet(project: Project, report: Report, path: str, title: str) -> Proj
     notes = [one.sentence for one in project.scales if one.on < 0 and one.state != "proven"]
     notes += [one.sentence for one in whole.by_number]
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
-    write(sheet_of(f"{title}, millimetres, 1:1", whole.mesh, project.checks, notes, noise), path)
+    write(sheet_of(f"{name}, millimetres, 1:1", whole.mesh, project.checks, notes, noise), path)
     return project
 
 

@@ -112,6 +112,7 @@ def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):
     person.click(trial.next_button)
     person.wait_until_done()
     assert window.bench.project.made[0] is first and "no correction" in window.strip.words.text()
+    trial.sign.setCurrentIndex(1)
     trial.amount.setText("0.3")
     made_plate.look(window, (0.8, -1.0, 0.9))
     person.click(trial.pick_button)
@@ -124,8 +125,8 @@ def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):
     person.wait_until_done()
     second = window.bench.project.made[0]
     assert second.revision == "B" and trial.list.count() == 0, "applied once"
-    assert np.ptp(second.mesh.vertices, axis=0) == pytest.approx([79.7, 40.0, 10.0 * 10 / 9.95], abs=1e-3)
-    assert any(note.startswith("Against revision A") and "-0.300" in note for note in second.notes)
+    assert np.ptp(second.mesh.vertices, axis=0) == pytest.approx([80.3, 40.0, 10.0 * 10 / 9.95], abs=1e-3)
+    assert any(note.startswith("Against revision A") and "+0.300" in note for note in second.notes)
     assert making_tasks.asked_of(window.bench.project, second).correction == pytest.approx((1, 1, 10 / 9.95), abs=1e-9)
     window.actions_.undo.trigger()
     assert window.bench.project.made[0] is first

@@ -249,14 +249,14 @@ class DimensionsPanel(Panel):
 
     def save_sheet(self) -> None:
         name = f"{ask_files.job_name(self.bench)}, sheet.pdf"
-        self._save("Save the sheet", name, SHEETS, sizing_tasks.write_sheet, title=ask_files.job_name(self.bench))
+        self._save("Save the sheet", name, SHEETS, sizing_tasks.write_sheet, name=ask_files.job_name(self.bench))
 
     def save_squared(self) -> None:
         name = f"{ask_files.job_name(self.bench)}, squared up.3mf"
         self._save("Save squared up", name, WHOLES, sizing_tasks.write_squared, unit=self.bench.units.name)
 
-    def _save(self, title: str, name: str, kinds: dict[str, str], task: Task, **wishes: object) -> None:
-        path = self.ask_save(self, self.bench, title, name, kinds)
+    def _save(self, title: str, file: str, kinds: dict[str, str], task: Task, **wishes: object) -> None:
+        path = self.ask_save(self, self.bench, title, file, kinds)
         if path:
             self.bench.errand(title, task, path, **wishes)
 

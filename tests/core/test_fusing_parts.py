@@ -262,3 +262,9 @@ def test_folds_of_the_scans_are_counted() -> None:
     folded = Mesh(vertices, mesh.triangles)
     assert 0 < folded_crossings(folded, nothing) <= len(crossing_pairs(folded))
     assert folded_crossings(folded, ~nothing) == 0
+
+
+def test_fairing_leaves_a_body_without_anything_to_hold_it() -> None:
+    mesh = torus()
+    alone = faired(mesh, np.arange(len(mesh.vertices)))
+    assert np.isfinite(alone.vertices).all()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse import coo_matrix, csr_matrix, diags, identity
 from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
@@ -19,6 +19,8 @@ ALIKE = 0.85
 """Cosine between the normals of a new place and of a measured vertex that shows the same surface."""
 PULL = 0.3
 """Weight of a measured vertex beside the umbrella vector, per mm of either: it acts over about two spacings."""
+
+STAYS = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +98,9 @@ def _solved(
     unknown = umbrella[:, free]
     fixed = np.array(mesh.vertices)
     fixed[free] = 0.0
-    matrix, right = unknown.T @ unknown, -(unknown.T @ (umbrella @ fixed))
+    # a body of new vertices alone has nothing to hold it but where it is
+    matrix = unknown.T @ unknown + STAYS * identity(len(free))
+    right = STAYS * mesh.vertices[free] - unknown.T @ (umbrella @ fixed)
     if held is not None and targets is not None:
         matrix, right = matrix + diags(held), right + held[:, None] * targets
     vertices = np.array(mesh.vertices)

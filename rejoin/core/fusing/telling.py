@@ -11,7 +11,7 @@ from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.chips import Marked, chip_fills
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
-from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.fusing.ring import BoolArray, vertex_areas
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings
@@ -20,6 +20,10 @@ from rejoin.core.libraries.walls import through_material
 from rejoin.core.records import Fill, FloatArray, IntArray, Mesh, Whole
 from rejoin.core.settings import FuseSettings
 
+UNCERTAIN = 1e-3
+"""Share of the volume by which closing scan holes and noise may change it."""
+MOST_ROOM = 0.05
+"""Share of the volume that a crack may hold at most; a wrong placement widens the strip beyond reason."""
 FACING = -0.5
 """Cosine between the normals of two sides of a wall, at most."""
 MOST_RAYS = 20_000
@@ -73,8 +77,7 @@ def reported(
     over, chips = chip_fills(band.mesh, new, scene.near, marked.walls, spacing_mm)
     expected = sum(piece.volume_mm3 for piece in pieces) + sum(fill.volume_mm3 for fill in chips)
     strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
-    seam_area = float(meshes.triangle_areas(Mesh(band.mesh.vertices, band.mesh.triangles[seam])).sum())
-    allowed = min(0.002 * expected + seam_area * spacing_mm, 0.05 * expected)
+    allowed = UNCERTAIN * expected + min(_room_in_the_crack(scene), MOST_ROOM * expected)
     added = band.mesh.vertices[new]
     notes.extend(output_checks(volume, added, scene.near, expected, allowed, 3.0 * spacing_mm + strip))
     if not all_closed:
@@ -108,6 +111,14 @@ def reported(
         open_holes=tuple(left),
         scan_crossing_pairs=folded_crossings(band.mesh, new),
     )
+
+
+def _room_in_the_crack(scene: Scene) -> float:
+    """Volume (mm³) of a layer as thick as the strip over the faces that were given up: no gap or overlap is more."""
+    area = sum(
+        float(vertex_areas(part)[side.removed].sum()) for part, side in zip(scene.near, scene.marked.sides, strict=True)
+    )
+    return 0.5 * area * max((side.strip_mm for side in scene.marked.sides), default=0.0)
 
 
 def _volume_and_area(made: Made, far: Far) -> tuple[float, float]:

@@ -193,6 +193,8 @@ def _apart(surface: Surface, shifts: Sequence[Shift]) -> list[Shift]:
         best[triangles[better]], owner[triangles[better]] = alike[better], number
     for _ in range(2):
         _take_edges(surface, shifts, owner)
+    if any(s.region.sigma_mm > ROUNDING * surface.size_mm for s in shifts):
+        _open_pinches(surface, owner)
     return [_with_triangles(surface, s, np.flatnonzero(owner == number)) for number, s in enumerate(shifts)]
 
 
@@ -220,6 +222,23 @@ def _take_edges(surface: Surface, shifts: Sequence[Shift], owner: Index) -> None
             best[other] = best[other][~owner_of_ring[best[other]]]
     for number, ring in best.items():
         owner[ring] = number
+
+
+def _open_pinches(surface: Surface, owner: Index) -> None:
+    """Where the border of a scanned face touches itself at a vertex, give the face all triangles around it."""
+    triangles = surface.mesh.triangles
+    count = len(surface.mesh.vertices)
+    for _ in range(6):
+        inside, side = np.nonzero((owner >= 0)[:, None] & (owner[surface.neighbours] < 0))
+        pinched = np.bincount(triangles[inside, side], minlength=count) > 1
+        if not pinched.any():
+            return
+        whose = np.full(count, -1, np.int64)
+        held = np.flatnonzero(owner >= 0)
+        whose[triangles[held].ravel()] = np.repeat(owner[held], 3)
+        around = np.flatnonzero((owner < 0) & pinched[triangles].any(axis=1))
+        corner = np.argmax(pinched[triangles[around]], axis=1)
+        owner[around] = whose[triangles[around, corner]]
 
 
 def _with_triangles(surface: Surface, shift: Shift, triangles: Index) -> Shift:

@@ -46,10 +46,19 @@ class Handles:
             ends = points if handle[0] == "turn" else points[0] + np.linspace(0.25, 1, 16)[:, None] * (
                 points[-1] - points[0])  # fmt: skip
             shown = self.scene.view.project(ends)[:, :2]
+            if self._end_on(handle, shown):
+                continue
             far = float(_distance(shown, np.array([x, y])))
             if far < reach and (best is None or far < best[0]):
                 best = far, handle
         return best[1] if best else None
+
+    def _end_on(self, handle: Handle, shown: FloatArray) -> bool:
+        """Whether a handle is seen so much from its end that a small drag would move the fragment far."""
+        if handle[0] == "shift":
+            return float(np.linalg.norm(shown[-1] - shown[0])) < 40.0 * self.scene.view.devicePixelRatioF()
+        towards = np.array(self.scene.view.renderer.GetActiveCamera().GetPosition()) - self.centre()
+        return abs(float(towards[handle[1]])) < 0.2 * float(np.linalg.norm(towards))
 
     def centre(self) -> FloatArray:
         """The middle of the fragment (3,), world frame."""

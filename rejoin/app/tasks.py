@@ -14,7 +14,7 @@ import numpy as np
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FractureFace, Joint, Project, Repair
-from rejoin.core.settings import CleanSettings, MatchSettings, ReadSettings, Report, part_of
+from rejoin.core.settings import AlignSettings, CleanSettings, MatchSettings, ReadSettings, Report, part_of
 
 if TYPE_CHECKING:
     from rejoin.core.uncertainty.stated import KnownDimension
@@ -168,7 +168,7 @@ def join_by_marks(
 ) -> Project:  # fmt: skip
     """Join two fragments by three or more pairs of marks."""
     report(0.05, "Laying the marks together")
-    return settle(edits.join_by_marks(project, a, b, marks_a, marks_b), part_of(report, 0.2, 1.0), settings)
+    return _settled_from_afar(edits.join_by_marks(project, a, b, marks_a, marks_b), part_of(report, 0.2, 1.0), settings)
 
 
 def settle_as_placed(
@@ -176,7 +176,19 @@ def settle_as_placed(
 ) -> Project:
     """Bring a fragment that was moved by hand into contact with the one next to it."""
     report(0.05, "Looking what it lies next to")
-    return settle(edits.join_as_placed(project, fragment), part_of(report, 0.2, 1.0), settings)
+    return _settled_from_afar(edits.join_as_placed(project, fragment), part_of(report, 0.2, 1.0), settings)
+
+
+def _settled_from_afar(project: Project, report: Report, settings: dict[str, Any] | None) -> Project:
+    """`settle`; a hand sets a fragment down less exactly than a search, so it may start from further off."""
+    chosen = dict(settings or {})
+    align = chosen.get("align") or AlignSettings()
+    for wider in (1.0, 4.0):
+        try:
+            return settle(project, report, {**chosen, "align": replace(align, reach=min(align.reach * wider, 50.0))})
+        except NoAnswer:
+            report(0.1, "Looking further off")
+    return settle(project, report, {**chosen, "align": replace(align, reach=min(align.reach * 12.0, 50.0))})
 
 
 def candidates(project: Project, report: Report, a: int, b: int, settings: dict[str, Any] | None = None) -> Project:

@@ -43,6 +43,7 @@ class Band(QWidget):
         fill.setAlpha(28)
         painter.setBrush(fill)
         painter.drawPolygon(self.line)
+        painter.end()
 
 
 class View(QtInteractor):

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from rejoin.core.alignment import adjust
+from rejoin.core.alignment import NothingOpposite, adjust
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import believable, decided, judge
 from rejoin.core.matching import Pose, Prepared, alike, match_pair, prepared, settled
@@ -225,13 +225,22 @@ def place_fragments(
         fragment. Where nothing joins, the largest fragment keeps the identity.
     """
     active = [joint for joint in joints if joint.state != "rejected"]
-    group = _largest_group(len(fragments), active)
-    if len(group) < 2:
-        return joints, _nothing_joins(fragments)
-    used = [joint for joint in active if joint.a in group and joint.b in group]
-    start = _spread(group[0], used)
-    usable = [item for item in known if item.fragment_a in group and item.fragment_b in group]
-    solved = adjust(fragments, used, start, settings, report, usable)
+    lost: dict[int, str] = {}
+    while True:
+        group = _largest_group(len(fragments), active)
+        if len(group) < 2:
+            return joints, _nothing_joins(fragments, lost)
+        used = [joint for joint in active if joint.a in group and joint.b in group]
+        usable = [item for item in known if item.fragment_a in group and item.fragment_b in group]
+        try:
+            solved = adjust(fragments, used, _spread(group[0], used), settings, report, usable)
+            break
+        except NothingOpposite as nothing:
+            gone = used[nothing.number]
+            if gone.state == "pinned" or gone.found_by != "program":
+                raise
+            active = [joint for joint in active if joint is not gone]
+            lost |= dict.fromkeys((gone.a, gone.b), nothing.what_happened)
     new = {id(old): joint for old, joint in zip(used, solved.updated(used), strict=True)}
     placements = tuple(
         replace(
@@ -239,7 +248,7 @@ def place_fragments(
             notes=solved.notes(used, number) + _contradictions(number, usable, solved.known),
         )
         if number in group
-        else Placement(None, "program", _why(fragment, len(group)))
+        else Placement(None, "program", lost.get(number) or _why(fragment, len(group)))
         for number, fragment in enumerate(fragments)
     )
     return tuple(new.get(id(joint), joint) for joint in joints), placements
@@ -284,12 +293,12 @@ def _spread(root: int, joints: list[Joint]) -> Poses:
             poses[step.a] = poses[step.b] @ inverse(step.a_from_b)
 
 
-def _nothing_joins(fragments: tuple[Fragment, ...]) -> tuple[Placement, ...]:
+def _nothing_joins(fragments: tuple[Fragment, ...], lost: dict[int, str]) -> tuple[Placement, ...]:
     largest = int(np.argmax([triangle_areas(fragment.mesh).sum() for fragment in fragments]))
     return tuple(
         Placement(identity(), "program", u95_mm=0.0)
         if number == largest
-        else Placement(None, "program", _why(fragment, 1))
+        else Placement(None, "program", lost.get(number) or _why(fragment, 1))
         for number, fragment in enumerate(fragments)
     )
 

@@ -178,6 +178,17 @@ def test_a_wrong_pose_has_less_evidence_than_the_right_one(bracket: Case) -> Non
     assert judge(first.surface, second.surface, turned @ right).score < LEAST_SCORE
 
 
+def test_a_joint_that_cannot_be_adjusted_leaves_its_fragment_out_with_a_reason(joined: Project) -> None:
+    away = np.eye(4)
+    away[:3, 3] = 500.0
+    lost = replace(joined, joints=(replace(joined.joints[0], a_from_b=away),), placements=(), fits=(), whole=None)
+    result = steps.align(lost)
+    reasons = [p.why for p in result.placements if p.part_from_scan is None]
+    assert len(reasons) == 1 and "nothing opposite" in (reasons[0] or "")
+    with pytest.raises(NoAnswer, match="nothing opposite"):
+        steps.align(replace(lost, joints=(replace(lost.joints[0], state="pinned"),)))
+
+
 def test_no_faces_no_poses(bracket: Case) -> None:
     fragments = project_of(bracket).fragments
     assert match_pair(*(prepared(fragment, ()) for fragment in fragments)) == []

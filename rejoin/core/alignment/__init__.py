@@ -121,9 +121,9 @@ def adjust(
     ------
     WrongUse
         Where a joint has a fragment without a start, or there is no joint.
-    NoAnswer
-        Where a fragment's faces find nothing opposite them. A joint that is not needed to reach its
-        fragments is left out instead (``left_out``), as is one that would close a sprung loop.
+    NothingOpposite
+        Where the faces of the only joint that reaches a fragment find nothing opposite them. A joint
+        that is not needed to reach its fragments is left out instead (``left_out``), as is one that would close a sprung loop.
     """
     if not joints or any(joint.a not in start or joint.b not in start for joint in joints):
         raise WrongUse("There is no joint between these fragments.", "Give a joint and a start for each fragment.")
@@ -144,7 +144,8 @@ def adjust(
             lost = kept[nothing.number]
             rest = [number for number in kept if number != lost]
             if len(strongest([joints[n] for n in rest])) < len(start) - 1:
-                raise
+                ends = (fragments[n].scan.name for n in (joints[lost].a, joints[lost].b))
+                raise NothingOpposite(lost, *ends) from None
             left[lost], kept = sentence(fragments, joints[lost], None), rest
 
 
@@ -235,4 +236,4 @@ def _finished(solver: Solver, state: State, layers: list[Layer]) -> Adjustment:
     )
 
 
-__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "adjust"]
+__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "NothingOpposite", "adjust"]

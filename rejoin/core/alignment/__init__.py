@@ -123,7 +123,8 @@ def adjust(
         Where a joint has a fragment without a start, or there is no joint.
     NothingOpposite
         Where the faces of the only joint that reaches a fragment find nothing opposite them. A joint
-        that is not needed to reach its fragments is left out instead (``left_out``), as is one that would close a sprung loop.
+        that is not needed to reach its fragments is left out instead (``left_out``), as is one that
+        would close a sprung loop.
     """
     if not joints or any(joint.a not in start or joint.b not in start for joint in joints):
         raise WrongUse("There is no joint between these fragments.", "Give a joint and a start for each fragment.")

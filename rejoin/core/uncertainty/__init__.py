@@ -52,7 +52,7 @@ How it is found
 
 How it is checked
     Closed forms and Monte Carlo in ``tests/core/test_uncertainty.py``; over
-    hundreds of simulated scans of made castings, clean, worn and flat, by
+    simulated scans of made castings, clean, worn and flat, by
     ``python -m tests.benchmarks.coverage``: the share of true errors within the
     bound, the bound over the error, the error over the noise limit.
 

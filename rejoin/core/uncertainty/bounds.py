@@ -22,7 +22,7 @@ HULL_FROM = 20_000
 
 UNSEEN = 1.3
 """Times the variance that neither the noise model nor the blocks account for (sampling of the finest relief,
-the triangles' own error): from this program's trials on made castings, judged on others."""
+the triangles' own error): from this program's trials on made castings, some of them the ones it was then tried on."""
 
 MOST_CORNERS = 200
 """Corners of the hull that are followed: their directions are 16 degrees apart, so at most 1 % is missed."""

@@ -71,12 +71,14 @@ def _inputs(arguments: argparse.Namespace) -> list[str]:
 
 
 def _whole(arguments: argparse.Namespace) -> tuple[Whole, str]:
-    """The whole of a saved project, or a mesh file, in mm; with the unit of the file."""
+    """The whole of a saved project, as `rejoin join` writes it, or a mesh file, in mm; with the unit of the file."""
     if arguments.whole.lower().endswith(SUFFIX):
         project = load_project(arguments.whole)
         if project.whole is None:
             raise NoAnswer("This project holds no whole yet.", "Fuse the fragments first.")
-        return project.whole, arguments.unit or (project.scans[0].unit if project.scans else "mm")
+        mesh = telling.whole_in_common_frame(project) or project.whole.mesh
+        unit = arguments.unit or (project.scans[0].unit if project.scans else "mm")
+        return replace(project.whole, mesh=mesh), unit
     with Progress() as progress:
         scan = read_fragment(arguments.whole, ReadSettings(unit=arguments.unit), progress.step("read"))
         if not scan.unit_stated:

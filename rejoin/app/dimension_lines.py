@@ -56,7 +56,7 @@ class DimensionLines(QObject):
         """Share of a line that is left open for its words, as on a drawing; 1 where they go beyond its end."""
         seen = self.scene.view.project(np.array([a, b]))[:, :2]
         long = float(np.linalg.norm(seen[1] - seen[0]))
-        wide = 11.0 * len(text) + 14.0
+        wide = (11.0 * len(text) + 14.0) * self.scene.view.devicePixelRatioF()
         return wide / long if 0 < wide < 0.7 * long else 1.0
 
     def _gauge_marks(self, frames: dict[int, FloatArray]) -> list[Words]:

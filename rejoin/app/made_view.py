@@ -87,6 +87,7 @@ class MadeView(QObject):
             look = drawn.actor.GetProperty()
             look.SetAmbient(0.42)
             look.SetDiffuse(0.62)
+            look.SetInterpolationToFlat()  # made faces are plane and have large triangles
             self.scene.view.renderer.AddActor(drawn.actor)
         drawn.actor.SetUserMatrix(matrix(pose))
         cradle = self.part is not None and self.part.purpose == "cradle"

@@ -108,7 +108,7 @@ def face_line(pick: MakePick, number: int, purpose: str, units: Units) -> str:
     elif pick.what in AMOUNTS:
         amount = f" {units.length(pick.amount, pick.what in ('fit', 'restore'))}"
     late = f", revision {pick.revision}" if pick.revision > "A" else ""
-    unused = "" if pick.what in USED[purpose] else f"  (not for a {PURPOSES[purpose].lower()})"
+    unused = "" if pick.what in USED[purpose] else ", not used here"
     return f"{number}  {FACES[pick.what]}{amount}{late}{unused}"
 
 

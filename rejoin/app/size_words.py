@@ -38,7 +38,7 @@ def place_name(on: int) -> str:
 def value(kind: str, amount: float, units: Units, fine: float = 0.0, signed: bool = False) -> str:
     """A length, angle or weight with as many places as its uncertainty ``fine`` is worth."""
     scale, name = _scale(kind, units)
-    places = _places(fine / scale, 2 if kind in DEGREES else 0 if kind == WEIGHT else 4 if scale > 1 else 3)
+    places = _places(fine / scale, _most(kind, scale))
     text = f"{amount / scale:{'+' if signed else ''}.{places}f}".replace("-", "−")
     return text + ("°" if kind in DEGREES else f" {name}")
 
@@ -47,7 +47,8 @@ def typed(kind: str, amount: float | None, units: Units) -> str:
     """A number as it stands in a field; empty where there is none."""
     if amount is None:
         return ""
-    return f"{amount / _scale(kind, units)[0]:.6g}"
+    scale = _scale(kind, units)[0]
+    return f"{amount / scale:.{5 if scale > 1 else 4}f}".rstrip("0").rstrip(".")
 
 
 def read(reading: Reading, units: Units) -> str:
@@ -67,9 +68,10 @@ def with_spread(kind: str, amount: float, u95: float | None, units: Units) -> st
     """A value, give or take what it is good to."""
     if not u95:
         return value(kind, amount, units)
-    spread = value(kind, u95, units, u95)
-    number = value(kind, amount, units, u95)
-    return f"{number.removesuffix(_scale(kind, units)[1]).rstrip(' °')} ± {spread}"
+    scale, name = _scale(kind, units)
+    least = scale * 10.0 ** -_most(kind, scale)
+    spread = f"± {value(kind, u95, units, u95)}" if u95 >= 0.5 * least else f"± under {value(kind, least, units)}"
+    return f"{value(kind, amount, units, u95).removesuffix(name).rstrip()} {spread}"
 
 
 def state(project: Project, units: Units) -> str:
@@ -158,7 +160,7 @@ def scale_line(scale: ScaleCheck) -> Line:
     look = {"proven": GOOD, "off": BAD, "contradictory": BAD}.get(scale.state, PLAIN)
     sign = {GOOD: "✓", BAD: "✗"}.get(look, "·")
     name = "The whole" if scale.on < 0 else letter(scale.on)
-    return look, f"{sign} {name}: {scale.sentence[:1].lower()}{scale.sentence[1:]}"
+    return look, f"{sign} {name}: {scale.sentence[:1].lower()}{scale.sentence[1:]}".replace("+-", "±")
 
 
 def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
@@ -192,6 +194,11 @@ def _scale(kind: str, units: Units) -> tuple[float, str]:
     if kind in DEGREES:
         return 1.0, "°"
     return (1.0, "g") if kind == WEIGHT else (units.mm, units.short)
+
+
+def _most(kind: str, scale: float) -> int:
+    """The most places that are ever shown."""
+    return 2 if kind in DEGREES else 0 if kind == WEIGHT else 4 if scale > 1 else 3
 
 
 def _places(fine: float, most: int) -> int:

@@ -29,14 +29,14 @@ class WishForm(QWidget):
     changed = Signal()
 
     def __init__(self, kind: type[Settings], labels: Mapping[str, str],
-                 choices: Mapping[str, Choices] | None = None, parent: QWidget | None = None) -> None:  # fmt: skip
-        super().__init__(parent)
+                 choices: Mapping[str, Choices] | None = None, margin: int = 0) -> None:  # fmt: skip
+        super().__init__()
         self._fields: dict[str, Field[Any]] = {f.name: f for f in fields(kind) if f.name in labels}  # type: ignore[arg-type]
         self.editors: dict[str, QWidget] = {}
         self.units = Units()
-        self._labels = labels
+        self._labels, self._exact = labels, dict[str, tuple[str, Any]]()
         layout = QFormLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setContentsMargins(margin, 0, 0, 0)
         layout.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         for name, label in labels.items():
             field = self._fields[name]
@@ -107,6 +107,8 @@ class WishForm(QWidget):
             return editor.currentData()
         assert isinstance(editor, QLineEdit)
         text = editor.text().strip()
+        if text and self._exact.get(name, ("",))[0] == text:  # shown with fewer digits than it has
+            return self._exact[name][1]
         if not text:
             return field.default if self._is_number(field) and field.default is not None else None
         if not self._is_number(field):
@@ -133,6 +135,7 @@ class WishForm(QWidget):
                 editor.setText(f"{value / scale:.6g} {shown}".strip())
             else:
                 editor.setText(str(value))
+            self._exact[name] = editor.text().strip(), value
 
     @staticmethod
     def _is_number(field: Field[Any]) -> bool:

@@ -34,12 +34,19 @@ def reading(**values) -> Reading:
     ("bore", 25.4, 0.254, INCH, "1.000 ± 0.010 in"),
     ("points", 84.1234, 1.5, MM, "84.1 ± 1.5 mm"),
     ("angle", 30.0, 0.123, MM, "30.00 ± 0.12°"),
+    ("angle", 90.0, 0.003, MM, "90.00 ± under 0.01°"),
+    ("bore", 16.0, 0.0002, MM, "16.000 ± under 0.001 mm"),
     ("weight", 812.3, 24.0, MM, "812 ± 24 g"),
     ("wall", 5.0, None, MM, "5.000 mm"),
 ])  # fmt: skip
 def test_a_size_has_as_many_places_as_its_uncertainty_is_worth(kind, amount, u95, units, words):
     """Two digits of the uncertainty, the value to the same place (JCGM 100:2008, 7.2.6)."""
     assert size_words.with_spread(kind, amount, u95, units) == words
+
+
+def test_a_typed_number_is_shown_as_short_as_it_is():
+    assert size_words.typed("bore", 16.02, MM) == "16.02" and size_words.typed("bore", 84.1375, INCH) == "3.3125"
+    assert size_words.typed("bore", None, MM) == "" and size_words.typed("angle", 30.0, INCH) == "30"
 
 
 def test_verdicts_are_words_with_a_sign_in_the_readers_unit():

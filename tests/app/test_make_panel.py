@@ -38,6 +38,7 @@ def test_a_form_reads_lengths_as_they_are_typed(qapp):
     form.set_units(Units("inch"))
     assert form.editors["dowel_mm"].text() == "0.375 in"
     assert form.values()["bed"] == pytest.approx(values["bed"]) or form.values()["bed"].startswith("220")
+    assert form.values()["core_clearance_mm"] == usual.core_clearance_mm, "exactly, though fewer digits are shown"
     form.editors["dowel_mm"].setText("thick")
     with pytest.raises(WrongUse, match="Dowels"):
         form.values()

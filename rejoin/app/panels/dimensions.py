@@ -69,7 +69,7 @@ class DimensionsPanel(Panel):
         self.scales = QWidget()
         QVBoxLayout(self.scales).setContentsMargins(0, 0, 0, 0)
         self.fit_up, self.by_number = FitUpPart(self), ByNumberPart(self)
-        self.form = WishForm(DimensionSettings, LABELS)
+        self.form = WishForm(DimensionSettings, LABELS, margin=12)
         self.form.changed.connect(self._wished)
         self.box.addWidget(self.row(self.kind, self.pick_button))
         self.box.addWidget(self.row(self.on))

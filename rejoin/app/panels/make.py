@@ -49,9 +49,9 @@ class MakePanel(Panel):
         self.about = self.text(name="faded")
         given = {"metal": make_words.metals(), "convention": make_words.CONVENTIONS}
         self.casting = WishForm(MakeSettings, make_words.CASTING, given)
-        self.double = WishForm(MakeSettings, make_words.DOUBLE, {"pattern_metal": make_words.metals()})
-        self.printer = WishForm(MakeSettings, make_words.PRINTER)
-        self.cores = WishForm(MakeSettings, make_words.CORES)
+        self.double = WishForm(MakeSettings, make_words.DOUBLE, {"pattern_metal": make_words.metals()}, margin=12)
+        self.printer = WishForm(MakeSettings, make_words.PRINTER, margin=12)
+        self.cores = WishForm(MakeSettings, make_words.CORES, margin=12)
         self.cradle = WishForm(MakeSettings, make_words.CRADLE)
         self.faces, self.parting, self.trial = FacesPart(self), PartingPart(self), TrialPart(self)
         self.make_button = self.button("Make", "Do the steps below in their fixed order; the whole stays as it is.",
@@ -126,9 +126,6 @@ class MakePanel(Panel):
         self.heading.setVisible(part is not None)
         lines_into(self.results, self, [] if part is None else make_words.result_lines(project, part, units))
         lines_into(self.cautions, self, [] if part is None else [("caution", words) for words in part.cautions])
-        has_map = part is not None and part.draft_deg is not None
-        self.draft_map.setVisible(has_map)
-        self.legend.setVisible(has_map and self.draft_map.isChecked())
         self.ways.setVisible(part is not None)
         self.trial_fold.setVisible(part is not None and self.chosen_purpose() == "print")
         self.make_button.setEnabled(project.whole is not None)
@@ -246,7 +243,9 @@ class MakePanel(Panel):
         self.shown.way = next((way for way, button in self._way_buttons.items() if button.isChecked()), made_view.AFTER)
         self.shown.draft_map = self.draft_map.isChecked()
         part = self.shown.part
-        self.legend.setVisible(part is not None and part.draft_deg is not None and self.draft_map.isChecked())
+        mapped = part is not None and part.draft_deg is not None and self.shown.way in (made_view.AFTER, made_view.BOTH)
+        self.draft_map.setVisible(mapped)
+        self.legend.setVisible(mapped and self.draft_map.isChecked())
         plane = self.parting.plane()
         self.shown.parting = None if plane is None or self._groups["parting"].isHidden() else np.array(plane)
         self.shown.places = self.faces.places()

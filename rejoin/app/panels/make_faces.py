@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QComboBox, QLineEdit, QListWidget, QVBoxLayout, QWidget
 
 from rejoin.app import make_words
@@ -47,6 +48,7 @@ class FacesPart(QWidget):
         self.hint = panel.text(name="faded")
         self.list = QListWidget()
         self.list.setAccessibleName("Picked faces")
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         box.addWidget(panel.row(self.what))
         box.addWidget(panel.row(self.amount, self.pick_button))
         box.addWidget(self.hint)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QListWidget, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import making_tasks
@@ -44,6 +45,7 @@ class TrialPart(QWidget):
         self.pick_button.setCheckable(True)
         self.list = QListWidget()
         self.list.setAccessibleName("Notes of the trial")
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.clear_button = panel.button("Forget notes", "Begin the notes of this trial anew.", self.clear)
         holder = QWidget()
         form = QFormLayout(holder)

@@ -59,7 +59,7 @@ class ReadingPart(QWidget):
             return
         units = self.bench.units
         lines_into(self.verdicts, self.panel, size_words.check_lines(reading, check, units))
-        self.verdicts.setToolTip("" if check is None else check.sentence)
+        self.verdicts.setToolTip("" if check is None else check.sentence.replace("+-", "±"))
         written = reading.kind not in (*size_words.DEGREES, size_words.WEIGHT)
         if reading is not self._shown or written:
             self.name.setText(reading.name)

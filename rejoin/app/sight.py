@@ -31,6 +31,8 @@ class Sight(QObject):
 
     def fit(self) -> None:
         """Bring everything into sight, from where the camera looks."""
+        if self.view.ren_win is None:  # closed, while an animation was still under way
+            return
         bounds = np.array(self.view.renderer.ComputeVisiblePropBounds()).reshape(3, 2)
         for drawn in self.fragments.values():  # the letters stand a little outside
             if drawn.label is not None and drawn.label.GetVisibility() and bounds[0, 0] <= bounds[0, 1]:

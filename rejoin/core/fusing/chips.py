@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, vertex_areas, widened, without_islands
+from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
@@ -170,7 +170,7 @@ def _bare(
     if len(members) == 0:
         return result
     number, piece, beside = _patches(part, members, side.removed)
-    area = np.bincount(piece, vertex_areas(part)[members], number)
+    area = np.bincount(piece, meshes.vertex_areas(part)[members], number)
     good = (np.bincount(piece, beside, number) > 0) & (area > (SMALLEST * spacing_mm) ** 2)
     result[members[good[piece]]] = True
     return result

@@ -121,7 +121,7 @@ def border_of(part: Mesh, removed: BoolArray) -> IntArray:
 
 def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2: float) -> BoolArray:
     """Turn over the small patches of either label (smaller than an area) that do not go on beyond the rim."""
-    result, areas = removed.copy(), vertex_areas(part)
+    result, areas = removed.copy(), meshes.vertex_areas(part)
     for label in (False, True):
         flags = result[part.triangles]
         same = (flags == label).any(axis=1)
@@ -138,8 +138,3 @@ def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2
         result[inside[area[piece] < smallest_mm2]] = not label
     return result
 
-
-def vertex_areas(mesh: Mesh) -> FloatArray:
-    """A third of the area around each vertex (n,), mm²."""
-    shares = np.repeat(meshes.triangle_areas(mesh) / 3.0, 3)
-    return np.asarray(np.bincount(mesh.triangles.ravel(), shares, len(mesh.vertices)), float)

@@ -14,7 +14,7 @@ from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
-from rejoin.core.fusing.ring import Contact, vertex_areas, widened
+from rejoin.core.fusing.ring import Contact, widened
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.fusing.stitching import (
     BoolArray,
@@ -200,7 +200,7 @@ class _Shore:
 
 def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: float) -> FloatArray:
     """Turn over small patches that lie on the wrong side of the border."""
-    result, areas = distance.copy(), vertex_areas(surface)
+    result, areas = distance.copy(), meshes.vertex_areas(surface)
     graph = meshes.adjacency(surface)
     for beyond in (False, True):
         members = np.flatnonzero((result > OVERLAP * spacing_mm) == beyond)

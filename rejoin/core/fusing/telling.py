@@ -11,7 +11,7 @@ from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.chips import Marked, chip_fills
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
-from rejoin.core.fusing.ring import BoolArray, vertex_areas
+from rejoin.core.fusing.ring import BoolArray
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings
@@ -115,9 +115,8 @@ def reported(
 
 def _room_in_the_crack(scene: Scene) -> float:
     """Volume (mm³) of a layer as thick as the strip over the faces that were given up: no gap or overlap is more."""
-    area = sum(
-        float(vertex_areas(part)[side.removed].sum()) for part, side in zip(scene.near, scene.marked.sides, strict=True)
-    )
+    both = zip(scene.near, scene.marked.sides, strict=True)
+    area = sum(float(meshes.vertex_areas(part)[side.removed].sum()) for part, side in both)
     return 0.5 * area * max((side.strip_mm for side in scene.marked.sides), default=0.0)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rejoin.core.cautions import CAUTIONS
 from rejoin.core.records import (
     FitReport,
     FloatArray,
@@ -19,19 +20,7 @@ from rejoin.core.records import (
     Whole,
 )
 
-CAUTION = (
-    "A good geometric fit says nothing about hidden cracks or strength. Have the part crack-tested "
-    "before and after the repair."
-)
-CAUTIONS = (
-    CAUTION,
-    "Cast iron can crack from uneven heating or fast cooling: use a qualified procedure and an experienced welder.",
-    "Boilers, steam and pressure parts: stop, and ask the boiler inspector or the authorised body.",
-    "Brakes, steering, lifting gear, guards, wheels, springs and presses: do not return them to service "
-    "on the strength of this program.",
-    "Punch gauge marks across the crack before its faces are ground for welding: afterwards the fracture "
-    "faces are gone.",
-)
+CAUTION = CAUTIONS[0]
 
 
 @dataclass(frozen=True)
@@ -271,7 +260,7 @@ def _without_brackets(words: str) -> str:
 def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], ...]:
     """Each check as (passed, sentence); None where the number speaks for itself."""
     holes = "no through-hole" if not whole.genus else counted(whole.genus, "through-hole")
-    closed = sum(fill.kind == "hole" for fill in whole.fills)
+    closed = sum(fill.kind == "scan hole" for fill in whole.fills)
     chips = len(whole.fills) - closed
     filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else ""]
     said = ", ".join(word for word in filled if word)

@@ -88,11 +88,13 @@ def fuse(project: Project, report: Report, settings: Any = None) -> Project:
 def write_whole(project: Project, report: Report, path: str, unit: str = "mm") -> Project:
     """Write the whole to a mesh file; the project stays as it is."""
     from rejoin.core.files import write_mesh
+    from rejoin.core.report import write_whole_report
 
     if project.whole is None:
         raise NoAnswer("There is no whole to save yet.", "Fuse the fragments first.")
     report(0.1, f"Writing {Path(path).name}")
     write_mesh(project.whole.mesh, path, unit)
+    write_whole_report(project, path)
     return project
 
 

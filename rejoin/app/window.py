@@ -38,6 +38,7 @@ from rejoin.app.scene import Scene
 from rejoin.app.strip import Strip
 from rejoin.app.tools import Tools
 from rejoin.app.view import View
+from rejoin.core.cautions import CAUTIONS
 from rejoin.core.records import Project
 
 PANELS: tuple[type[Panel], ...] = (
@@ -285,7 +286,7 @@ class Window(FileWork):
             self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", "")
 
     def show_cautions(self) -> None:
-        QMessageBox.information(self, "Cautions", "\n\n".join(sentences.CAUTIONS))
+        QMessageBox.information(self, "Cautions", "\n\n".join(CAUTIONS))
 
     def show_about(self) -> None:
         words = f"rejoin {rejoin.__version__}\n\nRejoins the scanned fragments of a broken part."

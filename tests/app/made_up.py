@@ -154,7 +154,7 @@ def whole() -> Project:
     centres = unique[mesh.triangles].mean(axis=1)
     middle = SIZE[0] / 2
     seam = np.flatnonzero(np.abs(centres[:, 0] - middle) < 2.5)
-    fill = Fill("hole", 3.0, 12.0, np.zeros(3))
+    fill = Fill("scan hole", 3.0, 12.0, np.zeros(3))
     made = Whole(mesh, volume(mesh), float(triangle_areas(mesh).sum()), True, 1, 0, seam, seam[:30], 12.0, (fill,), 0,
                  0.04, ("One scan hole of 3 mm was closed.",))  # fmt: skip
     return replace(project, whole=made)

@@ -48,9 +48,20 @@ class DimensionLines(QObject):
                     place = 0.5 * (a + b) if room < 1.0 else b + 0.3 * (b - a)
                     ink, ground = (palette.on_accent, palette.accent) if stands_out else (palette.ink, palette.card)
                     words.append(Words(text, place, ink, ground, 16 if stands_out else 14))
-            words += self._gauge_marks(frames)
+            words = self._uncovered(words) + self._gauge_marks(frames)
         self.scene.front.show("dimensions", strokes, words)
         self.scene.view.update()
+
+    def _uncovered(self, words: list[Words]) -> list[Words]:
+        """Without the numbers that would lie over the words of the chosen dimension, which come last."""
+        if not words or self.chosen < 0:
+            return words
+        *others, chosen = words
+        ratio = self.scene.view.devicePixelRatioF()
+        seen = self.scene.view.project(np.array([one.place for one in words]))[:, :2] / ratio
+        off = np.abs(seen[:-1] - seen[-1])
+        free = (off[:, 0] > 6.0 * len(chosen.text) + 14.0) | (off[:, 1] > 22.0)
+        return [*(one for one, shown in zip(others, free, strict=True) if shown), chosen]
 
     def _room(self, a: FloatArray, b: FloatArray, text: str) -> float:
         """Share of a line that is left open for its words, as on a drawing; 1 where they go beyond its end."""

@@ -52,12 +52,8 @@ class MadeView(QObject):
         self._keep([mesh for mesh, _ in wanted])
         for mesh, pose in wanted:
             self._place(mesh, pose)
-        whole = self.scene.whole
-        if whole is not None:
-            if active:
-                whole.actor.SetVisibility(not wanted or self.way == BOTH)
-            see_through = active and bool(wanted) and self.way == BOTH
-            whole.actor.GetProperty().SetOpacity(0.35 if see_through else 1.0)
+        if self.scene.whole is not None and active:
+            self.scene.whole.actor.SetVisibility(not wanted or self.way == BOTH)
         self._show_front(active)
         self.scene.view.update()
 
@@ -90,8 +86,7 @@ class MadeView(QObject):
             look.SetInterpolationToFlat()  # made faces are plane and have large triangles
             self.scene.view.renderer.AddActor(drawn.actor)
         drawn.actor.SetUserMatrix(matrix(pose))
-        cradle = self.part is not None and self.part.purpose == "cradle"
-        drawn.actor.GetProperty().SetOpacity(0.45 if cradle and self.way == BOTH else 1.0)
+        drawn.actor.GetProperty().SetOpacity(0.4 if self.way == BOTH else 1.0)
         shown = np.tile(colours.rgb(MADE), (len(drawn.display.mesh.triangles), 1))
         part = self.part
         if self.draft_map and part is not None and part.draft_deg is not None and mesh is part.mesh:

@@ -45,7 +45,7 @@ USUAL = {"stock": 3.0, "core": 0.0, "draft": 1.5, "restore": 0.5}
 WAYS = (
     (made_view.BEFORE, "Before", "The whole as it is."),
     (made_view.AFTER, "After", "What was made of it, in its place."),
-    (made_view.BOTH, "Both", "The whole, seen through, over what was made of it."),
+    (made_view.BOTH, "Both", "The whole, and over it what was made of it, seen through."),
     (made_view.IN_FILE, "File", "The bodies as they lie in the file."),
 )
 

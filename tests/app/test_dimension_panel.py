@@ -157,6 +157,61 @@ def test_a_pick_on_nothing_and_a_wrong_kind_are_sentences(window):
     assert panel.table.topLevelItem(0).text(1) == "not found" and panel.table.topLevelItem(0).text(3) == "✗"
 
 
+def test_by_number_squared_up_and_the_sheet(window, tmp_path: Path):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel, before = window.dimensions, window.bench.project.whole
+    person.unfold(panel, "Put in by number")
+    person.click(panel.by_number.pick_button)
+    assert "size was not typed" in window.strip.words.text() and window.tools.tool == "look"
+    panel.by_number.size.setText("16,5")
+    made_plate.look(window, (0.1, -0.6, 1.0))
+    person.click(panel.by_number.pick_button)
+    person.click_view(made_plate.seen_at(window, (20.0, 28.0, 5.0)))
+    person.wait_until_done()
+    whole = window.bench.project.whole
+    gone = np.pi / 4 * (16.5**2 - 16.0**2) * made_plate.THICK
+    assert before.volume_mm3 - whole.volume_mm3 == pytest.approx(gone, rel=0.02), "the ring between both diameters"
+    assert panel.by_number.done.layout().count() == 1
+    panel.kind.setCurrentIndex(panel.kind.findData("datum"))
+    for point in ((40.0, 12.0, 10.0), (5.0, 0.0, 5.0)):
+        made_plate.look(window, (0.1, -0.8, 1.0))
+        person.click(panel.pick_button)
+        person.click_view(made_plate.seen_at(window, point))
+        person.wait_until_done()
+    sheet, model = tmp_path / "sheet.dxf", tmp_path / "squared.ply"
+    person.unfold(panel, "Table of readings, drawing sheet")
+    for button, file in ((panel.sheet_button, sheet), (panel.squared_button, model)):
+        panel.ask_save = lambda *asked, file=file: str(file)
+        person.click(button)
+        person.wait_until_done()
+        assert file.stat().st_size > 1000
+    import trimesh
+
+    read = trimesh.load(model)
+    assert read.is_watertight and abs(read.volume - whole.volume_mm3) < 1.0, "by an independent reader"
+    assert person.troubles == []
+
+
+def test_a_scale_that_is_off_is_corrected_only_when_asked(window):
+    person = Person(window)
+    project = made_up.joined()
+    length = Reading("long", "points", np.array([[0.0, 0, 0], [1, 0, 0]]), (0, 0), 1.0, 0.01)
+    scale = ScaleCheck(0, 1.01, 0.001, 3, "off", "Scale off: the part is 1.00 % larger than the scan.")
+    window.bench.session.apply("x", replace(project, readings=(length,), scales=(scale,)))
+    person.open_row(60)
+    panel, before = window.dimensions, window.bench.project
+    button = next(b for b in panel.scales.findChildren(type(panel.pick_button)) if b.text() == "Correct this scale")
+    person.click(button)
+    person.wait_until_done()
+    after = window.bench.project
+    grown = np.ptp(after.scans[0].mesh.vertices, axis=0) / np.ptp(before.scans[0].mesh.vertices, axis=0)
+    assert grown == pytest.approx([1.01] * 3, rel=1e-9) and len(after.fragments) == 2 and not after.joints
+    window.actions_.undo.trigger()
+    assert window.bench.project is before and person.troubles == []
+
+
 def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     person = Person(window)
     window.bench.session.apply("Join", made_up.joined())

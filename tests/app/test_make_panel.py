@@ -80,7 +80,7 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
         person.click(panel._way_buttons[way])
         assert bool(window.scene.whole.actor.GetVisibility()) is visible
     person.open_row(50)
-    assert window.scene.whole.actor.GetVisibility() and window.scene.whole.actor.GetProperty().GetOpacity() == 1.0
+    assert window.scene.whole.actor.GetVisibility()
     person.open_row(70)
 
     for name, unit, one in (("pattern.stl", "mm", 1.0), ("pattern.ply", "inch", 25.4)):
@@ -151,6 +151,19 @@ def test_the_cradle_stands_around_the_part(window):
     ])  # fmt: skip
     assert (around.min(axis=0) < [-2.9, -2.9, -2.9]).all() and (around.max(axis=0) > [82.9, 42.9, 12.9]).all()
     assert person.troubles == []
+
+
+def test_cancel_leaves_everything_as_it_was(window):
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(70)
+    before = window.bench.project
+    window.make.purpose.setCurrentIndex(window.make.purpose.findData("cradle"))
+    person.click(window.make.make_button)
+    assert not window.make.make_button.isEnabled() and window.strip.cancel.isVisible()
+    person.click(window.strip.cancel)
+    assert window.bench.project is before and "cancelled" in window.strip.words.text()
+    assert window.make.make_button.isEnabled()
 
 
 def test_the_job_card_is_written_from_the_menu(window, tmp_path: Path):

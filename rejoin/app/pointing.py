@@ -72,8 +72,11 @@ class Pointing(QObject):
         self.changed.emit()
 
     def _show(self) -> None:
+        group = f"picks of {self.name}"
+        if not self.hits and not self.scene.front.shows(group):
+            return  # the scene moves often
         frames, palette = self.scene.frames(), self.scene.palette
-        self.scene.front.show(f"picks of {self.name}", words=[
+        self.scene.front.show(group, words=[
             Words(str(n), apply(frames[hit.fragment], hit.point[None])[0], palette.on_accent, palette.accent)
             for n, hit in enumerate(self.hits, 1) if hit.fragment in frames
         ])  # fmt: skip

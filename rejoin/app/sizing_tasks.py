@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,15 @@ from rejoin.core.settings import Report, part_of
 Point = tuple[float, float, float]
 
 
-def check(project: Project, report: Report, settings: Any = None) -> Project:
-    """Measure every picked dimension, compare it with its reading, work out the fit-up of the joints."""
-    return steps.check_dimensions(project, settings, report)
+def check(project: Project, report: Report, settings: Any = None, fit_up: bool = True) -> Project:
+    """Measure every picked dimension and compare it with its reading.
+
+    The fit-up of the joints is worked out too, or left as it stands: no reading changes it, and it takes longest.
+    """
+    if fit_up:
+        return steps.check_dimensions(project, settings, report)
+    after = steps.check_dimensions(replace(project, fits=()), settings, report)
+    return replace(after, fits=project.fits, fit_ups=project.fit_ups)
 
 
 def open_table(project: Project, report: Report, path: str, settings: Any = None) -> Project:
@@ -24,7 +31,7 @@ def open_table(project: Project, report: Report, path: str, settings: Any = None
     from rejoin.core.report import names_of
 
     readings = read_readings(path, _unit(project), names_of(project.scans))
-    return check(edits.with_readings(project, readings), part_of(report, 0.05, 1.0), settings)
+    return check(edits.with_readings(project, readings), part_of(report, 0.05, 1.0), settings, False)
 
 
 def write_table(project: Project, report: Report, path: str, comma: bool = False) -> Project:

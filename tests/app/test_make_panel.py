@@ -44,6 +44,19 @@ def test_a_form_reads_lengths_as_they_are_typed(qapp):
         form.values()
 
 
+def test_the_pull_is_square_to_a_noisy_face():
+    from rejoin.app.panels.parting import facing
+    from rejoin.core.records import Mesh
+
+    mesh = made_plate.plate(1.0)
+    noisy = Mesh(mesh.vertices + np.random.default_rng(3).normal(0.0, 0.05, mesh.vertices.shape), mesh.triangles)
+    centres = mesh.vertices[mesh.triangles].mean(axis=1)
+    for point, normal in (((40.0, 20.0, 10.0), (0, 0, 1)), ((40.0, 0.0, 5.0), (0, -1, 0))):
+        near = int(np.argmin(np.linalg.norm(centres - point, axis=1)))
+        found = facing(noisy, np.array(point), near)
+        assert np.degrees(np.arccos(found @ np.array(normal, float))) < 2.0, "degrees"
+
+
 def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
     person = Person(window)
     window.bench.session.apply("Fuse", made_plate.whole())

@@ -172,9 +172,9 @@ class DimensionsPanel(Panel):
         checks = self.bench.project.checks
         return checks[number] if len(checks) == len(self.bench.project.readings) else None
 
-    def measure(self, title: str, edit: Callable[[Project], Project] | None = None) -> bool:
-        """Do an edit and measure everything again, as one step."""
-        return self.bench.work(title, sizing_tasks.check, edit, settings=self.settings())
+    def measure(self, title: str, edit: Callable[[Project], Project] | None = None, fit_up: bool = False) -> bool:
+        """Do an edit and measure everything again, as one step; the fit-up stands unless it is asked for."""
+        return self.bench.work(title, sizing_tasks.check, edit, settings=self.settings(), fit_up=fit_up)
 
     def settings(self) -> DimensionSettings | None:
         """What the form asks for."""
@@ -200,7 +200,7 @@ class DimensionsPanel(Panel):
 
     def check_again(self) -> None:
         """Measure every dimension again, and the fit-up."""
-        self.measure("Check the dimensions")
+        self.measure("Check the dimensions", fit_up=True)
 
     def _selected(self) -> None:
         row = self.chosen()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from PySide6.QtWidgets import QButtonGroup, QCheckBox, QComboBox, QLabel, QRadioButton, QWidget
+from PySide6.QtCore import QTimer
+from PySide6.QtWidgets import QButtonGroup, QCheckBox, QComboBox, QLabel, QRadioButton, QScrollArea, QWidget
 
 from rejoin.app import ask_files, made_view, make_words, making_tasks
 from rejoin.app.bench import Bench
@@ -117,6 +118,7 @@ class MakePanel(Panel):
         part = self.part()
         if part is not None and part is not self.shown.part:
             self._way_buttons[made_view.AFTER].setChecked(True)
+            QTimer.singleShot(50, self, self._reveal)
         self.shown.part = part
         self.faces.show_project(project)
         self.parting.show_project(project)
@@ -212,6 +214,14 @@ class MakePanel(Panel):
     def unfolded(self) -> None:
         super().unfolded()
         self._look()
+
+    def _reveal(self) -> None:
+        """Bring what the steps did into sight."""
+        above = self.parentWidget()
+        while above is not None and not isinstance(above, QScrollArea):
+            above = above.parentWidget()
+        if above is not None and self.isVisible():
+            above.ensureWidgetVisible(self.ways, 0, 160)
 
     def _purpose(self) -> None:
         purpose = self.chosen_purpose()

@@ -11,7 +11,7 @@ from rejoin.app import make_words
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
 from rejoin.app.wishes import WishForm
-from rejoin.core.records import FloatArray, Project
+from rejoin.core.records import FloatArray, Mesh, Project
 from rejoin.core.settings import MakeSettings
 
 if TYPE_CHECKING:
@@ -19,6 +19,26 @@ if TYPE_CHECKING:
 
 PULLS = (("No plane", ""), ("Pull along x", "x"), ("Pull along y", "y"), ("Pull along z", "z"),
          ("Pull along the picked face's normal", "face"))  # fmt: skip
+
+
+AROUND = 0.04
+"""How far around a click the face is looked at, as a share of the part's size."""
+
+
+def facing(mesh: Mesh, point: FloatArray, triangle: int) -> FloatArray:
+    """The way a face looks around a point: unit normal of the plane through it, without what stands steeply to it."""
+    corners = mesh.vertices[mesh.triangles]
+    centres = corners.mean(axis=1)
+    size = float(np.ptp(mesh.vertices, axis=0).max())
+    near = np.flatnonzero(np.linalg.norm(centres - point, axis=1) < AROUND * size)
+    near = np.union1d(near, [triangle])
+    crosses = np.cross(corners[near, 1] - corners[near, 0], corners[near, 2] - corners[near, 0])
+    normal = crosses[np.searchsorted(near, triangle)]
+    for _ in range(5):
+        normal = normal / max(float(np.linalg.norm(normal)), 1e-12)
+        lengths = np.maximum(np.linalg.norm(crosses, axis=1), 1e-12)
+        normal = crosses[(crosses @ normal) / lengths > 0.7].sum(axis=0)
+    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12))
 
 
 class PartingPart(QWidget):
@@ -99,9 +119,7 @@ class PartingPart(QWidget):
         if whole is None or hits[0].fragment >= 0:
             return
         self.point = np.array(hits[0].point)
-        a, b, c = whole.mesh.vertices[whole.mesh.triangles[hits[0].triangle]]
-        normal = np.cross(b - a, c - a)
-        self.normal = normal / max(float(np.linalg.norm(normal)), 1e-12)
+        self.normal = facing(whole.mesh, self.point, hits[0].triangle)
         if not self.pull.currentData():
             self.pull.setCurrentIndex(self.pull.findData("z"))
         self.show_project(self.bench.project)

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from rejoin.core.alignment import NothingOpposite, adjust
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import believable, decided, judge
-from rejoin.core.matching import Pose, Prepared, alike, match_pair, prepared, settled
+from rejoin.core.matching import Pose, Prepared, alike, distinct, match_pair, prepared, settled
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
 from rejoin.core.settings import AlignSettings, MatchSettings, Report, part_of
@@ -73,7 +73,8 @@ def find_joints(
             sentence = f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}"
             share(count / len(pairs), sentence)
             one = part_of(share, count / len(pairs), (count + 1) / len(pairs))
-            found[a, b] = match_pair(ready[a], ready[b], depth, one)
+            fresh = match_pair(ready[a], ready[b], depth, one, after=depths[number - 1] if number else 0)
+            found[a, b] = distinct(ready[a].surface, ready[b].surface, found.get((a, b), []) + fresh)
         tree = _tree(ready, found, held)
     report(0.95, "Looking for more places that touch")
     return held + tuple(_joints(ready, tree))

@@ -110,7 +110,7 @@ def icp_round(
 
 
 def match_pair(
-    first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent
+    first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent, after: int = 0
 ) -> list[Pose]:
     """Judged poses of two fragments, best first, clearly different ones only.
 
@@ -123,6 +123,8 @@ def match_pair(
     thoroughness : int
         1 to 3: how many pairs of faces are tried at most.
     report : Report, optional
+    after : int
+        The thoroughness at which they have been tried before: those pairs are passed over.
     """
     a, b = first.surface, second.surface
     pairs = promising_pairs(
@@ -130,7 +132,7 @@ def match_pair(
     )
     waiting: list[Hypothesis] = []
     starts: list[Start] = []
-    done = 0
+    done = PAIRS.get(after, 0)
     for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
         report(done / max(len(pairs), 1), "Comparing faces")
         for i, j in pairs[done : done + size]:
@@ -219,9 +221,9 @@ def alike(first: Surface, second: Surface, one: FloatArray, other: FloatArray) -
 
 
 def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:
-    """The poses without those that are a better one over again."""
+    """The poses, best first, without those that are a better one over again."""
     kept: list[Pose] = []
-    for pose in poses:
+    for pose in sorted(poses, key=lambda pose: -pose.evidence.score):
         if not any(alike(first, second, pose.a_from_b, other.a_from_b) for other in kept):
             kept.append(pose)
     return kept

@@ -76,6 +76,7 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
     (pick,) = window.bench.project.picks
     assert (pick.what, pick.amount) == ("stock", 3.0) and panel.faces.list.count() == 1
     panel.parting.pull.setCurrentIndex(panel.parting.pull.findData("z"))
+    asked = panel.settings()
     person.click(panel.make_button)
     person.wait_until_done()
     (part,) = window.bench.project.made
@@ -108,8 +109,16 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
         assert told["purpose"] == "pattern" and told["unit"] == unit and len(told["steps"]) == 5
         assert told["asked"]["settings"]["allowance"] == "1/96" and len(told["asked"]["picks"]) == 1
     assert person.troubles == []
+    panel.casting.editors["allowance"].setText("2")
+    panel.parting.pull.setCurrentIndex(0)
     window.actions_.undo.trigger()
     assert not window.bench.project.made and window.bench.project.picks, "one step"
+    window.actions_.redo.trigger()
+    kept = window.bench.project
+    window.bench.new()
+    window.bench.session.apply("Open again", kept)
+    again = panel.settings()
+    assert again.allowance == "1/96" and again.parting == asked.parting, "the form shows what it was made with"
 
 
 def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):

@@ -116,12 +116,13 @@ class MakePanel(Panel):
             except RejoinError:
                 continue  # what is typed there is no number; it is said when it is used
         part = self.part()
+        self.parting.show_project(project)
         if part is not None and part is not self.shown.part:
             self._way_buttons[made_view.AFTER].setChecked(True)
             QTimer.singleShot(50, self, self._reveal)
+            self._recall(project, part)
         self.shown.part = part
         self.faces.show_project(project)
-        self.parting.show_project(project)
         self.trial.show_project(project)
         lines_into(self.steps, self, make_words.step_lines(part))
         self.heading.setText("" if part is None else part.title[:1].upper() + part.title[1:])
@@ -214,6 +215,14 @@ class MakePanel(Panel):
     def unfolded(self) -> None:
         super().unfolded()
         self._look()
+
+    def _recall(self, project: Project, part: MadePart) -> None:
+        """Show the figures that a part was made with: it may come from a file, or from an undo."""
+        made = next((dict(line.settings) for line in project.history if line.step == "make"), {})
+        if made.get("purpose") == part.purpose:
+            for form in (self.casting, self.double, self.printer, self.cores, self.cradle):
+                form.show_values(made)
+            self.parting.recall(made)
 
     def _reveal(self) -> None:
         """Bring what the steps did into sight."""

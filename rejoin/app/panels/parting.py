@@ -102,8 +102,20 @@ class PartingPart(QWidget):
     def values(self) -> dict[str, Any]:
         """As the settings want them."""
         plane = self.plane()
-        row = None if plane is None else ",".join(repr(float(one)) for part in plane for one in part)
-        return {**self.form.values(), "parting": row}
+        return {**self.form.values(), "parting": None if plane is None else self._row(plane)}
+
+    def recall(self, made: dict[str, Any]) -> None:
+        """Show the plane and the split that something was made with."""
+        self.form.show_values(made)
+        row, plane = made.get("parting"), self.plane()
+        if row and (plane is None or row != self._row(plane)):
+            numbers = np.array([float(one) for one in str(row).split(",")])
+            self.point, self.normal = numbers[:3], numbers[3:]
+            self.pull.setCurrentIndex(self.pull.findData("face"))
+
+    @staticmethod
+    def _row(plane: tuple[FloatArray, FloatArray]) -> str:
+        return ",".join(repr(float(one)) for part in plane for one in part)
 
     def begin(self) -> None:
         """Begin to pick, or give it up."""

@@ -230,3 +230,22 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     panel.fit_up.marks.setChecked(False)
     assert not window.scene.front.shows("dimensions")
     assert person.troubles == []
+
+
+def test_the_table_grows_with_the_text(window, qtbot):
+    from PySide6.QtWidgets import QApplication
+
+    old = QApplication.font()
+    try:
+        rows = tuple(reading(name=f"bore {n}") for n in range(3))
+        window.bench.session.apply("x", replace(made_plate.whole(), readings=rows))
+        window.card.unfold([panel.number for panel in window.panels].index(60))
+        table = window.dimensions.table
+        for change in (0, 5):
+            window.change_text(change)
+            qtbot.wait(60)
+            last = table.visualItemRect(table.topLevelItem(2))
+            assert last.height() > 0 and table.viewport().rect().contains(last.bottomLeft()), "the last row is not cut"
+    finally:
+        QApplication.setFont(old)
+        window.change_text(0)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from PySide6.QtCore import QLocale
-from PySide6.QtWidgets import QComboBox, QHeaderView, QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QHeaderView, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from rejoin.app import ask_files, size_words, sizing_tasks
 from rejoin.app.bench import Bench
@@ -17,6 +17,7 @@ from rejoin.app.jobs import Task
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
 from rejoin.app.panels.fit_up import FitUpPart
+from rejoin.app.panels.fitted import FittedTable
 from rejoin.app.panels.reading import ReadingPart
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
@@ -107,7 +108,7 @@ class DimensionsPanel(Panel):
         if row >= 0:
             self.table.setCurrentItem(self.table.topLevelItem(row))
         self.table.blockSignals(False)
-        self._size_table(len(project.readings))
+        self.table.fit()
         self.on.setVisible(project.whole is not None and bool(project.fragments))
         self.pick_button.setEnabled(bool(project.fragments) or project.whole is not None)
         self._show_scales(project)
@@ -274,8 +275,8 @@ class DimensionsPanel(Panel):
         box.addWidget(self.row(self.sheet_button, self.squared_button))
         return holder
 
-    def _table(self) -> QTreeWidget:
-        table = QTreeWidget()
+    def _table(self) -> FittedTable:
+        table = FittedTable(7)
         table.setColumnCount(4)
         table.setHeaderLabels(["Dimension", "Scan", "Caliper", ""])
         table.setRootIsDecorated(False)
@@ -287,9 +288,3 @@ class DimensionsPanel(Panel):
             table.header().setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
         table.currentItemChanged.connect(lambda now, before: self._selected())
         return table
-
-    def _size_table(self, count: int) -> None:
-        self.table.setVisible(count > 0)
-        line = self.table.sizeHintForRow(0) if count else 0
-        head = self.table.header().sizeHint().height()
-        self.table.setFixedHeight(head + min(max(count, 1), 7) * line + 2 * self.table.frameWidth() + 4)

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QLineEdit, QListWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import make_words
 from rejoin.app.making_tasks import USED
+from rejoin.app.panels.fitted import FittedList
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
 from rejoin.core import edits
@@ -46,7 +47,7 @@ class FacesPart(QWidget):
         self.pick_button.setCheckable(True)
         self.drop_button = panel.button("Remove", "Take the selected face out of the list.", self.remove)
         self.hint = panel.text(name="faded")
-        self.list = QListWidget()
+        self.list = FittedList(6)
         self.list.setAccessibleName("Picked faces")
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         box.addWidget(panel.row(self.what))
@@ -73,9 +74,7 @@ class FacesPart(QWidget):
         self.list.addItems([make_words.face_line(pick, n, self.purpose, units)
                             for n, pick in enumerate(project.picks, 1)])  # fmt: skip
         self.list.setCurrentRow(min(row, len(project.picks) - 1))
-        self.list.setVisible(bool(project.picks))
-        line = self.list.sizeHintForRow(0) if project.picks else 0
-        self.list.setFixedHeight(min(len(project.picks), 6) * line + 2 * self.list.frameWidth() + 4)
+        self.list.fit()
         self.drop_button.setVisible(bool(project.picks))
         self.pick_button.setEnabled(project.whole is not None and not self.bench.jobs.busy)
         self._hint()

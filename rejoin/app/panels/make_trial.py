@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QListWidget, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import making_tasks
+from rejoin.app.panels.fitted import FittedList
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
 from rejoin.core.errors import RejoinError
@@ -43,7 +44,7 @@ class TrialPart(QWidget):
         self.amount.setToolTip("By how much, along the face's own normal.")
         self.pick_button: QPushButton = panel.button("Where…", "Click on the face that was tight or loose.", self.begin)
         self.pick_button.setCheckable(True)
-        self.list = QListWidget()
+        self.list = FittedList(5)
         self.list.setAccessibleName("Notes of the trial")
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.clear_button = panel.button("Forget notes", "Begin the notes of this trial anew.", self.clear)
@@ -127,9 +128,7 @@ class TrialPart(QWidget):
     def _list(self) -> None:
         self.list.clear()
         self.list.addItems([f"{note.name}: {note.note}" for note in self.notes])
-        self.list.setVisible(bool(self.notes))
-        line = self.list.sizeHintForRow(0) if self.notes else 0
-        self.list.setFixedHeight(min(len(self.notes), 5) * line + 2 * self.list.frameWidth() + 4)
+        self.list.fit()
         self.clear_button.setVisible(bool(self.notes))
         busy, whole = self.bench.jobs.busy, self.bench.project.whole
         self.pick_button.setEnabled(whole is not None and not busy)

@@ -1,0 +1,50 @@
+"""Lists that are as high as their rows, at any size of text."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QTimer
+from PySide6.QtWidgets import QAbstractItemView, QListWidget, QTreeWidget
+
+
+class FittedList(QListWidget):
+    """A list that shows up to ``most`` rows without scrolling, and nothing where it is empty."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self._most = most
+
+    def fit(self) -> None:
+        """Take the height of the rows."""
+        _fit(self, self.count(), self._most, 0)
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        _fit_later(self, event)
+
+
+class FittedTable(QTreeWidget):
+    """A table that shows up to ``most`` rows without scrolling, and nothing where it is empty."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self._most = most
+
+    def fit(self) -> None:
+        """Take the height of the rows."""
+        _fit(self, self.topLevelItemCount(), self._most, self.header().sizeHint().height())
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        _fit_later(self, event)
+
+
+def _fit(view: QAbstractItemView, count: int, most: int, head: int) -> None:
+    view.setVisible(count > 0)
+    line = max(view.sizeHintForRow(0), view.fontMetrics().height())
+    view.setFixedHeight(head + min(count, most) * line + 2 * view.frameWidth() + 4)
+
+
+def _fit_later(view: FittedList | FittedTable, event: QEvent) -> None:
+    """The rows learn of a new font a moment later."""
+    if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and hasattr(view, "_most"):
+        QTimer.singleShot(0, view, view.fit)

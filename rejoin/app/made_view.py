@@ -43,25 +43,26 @@ class MadeView(QObject):
         self.parting: FloatArray | None = None
         self.places: list[tuple[str, FloatArray]] = []
         self._drawn: dict[Mesh, Drawn] = {}
+        self._painted: dict[Mesh, bool] = {}
         scene.moved.connect(self.show)
 
     def show(self) -> None:
         """Draw anew."""
         active = self.scene.mode == "make" and self.scene.shows_whole()
-        wanted = self._wanted() if active else []
+        world = self.scene.frames()[-1] if active else None
+        wanted = [] if world is None else self._wanted(world)
         self._keep([mesh for mesh, _ in wanted])
         for mesh, pose in wanted:
             self._place(mesh, pose)
         if self.scene.whole is not None and active:
             self.scene.whole.actor.SetVisibility(not wanted or self.way == BOTH)
-        self._show_front(active)
+        self._show_front(world)
         self.scene.view.update()
 
-    def _wanted(self) -> list[tuple[Mesh, FloatArray]]:
+    def _wanted(self, world: FloatArray) -> list[tuple[Mesh, FloatArray]]:
         """What is drawn, each with its world_from_mesh."""
         if self.part is None or self.way == BEFORE:
             return []
-        world = self.scene.frames()[-1]
         if self.way == IN_FILE:
             low = self.scene.whole.mesh.vertices.min(axis=0) if self.scene.whole else np.zeros(3)
             start = np.array(self.part.bodies[0].mesh.vertices.min(axis=0))
@@ -75,6 +76,7 @@ class MadeView(QObject):
     def _keep(self, meshes: list[Mesh]) -> None:
         for mesh in [known for known in self._drawn if known not in meshes]:
             self.scene.view.renderer.RemoveActor(self._drawn.pop(mesh).actor)
+            self._painted.pop(mesh, None)
 
     def _place(self, mesh: Mesh, pose: FloatArray) -> None:
         drawn = self._drawn.get(mesh)
@@ -87,6 +89,9 @@ class MadeView(QObject):
             self.scene.view.renderer.AddActor(drawn.actor)
         drawn.actor.SetUserMatrix(matrix(pose))
         drawn.actor.GetProperty().SetOpacity(0.4 if self.way == BOTH else 1.0)
+        if self._painted.get(mesh) == self.draft_map:
+            return
+        self._painted[mesh] = self.draft_map
         shown = np.tile(colours.rgb(MADE), (len(drawn.display.mesh.triangles), 1))
         part = self.part
         if self.draft_map and part is not None and part.draft_deg is not None and mesh is part.mesh:
@@ -95,11 +100,11 @@ class MadeView(QObject):
             shown = of_triangle[display.triangle_of] if display.is_copy else of_triangle
         set_colours(drawn, shown, of_points=False)
 
-    def _show_front(self, active: bool) -> None:
+    def _show_front(self, world: FloatArray | None) -> None:
         strokes: list[Stroke] = []
         words: list[Words] = []
-        if active:
-            world, palette = self.scene.frames()[-1], self.scene.palette
+        if world is not None:
+            palette = self.scene.palette
             if self.way != IN_FILE:
                 words = [Words(text, apply(world, place[None])[0], palette.on_accent, palette.accent, 14)
                          for text, place in self.places]  # fmt: skip

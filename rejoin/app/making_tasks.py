@@ -55,20 +55,25 @@ def next_revision(
     return replace(after, made=(*after.made[:-1], replace(part, notes=(note, *part.notes))))
 
 
-def asked_of(project: Project, part: MadePart) -> Any:
+def settings_of(project: Project, part: MadePart) -> MakeSettings | None:
+    """The settings that a part was made with; None where something else was made since."""
+    known = next((dict(line.settings) for line in project.history if line.step == "make"), {})
+    return MakeSettings(**known) if known.get("purpose") == part.purpose else None
+
+
+def asked_of(project: Project, part: MadePart, settings: MakeSettings | None = None) -> Any:
     """All that a part was made with, as the next revision and the companion file need it.
 
     Raises
     ------
     NoAnswer
-        Where other settings were used since.
+        Where the settings are not given, and something else was made since.
     """
     from rejoin.core.making.revisions import Asked
 
-    known = next((dict(line.settings) for line in project.history if line.step == "make"), None)
-    if known is None or known.get("purpose") != part.purpose:
+    settings = settings or settings_of(project, part)
+    if settings is None:
         raise NoAnswer("With which figures this was made is not known any more.", "Make it again.")
-    settings = MakeSettings(**known)
     corrected = correction_of(part, settings)
     printer = () if np.allclose(corrected, ONES, atol=1e-9) else ((part.revision, corrected),)
     return Asked(settings, project.picks, printer, part.revision)
@@ -91,7 +96,9 @@ def correction_of(part: MadePart, settings: MakeSettings) -> Factors:
     return x, y, z
 
 
-def write_made(project: Project, report: Report, path: str, purpose: str, source: str, unit: str = "mm") -> Project:
+def write_made(
+    project: Project, report: Report, path: str, purpose: str, source: str, unit: str = "mm", settings: Any = None
+) -> Project:
     """Write what was made with its companion file; several bodies also each in a file of its own.
 
     Every file is read back and compared. The project stays as it is.
@@ -103,7 +110,7 @@ def write_made(project: Project, report: Report, path: str, purpose: str, source
     part = next((one for one in project.made if one.purpose == purpose), None)
     if part is None:
         raise NoAnswer("There is nothing to save yet.", "Make it first.")
-    asked = asked_content(asked_of(project, part))
+    asked = asked_content(asked_of(project, part, settings))
     files = _written(part, Path(path), unit, part_of(report, 0.0, 0.9))
     content = companion(part, source, unit, [str(one) for one in files], asked)
     content["file"], content["undivided"] = path, undivided(part)

@@ -155,7 +155,7 @@ def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):
     assert window.bench.project.made[0] is first
 
 
-def test_the_cradle_stands_around_the_part(window):
+def test_the_cradle_stands_around_the_part(window, tmp_path: Path):
     person = Person(window)
     window.bench.session.apply("Fuse", made_plate.whole())
     person.open_row(70)
@@ -166,6 +166,17 @@ def test_the_cradle_stands_around_the_part(window):
     person.click(panel.make_button)
     person.wait_until_done()
     (part,) = window.bench.project.made
+    panel.purpose.setCurrentIndex(panel.purpose.findData("machining"))
+    person.click(panel.make_button)
+    person.wait_until_done()
+    panel.purpose.setCurrentIndex(panel.purpose.findData("cradle"))
+    assert panel.part() is part and panel.cradle.values()["cradle_wall_mm"] == 3.0
+    panel.ask_save = lambda *asked: str(tmp_path / "cradle.3mf")
+    person.click(panel.save_button)
+    person.wait_until_done()
+    told = json.loads((tmp_path / "cradle.json").read_text())
+    assert told["asked"]["settings"]["cradle_wall_mm"] == 3.0, "though something else was made since"
+    assert (tmp_path / "cradle-1.3mf").exists() and (tmp_path / "cradle-2.3mf").exists()
     assert len(part.bodies) == 2 and panel.shown.way == made_view.AFTER
     around = np.concatenate([
         body.mesh.vertices @ np.linalg.inv(body.file_from_part)[:3, :3].T + np.linalg.inv(body.file_from_part)[:3, 3]

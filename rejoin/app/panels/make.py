@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from PySide6.QtCore import QTimer
@@ -23,7 +24,7 @@ from rejoin.app.tools import Tools
 from rejoin.app.wishes import WishForm
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import MadePart, Project
-from rejoin.core.settings import MakeSettings
+from rejoin.core.settings import MakeSettings, as_pairs
 
 GROUPS = {
     "casting": ("print", "pattern"), "faces": ("print", "pattern", "machining", "cradle"),
@@ -41,6 +42,7 @@ class MakePanel(Panel):
         super().__init__(bench, scene, tools)
         self.ask_save = ask_files.to_save
         self.shown = MadeView(scene)
+        self._made_with: WeakKeyDictionary[MadePart, MakeSettings] = WeakKeyDictionary()
         self.purpose = QComboBox()
         for name, words in make_words.PURPOSES.items():
             self.purpose.addItem(words, name)
@@ -194,7 +196,7 @@ class MakePanel(Panel):
         path = self.ask_save(self, self.bench, "Save what was made", file_name(source, part.title, ".3mf"), WHOLES)
         if path:
             self.bench.errand("Save what was made", making_tasks.write_made, path, purpose=part.purpose, source=source,
-                              unit=self.bench.units.name)  # fmt: skip
+                              unit=self.bench.units.name, settings=self._made_with.get(part))  # fmt: skip
 
     def save_bar(self) -> None:
         try:
@@ -218,8 +220,10 @@ class MakePanel(Panel):
 
     def _recall(self, project: Project, part: MadePart) -> None:
         """Show the figures that a part was made with: it may come from a file, or from an undo."""
-        made = next((dict(line.settings) for line in project.history if line.step == "make"), {})
-        if made.get("purpose") == part.purpose:
+        settings = self._made_with.get(part) or making_tasks.settings_of(project, part)
+        if settings is not None:
+            self._made_with[part] = settings
+            made = dict(as_pairs(settings))
             for form in (self.casting, self.double, self.printer, self.cores, self.cradle):
                 form.show_values(made)
             self.parting.recall(made)

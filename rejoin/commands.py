@@ -33,9 +33,9 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
     """
     typed: list[str] = arguments.fragments
     _check_join(arguments)
-    warm_up()
     with Progress() as reading:
         project = steps.read(typed, ReadSettings(unit=arguments.unit), reading.step("read"))
+    warm_up()
     _say_unit(project.scans)
     project, left_out = _without_repeats(project, typed)
     known = _known(arguments.known, project, typed, left_out)

@@ -13,8 +13,11 @@ from rejoin.core.transforms import rigid
 
 
 def warm_up() -> None:
-    """Load the library in the background: it takes a second or two, which earlier steps can cover."""
-    Thread(target=importlib.import_module, args=("open3d",), daemon=True).start()
+    """Load the library in the background: it takes a second or two, which earlier steps can cover.
+
+    The program's end waits for it: a thread that is cut off while it imports spoils the exit code.
+    """
+    Thread(target=importlib.import_module, args=("open3d",), daemon=False).start()
 
 
 def refined(

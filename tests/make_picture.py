@@ -49,7 +49,7 @@ def main(file: Path) -> int:
         beside = np.cross(towards, (0.0, 0.0, 1.0))
         window.scene.look_at_all()
         window.scene.look_from(tuple(0.9 * towards + 0.9 * beside + (0.0, 0.0, 0.5)), (0, 0, 1))
-        window.view.renderer.GetActiveCamera().Zoom(1.7)
+        window.view.renderer.GetActiveCamera().Zoom(1.35)
         person.pause(800)
         saved = window.grab().save(str(file), "PNG", 0)  # type: ignore[call-overload]
         window.close()

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from rejoin.core.alignment import NothingOpposite, adjust
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import believable, decided, judge
-from rejoin.core.matching import Pose, Prepared, alike, distinct, match_pair, prepared, settled
+from rejoin.core.matching import Pose, Prepared, alike, distinct, match_pair, prepared, settled, unlikely
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
 from rejoin.core.settings import AlignSettings, MatchSettings, Report, part_of
@@ -68,8 +68,11 @@ def find_joints(
     depths = (settings.thoroughness,) if len(fragments) == 2 else (1, settings.thoroughness)
     for number, depth in enumerate(depths):
         pairs = [pair for pair in combinations(range(len(fragments)), 2) if not tree.groups.together(*pair)]
+        pairs.sort(key=lambda pair: unlikely(ready[pair[0]], ready[pair[1]]))
         share = part_of(report, 0.2 + 0.7 * number / len(depths), 0.2 + 0.7 * (number + 1) / len(depths))
         for count, (a, b) in enumerate(pairs):
+            if _tree(ready, _beyond_doubt(found), held).groups.together(a, b):
+                continue  # whether they touch is seen in place
             sentence = f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}"
             share(count / len(pairs), sentence)
             one = part_of(share, count / len(pairs), (count + 1) / len(pairs))
@@ -78,6 +81,14 @@ def find_joints(
         tree = _tree(ready, found, held)
     report(0.95, "Looking for more places that touch")
     return held + tuple(_joints(ready, tree))
+
+
+def _beyond_doubt(found: Found) -> Found:
+    """The pairs whose best pose is good."""
+    return {
+        pair: poses for pair, poses in found.items()
+        if poses and decided(poses[0].evidence, poses[1].evidence.score if len(poses) > 1 else 0.0).good
+    }  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

@@ -121,7 +121,7 @@ def _scans(content: Mapping[str, Any], shown: Shown) -> str:
             f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs,
         ))  # fmt: skip
     head = ("Fragment", "File, start of its SHA-256", "Held", f"Size, {shown.unit}", "Spacing", "Repairs")
-    return table(head, rows, (14, 22, 14, 14, 13, 23))
+    return table(head, rows, (15, 22, 14, 13, 13, 23))
 
 
 def _placements(placements: Sequence[Placement], content: Mapping[str, Any], shown: Shown) -> str:
@@ -157,7 +157,7 @@ def _joints(project: Project, content: Mapping[str, Any], shown: Shown, pictures
     ]  # fmt: skip
     head = ("Joint", "Verdict", "Area", "Gap, median", "Overlap, at most", "Step", "Touching", "Why")
     figures = [pictures[number] for number in told_joints(project) if number in pictures]
-    return [table(head, rows, (15, 10, 9, 14, 10, 9, 11, 22)), *figures]
+    return [table(head, rows, (14, 12, 9, 13, 10, 9, 13, 20)), *figures]
 
 
 def _whole(project: Project, content: Mapping[str, Any], shown: Shown) -> str:
@@ -191,7 +191,7 @@ def _dimensions(project: Project, shown: Shown) -> list[str]:
     ]  # fmt: skip
     head = ("Dimension", "Kind", "Measured", "± (95 %)", "Reading", "Agreement", "Limits", "In words")
     scales = "".join(f"<p>{escape(scale.sentence)}</p>" for scale in project.scales)
-    return ["<h2>60 Dimensions</h2>", table(head, rows, (12, 11, 11, 10, 11, 10, 10, 25)), scales]
+    return ["<h2>60 Dimensions</h2>", table(head, rows, (12, 11, 12, 10, 11, 14, 10, 20)), scales]
 
 
 def _value(kind: str, value: float | None, shown: Shown) -> str:

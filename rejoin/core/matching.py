@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.evidence import LEAST_SCORE, decided, judge
-from rejoin.core.likeness import Outlines, outlines_of, promising_pairs
+from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unlikeness
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
@@ -66,6 +66,12 @@ def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
     trees = cKDTree(fragment.mesh.vertices), cKDTree(nodes.points)
     surface = Surface(fragment, nodes, *trees, samples.astype(np.int32))
     return Prepared(surface, Gallery(fragment, nodes, faces), outlines_of(fragment, nodes, faces))
+
+
+def unlikely(first: Prepared, second: Prepared) -> float:
+    """How far their three most alike faces are from two sides of one break; infinite where there is none."""
+    costs = unlikeness(first.outlines, second.outlines).ravel()
+    return float(np.sort(costs)[:3].mean()) if len(costs) else float("inf")
 
 
 def approached(first: Surface, second: Surface, hypothesis: Hypothesis) -> FloatArray:

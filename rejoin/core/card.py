@@ -94,7 +94,7 @@ STYLE = """<style>
 body { font-family: sans-serif; font-size: 9pt; color: #111; }
 h1 { font-size: 15pt; } h2 { font-size: 11pt; margin-top: 10px; } p, li { font-size: 9pt; }
 table { border-collapse: collapse; }
-th, td { border: 1px solid #777; padding: 2px 5px; font-size: 8pt; text-align: left; }
+th, td { border: 1px solid #777; padding: 2px 5px; font-size: 7pt; text-align: left; }
 th { background-color: #e8e4da; }
 </style>"""
 
@@ -157,7 +157,7 @@ def _joints(project: Project, content: Mapping[str, Any], shown: Shown, pictures
     ]  # fmt: skip
     head = ("Joint", "Verdict", "Area", "Gap, median", "Overlap, at most", "Step", "Touching", "Why")
     figures = [pictures[number] for number in told_joints(project) if number in pictures]
-    return [table(head, rows, (14, 12, 9, 13, 10, 9, 13, 20)), *figures]
+    return [table(head, rows, (15, 11, 9, 13, 11, 9, 12, 20)), *figures]
 
 
 def _whole(project: Project, content: Mapping[str, Any], shown: Shown) -> str:

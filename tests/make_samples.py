@@ -2,7 +2,7 @@
 
 Each sample holds its scans, ``truth.json`` (exact placements and how it was
 made), ``readings.csv`` (caliper readings of the real part: the exact distance
-plus an invented reading error) and ``known.json`` (those readings that span
+plus an invented reading error, as `rejoin check` reads them) and ``known.json`` (those readings that span
 two fragments, as `rejoin join --known` reads them).
 """
 
@@ -23,6 +23,9 @@ from rejoin.core.transforms import apply, inverse
 from tests.makers import Case, make_case, write_case
 
 READING_ERROR_MM = 0.012
+KINDS = {"points": "points", "bore centres": "centres"}
+"""What `rejoin check` calls the kinds that `rejoin join --known` knows."""
+COLUMNS = ("name", "kind", "on1", "x1", "y1", "z1", "on2", "x2", "y2", "z2", "reading", "unit", "limit")
 
 
 @dataclass(frozen=True)
@@ -144,8 +147,9 @@ def _write_readings(folder: Path, sample: Sample, case: Case, files: list[str]) 
         limit = 0.02 if exact <= 100 else 0.03
         owners = [_owner(case, end) for end in ends]
         places = [apply(inverse(case.part_from_scan[i]), end[None])[0] for i, end in zip(owners, ends, strict=True)]
-        shown = [" ".join(f"{c:.3f}" for c in place) for place in places]
-        rows.append([name, kind, files[owners[0]], shown[0], files[owners[1]], shown[1], f"{value:.2f}", limit])
+        on_surface = [_nearest(case.fragments[i].vertices, place) for i, place in zip(owners, places, strict=True)]
+        picks = [[Path(files[i]).stem, *(f"{c:.3f}" for c in pick)] for i, pick in zip(owners, on_surface, strict=True)]
+        rows.append([name, KINDS[kind], *picks[0], *picks[1], f"{value:.2f}", "mm", limit])
         if owners[0] != owners[1]:
             a, b = (
                 {"file": files[i], "point": [round(float(c), 4) for c in place]}
@@ -154,9 +158,14 @@ def _write_readings(folder: Path, sample: Sample, case: Case, files: list[str]) 
             known.append({"kind": kind, "a": a, "b": b, "value": value, "limit": limit})
     with (folder / "readings.csv").open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(["name", "kind", "file_a", "point_a", "file_b", "point_b", "value_mm", "limit_mm"])
+        writer.writerow(COLUMNS)
         writer.writerows(rows)
     (folder / "known.json").write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
+
+
+def _nearest(points: FloatArray, place: FloatArray) -> FloatArray:
+    """The scan's point nearest to a place: what a person would pick on a bore is its wall."""
+    return np.asarray(points[np.linalg.norm(points - place, axis=1).argmin()])
 
 
 def make_sample(sample: Sample, folder: Path) -> Case:

@@ -60,6 +60,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         The exit code.
     """
+    # Our matrices are many and small: threads inside each cost more than they give, and change last bits.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         _stop_on_ctrl_c()
         arguments = parser().parse_args(argv)

@@ -383,6 +383,18 @@ def test_ctrl_c_ends_cleanly(case: Case, tmp_path: Path) -> None:
     assert list(out.iterdir()) == []
 
 
+def test_small_matrices_are_solved_on_one_thread() -> None:
+    """Set before numpy is loaded, and never against the person's own wish."""
+    code = (
+        "import os, sys; from rejoin.cli import main; main(['--version']); "
+        "print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    )
+    plain = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+    for wish, told in ((plain, "1 False"), ({**plain, "OPENBLAS_NUM_THREADS": "2"}, "2 False")):
+        done = subprocess.run([sys.executable, "-c", code], env=wish, cwd=ROOT, capture_output=True, text=True)
+        assert done.stdout.splitlines()[-1] == told
+
+
 # ---- the unit ----
 
 

@@ -10,8 +10,8 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
-from rejoin.core.meshes import adjacency, compacted, vertex_areas, vertex_normals
-from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Mesh, Placement
+from rejoin.core.meshes import averaged_normals, compacted, vertex_areas, vertex_normals
+from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
 from rejoin.core.transforms import apply, inverse, turn
 
@@ -192,15 +192,5 @@ def _skirt(fragment: Fragment, triangles: IntArray, spacing: float) -> tuple[Flo
     outer &= distance > 2.0 * spacing
     crop, kept = compacted(mesh, np.flatnonzero(outer[mesh.triangles].all(axis=1)).astype(np.int32))
     beside = np.flatnonzero(distance[kept] < RIM * spacing)
-    normals = _averaged(crop, vertex_normals(crop))
+    normals = averaged_normals(crop, vertex_normals(crop), 6)
     return crop.vertices[beside], normals[beside]
-
-
-def _averaged(mesh: Mesh, normals: FloatArray, rounds: int = 6) -> FloatArray:
-    graph = adjacency(mesh).tocoo()
-    for _ in range(rounds):
-        alike = np.einsum("ij,ij->i", normals[graph.row], normals[graph.col]) > 0.8
-        row, col = graph.row[alike], graph.col[alike]
-        sums = normals + np.stack([np.bincount(row, normals[col, i], len(normals)) for i in range(3)], axis=1)
-        normals = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
-    return np.asarray(normals)

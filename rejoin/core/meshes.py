@@ -61,6 +61,17 @@ def _vertex_normals(mesh: Mesh, crosses: FloatArray) -> FloatArray:
     return np.asarray(sums / np.where(length > 0, length, 1.0))
 
 
+def averaged_normals(mesh: Mesh, normals: FloatArray, rounds: int) -> FloatArray:
+    """Vertex normals (n, 3) averaged with those of neighbours that face the same way, so many times over."""
+    graph = adjacency(mesh).tocoo()
+    for _ in range(rounds):
+        alike = np.einsum("ij,ij->i", normals[graph.row], normals[graph.col]) > 0.8
+        row, col = graph.row[alike], graph.col[alike]
+        sums = normals + np.stack([np.bincount(row, normals[col, i], len(normals)) for i in range(3)], axis=1)
+        normals = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
+    return np.asarray(normals)
+
+
 def volume(mesh: Mesh) -> float:
     """Enclosed volume, mm³; meaningful for a closed mesh, positive when outward."""
     return float(cone_volumes(mesh).sum())

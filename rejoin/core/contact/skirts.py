@@ -15,8 +15,8 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.contact.facing import near_masks
 from rejoin.core.contact.pairs import Side
-from rejoin.core.meshes import adjacency, compacted, vertex_normals
-from rejoin.core.records import FloatArray, Fragment, Mesh
+from rejoin.core.meshes import averaged_normals, compacted, vertex_normals
+from rejoin.core.records import FloatArray, Fragment
 from rejoin.core.transforms import apply, turn
 
 NEAR, FAR = 1.5, 9.0
@@ -100,18 +100,8 @@ def skirt_of(fragment: Fragment, side: Side) -> Skirt:
         return nothing
     distance, _ = cKDTree(rim).query(crop.vertices, workers=2)
     beside = (distance > NEAR * spacing) & (distance < FAR * spacing)
-    points, normals = crop.vertices[beside], _averaged(crop, vertex_normals(crop))[beside]
+    points, normals = crop.vertices[beside], averaged_normals(crop, vertex_normals(crop), 3)[beside]
     return Skirt(points, normals, rim, cKDTree(points) if len(points) else None, spacing, fragment.noise_mm)
-
-
-def _averaged(crop: Mesh, normals: FloatArray, rounds: int = 3) -> FloatArray:
-    graph = adjacency(crop).tocoo()
-    for _ in range(rounds):
-        alike = np.einsum("ij,ij->i", normals[graph.row], normals[graph.col]) > 0.8
-        row, col = graph.row[alike], graph.col[alike]
-        sums = normals + np.stack([np.bincount(row, normals[col, i], len(normals)) for i in range(3)], axis=1)
-        normals = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
-    return np.asarray(normals)
 
 
 def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: FloatArray) -> Steps:

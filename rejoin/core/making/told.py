@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rejoin.core.cautions import CAUTIONS as EVERYWHERE
 from rejoin.core.making.allowances import Contraction
 from rejoin.core.meshes import euler_genus, triangle_areas
 from rejoin.core.records import MadePart
@@ -15,12 +16,7 @@ ORDER = ("restore by number", "machining stock", "draft", "contraction (shrinkag
 TITLES = {"print": "trial print", "pattern": "pattern", "machining": "model for machining", "cradle": "holding cradle"}
 
 CAUTIONS = {
-    "all": (
-        "A good geometric fit says nothing about hidden cracks or strength: have the part crack-tested before and "
-        "after the repair.",
-        "Do not return brakes, steering, lifting gear, guards, pressure parts or anything that turns or stores energy "
-        "to service on the strength of this program.",
-    ),
+    "all": (EVERYWHERE[0], EVERYWHERE[2], EVERYWHERE[3], EVERYWHERE[-1]),
     "print": ("A printed part is for trial fit only: it softens with heat and creeps under load.",),
     "pattern": (
         "Contraction differs with metal, section and mould; cores hinder it. Ask the foundry, or cast a trial bar.",

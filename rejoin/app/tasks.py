@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -15,9 +15,6 @@ from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FractureFace, Joint, Project, Repair
 from rejoin.core.settings import AlignSettings, CleanSettings, MatchSettings, ReadSettings, Report, part_of
-
-if TYPE_CHECKING:
-    from rejoin.core.uncertainty.stated import KnownDimension
 
 Marks = tuple[tuple[float, float, float], ...]
 
@@ -128,22 +125,15 @@ def _cleaned(project: Project, report: Report) -> Project:
     return project if complete else steps.clean(project, None, report)
 
 
-def _known(project: Project) -> tuple[KnownDimension, ...]:
-    """The sizes that the person stated, as the adjustment takes them."""
-    from rejoin.core.uncertainty.stated import KnownDimension
-
-    return tuple(
-        KnownDimension(s.a, s.point_a_mm, s.b, s.point_b_mm, s.value_mm, s.limit_mm) for s in project.stated
-    )
-
-
 def _settled(
     project: Project, report: Report, settings: dict[str, Any], names: tuple[tuple[str, float], ...]
 ) -> Project:
+    from rejoin.core.uncertainty.stated import known_sizes
+
     start = 0.0
     for name, share in names:
         step = dict(steps.STEPS)[name]
-        wishes = {"known": _known(project)} if name == "align" else {}
+        wishes = {"known": known_sizes(project.stated)} if name == "align" else {}
         project = step(project, settings.get(name), part_of(report, start, start + share), **wishes)
         start += share
     return project
@@ -219,18 +209,6 @@ def _faces_within(project: Project, chosen: tuple[FractureFace, ...], report: Re
 
 def _ways(project: Project, a: int, b: int, thoroughness: int, report: Report) -> tuple[Joint, ...]:
     """Joints of two fragments by the faces of the project, whatever the evidence says of them; best first."""
-    from rejoin.core.assembling import made_joint
-    from rejoin.core.evidence import decided
-    from rejoin.core.matching import match_pair, prepared
+    from rejoin.core.assembling import ways_of_pair
 
-    ready = {}
-    for count, number in enumerate((a, b)):
-        report(0.1 * count, f"Looking closely at {project.fragments[number].scan.name}")
-        own = tuple(face for face in project.faces if face.fragment == number)
-        ready[number] = prepared(project.fragments[number], own)
-    poses = match_pair(ready[a], ready[b], thoroughness, part_of(report, 0.2, 0.95))
-    joints = []
-    for pose in poses:
-        rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
-        joints.append(made_joint(ready, a, b, pose.a_from_b, decided(pose.evidence, rival)))  # type: ignore[arg-type]
-    return tuple(joints)
+    return ways_of_pair(project.fragments, project.faces, a, b, thoroughness, report)

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from rejoin.core.alignment import NothingOpposite, adjust
+from rejoin.core.alignment import NothingOpposite, Watch, adjust, unwatched
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import believable, decided, judge
 from rejoin.core.matching import Pose, Prepared, alike, distinct, match_pair, prepared, settled, unlikely
@@ -140,7 +140,7 @@ def _closing_joint(ready: list[Prepared], groups: Groups, a: int, b: int) -> Joi
     return made_joint(ready, a, b, a_from_b, evidence) if believable(evidence) else None
 
 
-def made_joint(ready: list[Prepared], a: int, b: int, a_from_b: FloatArray, evidence: Evidence) -> Joint:
+def made_joint(ready: list[Prepared] | dict[int, Prepared], a: int, b: int, a_from_b: FloatArray, evidence: Evidence) -> Joint:
     """A joint with its mating faces: the triangles of either fragment that face the other."""
     fragments = ready[a].surface.fragment, ready[b].surface.fragment
     reach = 3.0 * touching_limit(*fragments)
@@ -150,6 +150,22 @@ def made_joint(ready: list[Prepared], a: int, b: int, a_from_b: FloatArray, evid
         area = float(triangle_areas(Mesh(fragment.mesh.vertices, fragment.mesh.triangles[triangles])).sum())
         sides.append(FractureFace(number, triangles, area, 1.0, "program"))
     return Joint(a, b, sides[0], sides[1], a_from_b, evidence)
+
+
+def ways_of_pair(
+    fragments: Sequence[Fragment], faces: Sequence[FractureFace], a: int, b: int, thoroughness: int, report: Report
+) -> tuple[Joint, ...]:
+    """Joints of two fragments by the faces given, whatever the evidence says of them; best first."""
+    ready = {}
+    for count, number in enumerate((a, b)):
+        report(0.1 * count, f"Looking closely at {fragments[number].scan.name}")
+        ready[number] = prepared(fragments[number], tuple(face for face in faces if face.fragment == number))
+    poses = match_pair(ready[a], ready[b], thoroughness, part_of(report, 0.2, 0.95))
+    joints = []
+    for pose in poses:
+        rival = max((other.evidence.score for other in poses if other is not pose), default=0.0)
+        joints.append(made_joint(ready, a, b, pose.a_from_b, decided(pose.evidence, rival)))
+    return tuple(joints)
 
 
 def _rejected(pose: Pose, pair: tuple[int, int], held: tuple[Joint, ...], ready: list[Prepared]) -> bool:
@@ -215,6 +231,7 @@ def place_fragments(
     settings: AlignSettings,
     report: Report,
     known: Sequence[KnownDimension] = (),
+    watch: Watch = unwatched,
 ) -> tuple[tuple[Joint, ...], tuple[Placement, ...]]:
     """Place all fragments that joints hold together by one adjustment over all joints.
 
@@ -227,6 +244,8 @@ def place_fragments(
     report : Report
     known : sequence of KnownDimension, optional
         Only those between fragments that are placed count.
+    watch : Watch, optional
+        Told of every round; where a try is given up and begun anew, from the start again.
 
     Returns
     -------
@@ -245,7 +264,7 @@ def place_fragments(
         used = [joint for joint in active if joint.a in group and joint.b in group]
         usable = [item for item in known if item.fragment_a in group and item.fragment_b in group]
         try:
-            solved = adjust(fragments, used, _spread(group[0], used), settings, report, usable)
+            solved = adjust(fragments, used, _spread(group[0], used), settings, report, usable, watch)
             break
         except NothingOpposite as nothing:
             gone = used[nothing.number]

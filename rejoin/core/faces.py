@@ -60,6 +60,8 @@ def find_fracture_faces(
     faces = []
     for roughness_mm, region in found:
         triangles = np.sort(np.concatenate([by_node[starts[node] : ends[node]] for node in region]))
+        if not len(triangles):  # a speck of nodes where no triangle begins
+            continue
         area = float(nodes.areas[region].sum())
         confidence = float(1 - np.exp(-_excess(roughness_mm, usual)))
         faces.append(FractureFace(number, triangles, area, confidence, "program", roughness_mm))

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from rejoin.core import meshes
+from rejoin.core.lessons.answers import packed
 from rejoin.core.records import Mesh
 from rejoin.core.settings import UNITS
 from tests.makers.cases import Case
@@ -34,6 +35,10 @@ def write_case(case: Case, folder: str | Path, unit: str = "mm", fmt: str = "ply
         "spacing_mm": case.spacing_mm,
         "noise_mm": case.noise_mm,
         "wear_mm": case.wear_mm,
+        "broken_triangles": [
+            {"of": len(mesh.triangles), "bits": packed(broken[mesh.triangles].all(axis=1))}
+            for mesh, broken in zip(case.fragments, case.fracture, strict=True)
+        ],
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return paths

@@ -15,7 +15,7 @@ import numpy as np
 
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
-from rejoin.core.alignment.solver import NothingOpposite, Poses, Solver, State
+from rejoin.core.alignment.solver import NothingOpposite, Poses, Solver, State, Watch, unwatched
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
@@ -98,6 +98,7 @@ def adjust(
     settings: AlignSettings,
     report: Report,
     known: Sequence[KnownDimension] = (),
+    watch: Watch = unwatched,
 ) -> Adjustment:
     """Place fragments by one least squares over all their joints.
 
@@ -112,6 +113,8 @@ def adjust(
     report : Report
     known : sequence of KnownDimension, optional
         Dimensions stated by the person: observations like any other.
+    watch : Watch, optional
+        Told of every round of the adjustment that gives the answer; it costs a second first approach.
 
     Returns
     -------
@@ -139,7 +142,7 @@ def adjust(
     kept = [number for number in range(len(joints)) if number not in left]
     while True:
         try:
-            found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known)
+            found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known, watch)
             return replace(found, left_out=dict(sorted(left.items())))
         except NothingOpposite as nothing:
             lost = kept[nothing.number]
@@ -184,9 +187,10 @@ def _adjusted(
     settings: AlignSettings,
     report: Report,
     known: Sequence[KnownDimension],
+    watch: Watch = unwatched,
 ) -> Adjustment:
     """One least squares over all the joints given."""
-    solver = Solver(fragments, joints, start, settings, known)
+    solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
     approach(solver, start)
     touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.4))
@@ -237,4 +241,4 @@ def _finished(solver: Solver, state: State, layers: list[Layer]) -> Adjustment:
     )
 
 
-__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "NothingOpposite", "adjust"]
+__all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "NothingOpposite", "Watch", "adjust", "unwatched"]

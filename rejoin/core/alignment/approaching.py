@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from rejoin.core.alignment.solver import COARSE, TUKEY, Poses, Solver, State
+from rejoin.core.alignment.solver import COARSE, TUKEY, Poses, Solver, State, unwatched
 from rejoin.core.contact import opposite, robust_scale
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray
-from rejoin.core.transforms import inverse, orthonormal
+from rejoin.core.transforms import displacement, inverse, orthonormal
 from rejoin.core.uncertainty.equations import crossed_matrix, firm_motions
 
 
 def approach(solver: Solver, start: Poses) -> None:
     """Each joint by itself, then the fragments one after the other along the joints."""
     relative: dict[int, FloatArray] = {}
+    looked_at = dict(solver.poses), {solver.reference}
+    solver.watch("start", solver.poses)
     for number, joint in enumerate(solver.joints):
         b_from_a = inverse(solver.poses[joint.b]) @ solver.poses[joint.a]
-        relative[number] = _refined(solver, number, b_from_a)
+        relative[number] = _refined(solver, number, b_from_a, looked_at)
     placed = {solver.reference: solver.poses[solver.reference]}
     while len(placed) < len(start):
         before = len(placed)
@@ -33,7 +35,11 @@ def approach(solver: Solver, start: Poses) -> None:
     solver.seen.clear()
 
 
-def _refined(solver: Solver, number: int, b_from_a: FloatArray) -> FloatArray:
+Seen = tuple[Poses, set[int]]
+"""Where somebody who looks on sees the fragments, and which of them have come together."""
+
+
+def _refined(solver: Solver, number: int, b_from_a: FloatArray, looked_at: Seen) -> FloatArray:
     """The joint refined by ICP, or as it was where that is not better."""
     from rejoin.core.libraries.registration import refined
 
@@ -45,11 +51,37 @@ def _refined(solver: Solver, number: int, b_from_a: FloatArray) -> FloatArray:
     best, cost = b_from_a, _misfit(solver, number, b_from_a)
     for share in (1.0, 0.5):
         scale = min(share * reach, TUKEY * max(cost, quantum))
-        moved, _ = refined(a.points[chosen], b.points, b.normals, best, share * reach, scale, 30, quantum)
+        ends = a.points[chosen], b.points, b.normals
+        moved, _ = refined(*ends, best, share * reach, scale, 30, quantum)
+        if solver.watch is not unwatched:
+            _show_rounds(solver, number, ends, best, (share * reach, scale), looked_at)
         misfit = _misfit(solver, number, moved)
         if misfit < cost:
             best, cost = orthonormal(moved), misfit
     return best
+
+
+def _show_rounds(
+    solver: Solver, number: int, ends: tuple[FloatArray, FloatArray, FloatArray], b_from_a: FloatArray,
+    limits: tuple[float, float], looked_at: Seen,
+) -> None:  # fmt: skip
+    """The rounds of that ICP one by one, for who looks on: the answer is not made of them."""
+    from rejoin.core.libraries.registration import refined
+
+    joint, (poses, together) = solver.joints[number], looked_at
+    quantum = 1e-4 * min(side.spacing_mm for side in solver.sides[number])
+    for _ in range(30):
+        before, (b_from_a, _share) = b_from_a, refined(*ends, b_from_a, *limits, 1, quantum)
+        if joint.a in together:
+            poses[joint.b] = orthonormal(poses[joint.a] @ inverse(b_from_a))
+        elif joint.b in together:
+            poses[joint.a] = orthonormal(poses[joint.b] @ b_from_a)
+        else:
+            return
+        solver.watch("two faces at a time", poses)
+        if displacement(before, b_from_a, ends[0]).max() < 30.0 * quantum:
+            break
+    together.update((joint.a, joint.b))
 
 
 def _holds(solver: Solver, number: int, b_from_a: FloatArray) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,6 +58,13 @@ FEWEST = 12
 
 Poses = dict[int, FloatArray]
 
+Watch = Callable[[str, Poses], None]
+"""Told what is being done and where the fragments stand, after every round."""
+
+
+def unwatched(stage: str, poses: Poses) -> None:
+    """Nobody looks on."""
+
 
 @dataclass(frozen=True, eq=False)
 class State:
@@ -89,7 +96,9 @@ class Solver:
         start: Poses,
         settings: AlignSettings,
         known: Sequence[KnownDimension],
+        watch: Watch = unwatched,
     ) -> None:
+        self.watch = watch
         self.fragments, self.joints, self.settings, self.known = fragments, joints, settings, known
         self.used: list[KnownDimension] = []
         self.reference = next(iter(start))
@@ -126,6 +135,7 @@ class Solver:
             weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
             told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
             state, moved = self._moved_by(state, contacts, firm, told, free, [])
+            self.watch("all joints together, some of the points", state.poses)
             if moved < 10.0 * self.finest:
                 break
         return replace(state, settled=moved < 100.0 * self.finest)
@@ -170,6 +180,7 @@ class Solver:
             firm = [firm_motions(w.crossed, w.plain, free) for w in whole]
             before = state
             state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
+            self.watch("every point of the faces", state.poses)
             if moved < near:
                 break
         statements = [

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.records import FloatArray, Record
+from rejoin.core.records import FloatArray, Record, StatedSize
 from rejoin.core.transforms import apply
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 from rejoin.core.uncertainty.layers import USUAL_LAYER, scaled_inverse
@@ -46,6 +46,11 @@ class KnownDimension(Record):
     @property
     def sigma_mm(self) -> float:
         return max(self.limit_mm, 1e-6) / float(np.sqrt(3.0))
+
+
+def known_sizes(stated: Sequence[StatedSize]) -> tuple[KnownDimension, ...]:
+    """A project's stated sizes as the adjustment takes them."""
+    return tuple(KnownDimension(s.a, s.point_a_mm, s.b, s.point_b_mm, s.value_mm, s.limit_mm) for s in stated)
 
 
 @dataclass(frozen=True, eq=False)

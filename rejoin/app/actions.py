@@ -171,6 +171,12 @@ class Actions:
         w = self.window
         menu = w.menuBar().addMenu("&Help")
         self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.say_next)
+        self.class_mode = menu.addAction("C&lass mode")
+        self.class_mode.setCheckable(True)
+        self.class_mode.setChecked(w.class_mode.on)
+        self.class_mode.setToolTip("Every row of the job card explains itself, with exercises and a replay.")
+        self.class_mode.toggled.connect(w.class_mode.set_on)
+        menu.addSeparator()
         self._add(menu, "&Cautions", None, "What a good fit does not say.", w.show_cautions)
         self._add(menu, "&About", None, "Version of the program.", w.show_about)
 

@@ -34,6 +34,8 @@ class Bench(QObject):
     done : Signal(str)
         Title of the work that has just been finished and shown.
     units_changed : Signal()
+    answered : Signal(str, object)
+        What was asked, and the record that answers it; the project is as it was.
     ways_found : Signal(tuple of Joint)
         Ways in which two fragments might go together; `ways_of` is the project they were looked for in.
     ask_unit : callable
@@ -44,6 +46,7 @@ class Bench(QObject):
     done = Signal(str)
     units_changed = Signal()
     recent_changed = Signal()
+    answered = Signal(str, object)
     ways_found = Signal(object)
 
     def __init__(self, memory: QSettings | None = None, recovery: Path | None = None,
@@ -130,6 +133,14 @@ class Bench(QObject):
         """Let the worker write a file; the project stays as it is."""
         return self._start(title, task, tag=("wrote", path), path=path, **wishes)
 
+    def ask(self, title: str, task: Task, what: str, **wishes: Any) -> bool:
+        """Let the worker find something out; `answered` tells it, nothing is changed."""
+        return self._start(title, task, tag=("answer", what), **wishes)
+
+    def start_with(self, title: str, task: Task, **wishes: Any) -> bool:
+        """Put another job on the bench: what ``task`` makes."""
+        return self._start(title, task, tag=("instead",), project=Project(), **wishes)
+
     def work(self, title: str, task: Task, edit: Callable[[Project], Project] | None = None, **wishes: Any) -> bool:
         """Do an edit and the work that follows from it, as one undoable step."""
         project = self.project
@@ -204,7 +215,7 @@ class Bench(QObject):
         self.said.emit("trouble", f"{self.jobs.title} is still running.", "Wait for it, or cancel it.")
         return False
 
-    def _finished(self, title: str, project: Project, tag: Any) -> None:
+    def _finished(self, title: str, project: Any, tag: Any) -> None:
         kind = tag[0]
         if kind == "read":
             self._unit_then_clean(project, tag[1])
@@ -214,6 +225,10 @@ class Bench(QObject):
         elif kind == "ways":
             self.ways_of = self.project
             self.ways_found.emit(project.joints)
+        elif kind == "answer":
+            self.answered.emit(tag[1], project)
+        elif kind == "instead":
+            self.session.replace(project, None)
         elif kind == "saved":
             self.session.saved(Path(tag[1]))
             self._remember(tag[1])

@@ -19,7 +19,7 @@ from rejoin.core.records import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Stroke:
-    """A line through ``points`` (k, 3), world frame."""
+    """A line through ``points`` (k, 3), or separate pieces (k, 2, 3), world frame."""
 
     points: FloatArray
     colour: str
@@ -95,11 +95,13 @@ def arrow(start: FloatArray, end: FloatArray, colour: str, both_ends: bool = Fal
 
 def _line(stroke: Stroke) -> vtkActor:
     points = vtkPoints()
-    points.SetData(numpy_to_vtk(np.ascontiguousarray(stroke.points, np.float64), deep=True))
+    places = np.ascontiguousarray(stroke.points, np.float64)
+    points.SetData(numpy_to_vtk(places.reshape(-1, 3), deep=True))
     cells = vtkCellArray()
-    cells.InsertNextCell(len(stroke.points))
-    for number in range(len(stroke.points)):
-        cells.InsertCellPoint(number)
+    for start in range(0, places.size // 3, places.shape[-2]):
+        cells.InsertNextCell(places.shape[-2])
+        for number in range(start, start + places.shape[-2]):
+            cells.InsertCellPoint(number)
     data = vtkPolyData()
     data.SetPoints(points)
     data.SetLines(cells)

@@ -23,9 +23,10 @@ from rejoin.app.exchange import Exchange, Message
 from rejoin.app.wire import heads, receive_arrays, send_arrays
 from rejoin.app.worker import main as worker_main
 from rejoin.core.errors import RejoinError
-from rejoin.core.records import Project
+from rejoin.core.records import Project, Record
 
-Task = Callable[..., Project]
+Task = Callable[..., Record]
+"""What the worker does: most tasks answer with a project, some with another record."""
 MOST_EARLY_DEATHS = 3
 """Workers that may die before they are ready until no further one is started unasked."""
 
@@ -76,7 +77,7 @@ class Jobs(QObject):
     progress : Signal(float, str)
         Share done and what is being done.
     finished : Signal(str, Project, object)
-        Title, the new project, and the ``tag`` given to `start`.
+        Title, the new project or other answer, and the ``tag`` given to `start`.
     failed : Signal(str, str, str, object)
         Title, what happened, what to do, tag.
     cancelled : Signal(str, object)
@@ -213,8 +214,8 @@ def _listen(wire: Connection, worker: _Worker, relay: _Relay) -> None:
         relay.arrived.emit(worker.generation, message)
 
 
-def _read(exchange: Exchange, message: Message, copies: dict[str, Display]) -> Project:
-    """The project of an answer, with all that the view will need of it."""
+def _read(exchange: Exchange, message: Message, copies: dict[str, Display]) -> Record:
+    """The project, or other record, of an answer, with all that the view will need of it."""
     project = exchange.read(message, question=False)
     for key, mesh in exchange.meshes_to_draw(project).items():
         copy = copies.pop(key, None)

@@ -47,7 +47,7 @@ def world_poses(project: Project, apart: float) -> list[FloatArray]:
         spread, away = joined[number]
         open_pose = spread.copy()
         open_pose[:3, 3] += away * min(apart / HALF, 1.0)
-        poses.append(open_pose if apart <= HALF else _between(open_pose, home, (apart - HALF) / (1.0 - HALF),
+        poses.append(open_pose if apart <= HALF else between(open_pose, home, (apart - HALF) / (1.0 - HALF),
                                                               _middle(project.fragments[number])))  # fmt: skip
     return poses
 
@@ -84,7 +84,8 @@ def _joined(project: Project, placed: dict[int, FloatArray]) -> dict[int, tuple[
     return result
 
 
-def _between(start: FloatArray, end: FloatArray, share: float, middle: FloatArray) -> FloatArray:
+def between(start: FloatArray, end: FloatArray, share: float, middle: FloatArray) -> FloatArray:
+    """A pose on the way from one to another; a fragment's ``middle`` (3,), in its own frame, goes straight."""
     turns = Rotation.from_matrix(np.stack([start[:3, :3], end[:3, :3]]))
     turn = Slerp([0.0, 1.0], turns)([share]).as_matrix()[0]
     from_to = apply(start, middle[None])[0] * (1 - share) + apply(end, middle[None])[0] * share

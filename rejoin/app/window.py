@@ -22,6 +22,7 @@ import rejoin
 from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
 from rejoin.app.bench import Bench
+from rejoin.app.class_mode import ClassMode
 from rejoin.app.colour_bar import ColourBar
 from rejoin.app.file_work import FileWork
 from rejoin.app.job_card import JobCard
@@ -63,6 +64,7 @@ class Window(FileWork):
         self.palette_name = str(self.bench.memory.value("palette", _system_palette()))
         self.setAcceptDrops(True)
         self._build()
+        self.class_mode = ClassMode(self)
         self.actions_ = Actions(self)
         self._connect()
         self.set_colours(self.palette_name)
@@ -148,13 +150,14 @@ class Window(FileWork):
         self.tools.project_changed()
         for panel in self.panels:
             panel.show_project(after)
+        self.class_mode.show_project(after)
         joined = sentences.placed_count(after) >= 2
         self.apart.setEnabled(joined)
         if joined and sentences.placed_count(before) < 2:
             self._slide(0)
         elif not joined:
             self._slide(100, at_once=True)
-        self._show_beside()
+        self.show_beside()
         self._states()
 
     def _states(self) -> None:
@@ -184,6 +187,7 @@ class Window(FileWork):
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:
             panel.set_busy(busy)
+        self.class_mode.show_project(self.bench.project)
         self._enable()
 
     def _done(self, title: str) -> None:
@@ -196,13 +200,14 @@ class Window(FileWork):
     def _opened(self, row: int) -> None:
         mode = self.panels[row].mode
         self.scene.set_mode(mode)
-        self._show_beside()
+        self.class_mode.opened()
+        self.show_beside()
         self._states()
 
     def shown_bar(self) -> ColourBar | None:
         return self.bar if self.panels[self.card.open_row].beside() is self.bar else None
 
-    def _show_beside(self) -> None:
+    def show_beside(self) -> None:
         """What the open row wants beside the view, and nothing else."""
         wanted = self.panels[self.card.open_row].beside()
         if wanted is not None and self.beside.indexOf(wanted) < 0:

@@ -140,7 +140,9 @@ def _closing_joint(ready: list[Prepared], groups: Groups, a: int, b: int) -> Joi
     return made_joint(ready, a, b, a_from_b, evidence) if believable(evidence) else None
 
 
-def made_joint(ready: list[Prepared] | dict[int, Prepared], a: int, b: int, a_from_b: FloatArray, evidence: Evidence) -> Joint:
+def made_joint(
+    ready: list[Prepared] | dict[int, Prepared], a: int, b: int, a_from_b: FloatArray, evidence: Evidence
+) -> Joint:
     """A joint with its mating faces: the triangles of either fragment that face the other."""
     fragments = ready[a].surface.fragment, ready[b].surface.fragment
     reach = 3.0 * touching_limit(*fragments)

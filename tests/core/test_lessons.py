@@ -9,10 +9,20 @@ import pytest
 
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.lessons import TRIES, answer_to, replayed, scored, tried
-from rejoin.core.lessons.answers import packed, readings_of, sample_of, truly_broken, unpacked
+from rejoin.core.lessons.answers import (
+    answer_to,
+    packed,
+    picture_of,
+    readings_of,
+    sample_of,
+    scored,
+    truly_broken,
+    unpacked,
+)
 from rejoin.core.lessons.blocks import Bar, break_height, half
-from rejoin.core.lessons.replay import settings_of
+from rejoin.core.lessons.replay import replayed, settings_of
+from rejoin.core.lessons.stories import STORIES, story_of
+from rejoin.core.lessons.tries import tried
 from rejoin.core.meshes import border_edges, triangle_areas, volume
 from rejoin.core.records import FractureFace, Mesh, Placement, Project, Replay, StepRecord
 from rejoin.core.samples import sample_fragments, sample_names
@@ -62,7 +72,8 @@ def test_watching_changes_nothing(matched: Project, joined: Project) -> None:
 def test_a_replay_from_afar_comes_back_to_the_place(joined: Project, film: Replay) -> None:
     seen = film
     spacing = joined.fragments[1].spacing_mm
-    start = displacement(seen.rounds[0].poses[1], joined.placements[1].part_from_scan, joined.fragments[1].mesh.vertices)
+    placed, points = joined.placements[1].part_from_scan, joined.fragments[1].mesh.vertices
+    start = displacement(seen.rounds[0].poses[1], placed, points)
     assert start.max() > 5.0 * spacing, "there is something to see"
     assert seen.off_mm < 0.1 * seen.noise_mm
     assert len(seen.rounds) >= 6 and seen.rounds[0].misfit_mm > 10.0 * seen.rounds[-1].misfit_mm
@@ -106,7 +117,8 @@ def test_a_bar_is_closed_and_as_large_as_it_says() -> None:
 
 
 def test_the_tries_are_exposed_by_the_evidence_and_not_by_their_name() -> None:
-    seen = {one.name: tried(one.name) for one in TRIES}
+    seen = {story.name: tried(story.name) for story in STORIES}
+    assert all(story_of(seen[story.name]) is story for story in STORIES) and story_of(made_up.cleaned()) is None
     for name, words in (("stranger", "too little of the faces touches"), ("flat", "could slide")):
         (joint,) = seen[name].joints
         assert not joint.evidence.good and words in joint.evidence.reason
@@ -151,6 +163,7 @@ def test_every_sample_has_its_answer_readings_and_picture(name: str) -> None:
     assert len(answer.broken) == len(answer.part_from_scan) == len(sample_fragments(name))
     assert all(0.005 < mask.mean() < 0.4 for mask in answer.broken)
     assert len(readings_of(name)) >= 3
+    assert picture_of(name).stat().st_size > 5_000
 
 
 def test_the_true_faces_score_in_full_and_others_do_not(sample: Project) -> None:

@@ -24,6 +24,8 @@ class Panel(QWidget):
     mode = "scans"
     follows: tuple[str, ...] = ()
     """Titles of finished work after which this row is unfolded."""
+    aside: QWidget | None = None
+    """What stands beside the view while this row is open, where the row has nothing of its own there."""
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__()
@@ -45,7 +47,7 @@ class Panel(QWidget):
 
     def beside(self) -> QWidget | None:
         """What belongs beside the view while this row is open."""
-        return None
+        return self.aside
 
     def set_busy(self, busy: bool) -> None:
         """While work runs nothing else may be started, but looking stays possible."""

@@ -21,7 +21,7 @@ from rejoin.core.settings import AlignSettings, MatchSettings
 class JoinPanel(Panel):
     number, title, mode = 30, "Join", "join"
     follows = ("Join", "Join by marks", "Join by faces", "Bring into contact", "Pin joint", "Reject joint",
-               "Free joint", "Use this way", "State a size")  # fmt: skip
+               "Free joint", "Use this way", "State a size", "Lay together")  # fmt: skip
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)

@@ -8,6 +8,7 @@ does (Ponson, Bonamy and Bouchaud 2006: a roughness exponent near 0.8).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 
 import numpy as np
 import numpy.typing as npt
@@ -38,7 +39,7 @@ class Bar:
     noise_mm: float = 0.03
 
 
-def half(bar: Bar, part: int, name: str) -> tuple[Scan, FloatArray, npt.NDArray[np.int32]]:
+def half(bar: Bar, part: int, name: str, file: str = "") -> tuple[Scan, FloatArray, npt.NDArray[np.int32]]:
     """One half as scanned: its scan, ``part_from_scan`` (4, 4) and the triangles (k,) of its broken face."""
     mesh, broken = _solid(bar, part)
     rng = np.random.default_rng([bar.seed, part, 3])
@@ -46,7 +47,8 @@ def half(bar: Bar, part: int, name: str) -> tuple[Scan, FloatArray, npt.NDArray[
     turn = Rotation.from_rotvec(rng.normal(size=3)).as_matrix()
     part_from_scan = rigid(turn, 30.0 * rng.normal(size=3))
     scan_mesh = Mesh(apply(inverse(part_from_scan), noisy), mesh.triangles)
-    scan = Scan(name, (f"{name}.ply",), scan_mesh, "mm", True, False, (f"{bar.seed:032x}{part:032x}",))
+    content = sha256(scan_mesh.vertices.tobytes() + scan_mesh.triangles.tobytes()).hexdigest()
+    scan = Scan(name, (file or f"{name}.ply",), scan_mesh, "mm", True, False, (content,))
     return scan, part_from_scan, broken
 
 

@@ -1,16 +1,22 @@
-"""Joints that deceive, and one that does not: small bars made on the spot, laid together in the best way there is, with what exposes them."""
+"""Joints that deceive, and one that does not, with what exposes them.
+
+Small bars are made on the spot and laid together in the best way there is.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from rejoin.core.assembling import find_joints, place_fragments, ways_of_pair
+from rejoin.core.assembling import find_joints, made_joint, place_fragments, ways_of_pair
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
+from rejoin.core.evidence import decided, judge
 from rejoin.core.fit import measure_joint
-from rejoin.core.lessons.blocks import Bar, half
+from rejoin.core.lessons.blocks import half
+from rejoin.core.lessons.stories import STORIES, file_of
+from rejoin.core.matching import alike, prepared, settled
 from rejoin.core.meshes import triangle_areas
-from rejoin.core.records import FitReport, FractureFace, Fragment, IntArray, Joint, Placement, Project
+from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Joint, Placement, Project
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -20,91 +26,45 @@ from rejoin.core.settings import (
     part_of,
     silent,
 )
-from rejoin.core.transforms import identity
-
-
-@dataclass(frozen=True)
-class Try:
-    """One joint to look at.
-
-    ``story`` is what seems to be so, ``exposed`` where to look and what it means. ``first`` and ``second`` are the
-    bars whose halves are laid together.
-    """
-
-    name: str
-    title: str
-    story: str
-    exposed: str
-    first: Bar
-    second: Bar
-
-
-TRIES = (
-    Try(
-        "stranger",
-        "A stranger",
-        "Two bar ends of one pattern, cast on one day, lay in one crate. Each broke, but not from the other.",
-        "The outlines agree to a hair, yet only a small part of the faces touches, the misfit is several times the "
-        "scans' noise, and other positions are as good: hills meet hills. Asked to join them, the program refuses.",
-        Bar(3),
-        Bar(4),
-    ),
-    Try(
-        "flat",
-        "Two flat faces",
-        "A bar was cut through with a saw, and both ends were dressed. They lie together without a gap.",
-        "A close fit alone proves nothing: faces without relief touch in any position, so they could slide, and any "
-        "other flat end would fit as well. Known sizes must say where they belong.",
-        Bar(5, relief_mm=0.02),
-        Bar(5, relief_mm=0.02),
-    ),
-    Try(
-        "worn",
-        "A worn joint",
-        "The halves of this bar went on rubbing for a season before anyone stopped the machine. A quarter of a "
-        "millimetre is gone from each face.",
-        "Pressed together they seem to fit, and the part comes out short. The slopes of the relief touch before the "
-        "hilltops do: from that the program tells how thick a layer is missing, and leaves it open in the gap. A "
-        "caliper reading across the joint settles it.",
-        Bar(6, worn_mm=0.25),
-        Bar(6, worn_mm=0.25),
-    ),
-    Try(
-        "true",
-        "A true joint, to compare",
-        "One bar, broken this morning and kept dry. Nothing is worn, nothing is lost.",
-        "Nearly all of the faces touch, the misfit is no more than the scans' noise, the relief holds the halves in "
-        "all directions, and no other position comes near.",
-        Bar(11),
-        Bar(11),
-    ),
-)  # fmt: skip
+from rejoin.core.transforms import displacement, identity, inverse
 
 NAMES = ("first end", "second end")
 
 
+STAYS = 4.0
+"""The adjustment may move a joint that was laid by its outline by so many spacings; beyond, it stays as it was laid."""
+
+
 def tried(name: str, report: Report = silent) -> Project:
-    """Make the two fragments of a try and lay them together: as `join` does, or in the best way where it refuses.
+    """Make the two fragments of a try and lay them together: as `join` does, or by their outlines where it refuses.
 
     Raises
     ------
     WrongUse
         Where there is no such try.
     """
-    chosen = next((one for one in TRIES if one.name == name), None)
+    chosen = next((story for story in STORIES if story.name == name), None)
     if chosen is None:
-        raise WrongUse(f"There is no wrong try called {name!r}.", f"Choose one of: {', '.join(t.name for t in TRIES)}.")
+        names = ", ".join(story.name for story in STORIES)
+        raise WrongUse(f"There is no wrong try called {name!r}.", f"Choose one of: {names}.")
     report(0.0, "Making the fragments")
     bars = (chosen.first, chosen.second)
-    made = tuple(half(bar, part, NAMES[part]) for part, bar in enumerate(bars))
+    made = tuple(half(bar, part, NAMES[part], file_of(name, part)) for part, bar in enumerate(bars))
     scans = tuple(scan for scan, _, _ in made)
     fragments = tuple(clean_scan(scan, CleanSettings(), part_of(report, 0.0, 0.1)) for scan in scans)
     faces = tuple(_face(fragment, number, made[number][2]) for number, fragment in enumerate(fragments))
-    joints = find_joints(fragments, faces, (), MatchSettings(), part_of(report, 0.2, 0.5))
     project = Project(scans, fragments, faces)
-    if not joints:
-        joints = ways_of_pair(fragments, faces, 0, 1, 2, part_of(report, 0.5, 0.8))[:1]
-    return _laid(project, joints, part_of(report, 0.8, 1.0))
+    joints = find_joints(fragments, faces, (), MatchSettings(), part_of(report, 0.2, 0.5))
+    if joints:
+        joints, placements = place_fragments(fragments, joints, AlignSettings(), part_of(report, 0.5, 0.9))
+    else:
+        joint = _by_outline(project, inverse(made[0][1]) @ made[1][1], part_of(report, 0.5, 0.8))
+        joints, placements = _adjusted(project, joint, part_of(report, 0.8, 0.9))
+    fits = tuple(
+        measure_joint(fragments, placements, joint, number, FitSettings(), part_of(report, 0.9, 1.0))
+        for number, joint in enumerate(joints)
+    )
+    return replace(project, joints=joints, placements=placements, fits=fits)
 
 
 def _face(fragment: Fragment, number: int, broken: IntArray) -> FractureFace:
@@ -113,23 +73,29 @@ def _face(fragment: Fragment, number: int, broken: IntArray) -> FractureFace:
     return FractureFace(number, broken, area, 1.0, "person")
 
 
-def _laid(project: Project, joints: tuple[Joint, ...], report: Report) -> Project:
-    """The project with its fragments placed by these joints, adjusted where that can be, and the gap measured."""
-    if not joints:
-        return project
+def _by_outline(project: Project, a_from_b: FloatArray, report: Report) -> Joint:
+    """The joint as a hand would lay it, edge on edge, pressed together and judged against all other ways."""
+    ready = [prepared(fragment, (face,)) for fragment, face in zip(project.fragments, project.faces, strict=True)]
+    first, second = ready[0].surface, ready[1].surface
+    pressed = settled(first, second, a_from_b)
+    others = [
+        joint.evidence.score for joint in ways_of_pair(project.fragments, project.faces, 0, 1, 1, report)
+        if not alike(first, second, joint.a_from_b, pressed)
+    ]  # fmt: skip
+    evidence = decided(judge(first, second, pressed), max(others, default=0.0))
+    return made_joint(ready, 0, 1, pressed, evidence)
+
+
+def _adjusted(project: Project, joint: Joint, report: Report) -> tuple[tuple[Joint, ...], tuple[Placement, ...]]:
+    """The joint after the adjustment, or as it was laid where the faces do not hold it there."""
+    as_laid = (Placement(identity(), "program", u95_mm=0.0), Placement(joint.a_from_b, "program"))
     try:
-        joints, placements = place_fragments(project.fragments, joints, AlignSettings(), report)
+        joints, placements = place_fragments(project.fragments, (joint,), AlignSettings(), report)
     except Cancelled:
         raise
     except NoAnswer:
-        placements = ()
-    if any(p.part_from_scan is None for p in placements) or not placements:
-        joint = joints[0]
-        poses = {joint.a: identity(), joint.b: joint.a_from_b}
-        placements = tuple(Placement(poses[n], "program") for n in range(len(project.fragments)))
-    fits: tuple[FitReport, ...] = tuple(
-        measure_joint(project.fragments, placements, joint, number, FitSettings(), report)
-        for number, joint in enumerate(joints)
-    )
-    return replace(project, joints=joints, placements=placements, fits=fits)
-
+        return (joint,), as_laid
+    pose, second = placements[1].part_from_scan, project.fragments[1]
+    if pose is None or displacement(pose, joint.a_from_b, second.mesh.vertices).max() > STAYS * second.spacing_mm:
+        return (joint,), as_laid
+    return joints, placements

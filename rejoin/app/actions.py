@@ -170,8 +170,15 @@ class Actions:
     def _help(self) -> None:
         w = self.window
         menu = w.menuBar().addMenu("&Help")
+        for text, page, why in (("&The window", "window.md", "How the window works."),
+                                ("The &lesson", "lesson.md", "A lesson of 45 minutes, for the teacher."),
+                                ("The &samples", "samples", "The parts that come with the program."),
+                                ("The &manual", "README.md", "Installing, commands, files, accuracy, sources.")):
+            key = "Shift+F1" if page == "window.md" else None
+            self._add(menu, text, key, why, lambda page=page: w.show_page(page))  # fmt: skip
+        menu.addSeparator()
         self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.say_next)
-        self.class_mode = menu.addAction("C&lass mode")
+        self.class_mode = menu.addAction("Class m&ode")
         self.class_mode.setCheckable(True)
         self.class_mode.setChecked(w.class_mode.on)
         self.class_mode.setToolTip("Every row of the job card explains itself, with exercises and a replay.")

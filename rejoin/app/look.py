@@ -15,7 +15,8 @@ def qt_palette(chosen: Palette) -> QPalette:
                          (role.AlternateBase, chosen.card), (role.Text, chosen.ink), (role.Button, chosen.raised),
                          (role.ButtonText, chosen.ink), (role.Highlight, chosen.accent),
                          (role.HighlightedText, chosen.on_accent), (role.PlaceholderText, chosen.faded),
-                         (role.ToolTipBase, chosen.raised), (role.ToolTipText, chosen.ink)):  # fmt: skip
+                         (role.ToolTipBase, chosen.raised), (role.ToolTipText, chosen.ink),
+                         (role.Link, chosen.accent), (role.LinkVisited, chosen.accent)):  # fmt: skip
         palette.setColor(kind, QColor(colour))
     if chosen is LAMP:  # the style draws frames in a darker shade of Window, which would vanish here
         palette.setColor(role.Window, QColor(chosen.rule).lighter(190))

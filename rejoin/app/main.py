@@ -32,6 +32,7 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     from PySide6.QtGui import QIcon
     from PySide6.QtWidgets import QApplication
 
+    from rejoin.app.tidying import Tidier
     from rejoin.app.window import Window
 
     app = QApplication.instance() or QApplication(sys.argv[:1])
@@ -43,6 +44,7 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     if icon:
         app.setWindowIcon(QIcon(icon))
     window = Window()
+    tidier = Tidier()
     window.show()
     _begin(window, sample, files, project)
     stopped: list[bool] = []
@@ -53,6 +55,7 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     code = app.exec()
     window.bench.close(keep_recovery=bool(stopped) and window.bench.session.modified)
     window.view.close()
+    tidier.end()
     if stopped:
         raise KeyboardInterrupt
     return code

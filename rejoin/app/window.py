@@ -27,6 +27,7 @@ from rejoin.app.colour_bar import ColourBar
 from rejoin.app.file_work import FileWork
 from rejoin.app.job_card import JobCard
 from rejoin.app.look import qt_palette, style_sheet
+from rejoin.app.pages import Pages
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.dimensions import DimensionsPanel
 from rejoin.app.panels.faces import FacesPanel
@@ -59,6 +60,7 @@ class Window(FileWork):
         super().__init__()
         self.bench = bench or Bench(parent=self)
         self.animated, self._closed = animated, False
+        self.pages: Pages | None = None
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
         self.palette_name = str(self.bench.memory.value("palette", _system_palette()))
@@ -141,6 +143,7 @@ class Window(FileWork):
         self.tools.pointed.connect(self.pointed.setText)
         self.card.opened.connect(self._opened)
         self.scans.open_wanted.connect(self.open_scans)
+        self.scans.sample_wanted.connect(self.open_sample)
         self.whole.save_wanted.connect(self.save_whole)
 
     # showing
@@ -289,6 +292,17 @@ class Window(FileWork):
         else:
             panel = self.panels[row]
             self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", "")
+
+    def show_page(self, page: str) -> None:
+        """A page of help, in a window of its own."""
+        if self.pages is None:
+            self.pages = Pages(self.open_sample, self)
+        self.pages.show_page(page)
+
+    def open_sample(self, name: str) -> None:
+        """Put a sample on the bench, in place of what lies there."""
+        if self.may_leave():
+            self.bench.open_sample(name)
 
     def show_cautions(self) -> None:
         QMessageBox.information(self, "Cautions", "\n\n".join(CAUTIONS))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
 from rejoin.core.errors import FileTrouble, WrongUse
+from rejoin.core.settings import UNITS
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 
@@ -52,3 +54,17 @@ def sample_fragments(name: str) -> tuple[Path, ...]:
 def sample_about(name: str) -> str:
     """What a sample part is, in a few sentences."""
     return (sample_folder(name) / "about.md").read_text(encoding="utf-8").strip()
+
+
+def readings_of(name: str) -> tuple[tuple[str, float, float], ...]:
+    """The caliper readings of a sample part: (name, reading in mm, limit of error in mm)."""
+    with (sample_folder(name) / "readings.csv").open(encoding="utf-8", newline="") as lines:
+        return tuple(
+            (row["name"], float(row["reading"]) * UNITS[row["unit"]], float(row["limit"]) * UNITS[row["unit"]])
+            for row in csv.DictReader(lines)
+        )
+
+
+def picture_of(name: str) -> Path:
+    """The picture of a sample part's scans."""
+    return sample_folder(name) / "picture.png"

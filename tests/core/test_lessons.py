@@ -12,8 +12,6 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.lessons.answers import (
     answer_to,
     packed,
-    picture_of,
-    readings_of,
     sample_of,
     scored,
     truly_broken,
@@ -25,7 +23,7 @@ from rejoin.core.lessons.stories import STORIES, story_of
 from rejoin.core.lessons.tries import tried
 from rejoin.core.meshes import border_edges, triangle_areas, volume
 from rejoin.core.records import FractureFace, Mesh, Placement, Project, Replay, StepRecord
-from rejoin.core.samples import sample_fragments, sample_names
+from rejoin.core.samples import picture_of, readings_of, sample_about, sample_fragments, sample_names
 from rejoin.core.settings import AlignSettings, as_pairs
 from rejoin.core.transforms import apply, displacement, from_vector, inverse
 from tests.app import made_up
@@ -164,6 +162,7 @@ def test_every_sample_has_its_answer_readings_and_picture(name: str) -> None:
     assert all(0.005 < mask.mean() < 0.4 for mask in answer.broken)
     assert len(readings_of(name)) >= 3
     assert picture_of(name).stat().st_size > 5_000
+    assert sample_about(name).count(". ") + 1 == 2, "two sentences"
 
 
 def test_the_true_faces_score_in_full_and_others_do_not(sample: Project) -> None:

@@ -11,6 +11,7 @@ from rejoin.app import sentences
 from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.shelf import Shelf, title_of
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core import edits
@@ -26,6 +27,7 @@ class ScansPanel(Panel):
     number, title, mode = 10, "Scans", "scans"
     follows = ("Open scans", "Take repairs back", "Repair again", "State the unit")
     open_wanted = Signal()
+    sample_wanted = Signal(str)
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
@@ -50,9 +52,12 @@ class ScansPanel(Panel):
         self.rename_button = self.button("Rename…", "Give the fragment a name that you know it by (F2).", self.rename)
         self.remove_button = self.button("Remove", "Take the fragment out of the job (Delete).", self.remove)
         self.box.addWidget(self.row(self.open_button, self.samples_button))
+        self.shelf = Shelf(self, self.sample_wanted.emit)
+        self.box.addWidget(self.shelf)
         self.box.addWidget(self.table)
         self.unit_button = self.button("Unit…", "Say again in which unit this scan's file is.", self.unit)
-        self.box.addWidget(self.row(self.rename_button, self.remove_button, self.unit_button))
+        self.about = self.row(self.rename_button, self.remove_button, self.unit_button)
+        self.box.addWidget(self.about)
         for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
             QShortcut(QKeySequence(key), self.table, act, context=Qt.ShortcutContext.WidgetShortcut)
 
@@ -73,11 +78,14 @@ class ScansPanel(Panel):
             self.bench.say(error)
             names = ()
         for name in names:
-            action = self.samples_menu.addAction(name.replace("_", " ").capitalize())
-            action.triggered.connect(lambda checked=False, name=name: self.bench.open_sample(name))
+            action = self.samples_menu.addAction(title_of(name))
+            action.triggered.connect(lambda checked=False, name=name: self.sample_wanted.emit(name))
 
     def show_project(self, project: Project) -> None:
         chosen = self.chosen()
+        self.shelf.setVisible(not project.scans)
+        self.table.setVisible(bool(project.scans))
+        self.about.setVisible(bool(project.scans))
         self.table.blockSignals(True)
         self.table.clear()
         units = self.bench.units

@@ -13,7 +13,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -34,7 +33,7 @@ from rejoin.core.records import (
     Score,
 )
 from rejoin.core.samples import sample_folder, sample_names
-from rejoin.core.settings import UNITS, Report, silent
+from rejoin.core.settings import Report, silent
 from rejoin.core.transforms import displacement, inverse
 
 Mask = npt.NDArray[np.bool_]
@@ -233,19 +232,3 @@ def _placement_words(fragment: Fragment, off: float) -> str:
     if off <= 10.0 * fragment.spacing_mm:
         return "Near its place: bring it into contact, and look at the gap."
     return "Not in its place: this way of joining is wrong."
-
-
-def readings_of(name: str) -> tuple[tuple[str, float, float], ...]:
-    """The caliper readings of a sample: (name, reading in mm, limit of error in mm)."""
-    import csv
-
-    with (sample_folder(name) / "readings.csv").open(encoding="utf-8", newline="") as lines:
-        return tuple(
-            (row["name"], float(row["reading"]) * UNITS[row["unit"]], float(row["limit"]) * UNITS[row["unit"]])
-            for row in csv.DictReader(lines)
-        )
-
-
-def picture_of(name: str) -> Path:
-    """The picture of a sample's scans."""
-    return sample_folder(name) / "picture.png"

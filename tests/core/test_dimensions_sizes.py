@@ -7,16 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
+from manifold3d import Manifold as Solid
 
 from rejoin.core.dimensions.bores import bore_sizes
 from rejoin.core.dimensions.figures import Figure
-from rejoin.core.dimensions.regions import Ground, feature_at, ground_of
+from rejoin.core.dimensions.growing import Ground, ground_of
+from rejoin.core.dimensions.regions import feature_at
 from rejoin.core.dimensions.sizes import Body, body_of, first_hit, measure
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import placed
+from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import from_vector, identity
+from tests.core.solids_to_measure import noisy as noisy_solid
 from tests.core.solids_to_measure import plate
+from tests.makers.scanning import evenly_meshed
 
 NOISE = 0.02
 
@@ -137,6 +141,44 @@ def test_what_cannot_be_measured_is_a_sentence(
 ) -> None:
     with pytest.raises(NoAnswer, match=sentence):
         measure(kind, np.array(picks, float), [body_of(noisy, NOISE)] * len(picks))
+
+
+@pytest.mark.parametrize("kind, picks, sentence", [
+    ("ball", [[-10, 0, 0]], "round like a bore or shaft of 20 mm diameter, so it is no sphere"),
+    ("taper", [[-10, 0, 0]], "round like a bore or shaft of 20 mm diameter, so it is no cone"),
+    ("depth", [[-5, -5, 6], [-10, 0, 0]], "round like a bore or shaft of 20 mm diameter, so it is no plane"),
+    ("ball", [[4, -12, 12]], "of 8 mm diameter, so it is no sphere"),
+])  # fmt: skip
+def test_another_shape_than_the_one_asked_for_is_named(
+    noisy: Ground, kind: str, picks: list[list[float]], sentence: str
+) -> None:
+    with pytest.raises(NoAnswer, match=sentence):
+        measure(kind, np.array(picks, float), [body_of(noisy, NOISE)] * len(picks))
+
+
+def test_a_ball_and_a_cone_are_no_bores_and_a_drafted_bore_is_one() -> None:
+    ball = ground_of(noisy_solid(Solid.sphere(15, 120).refine_to_length(2.0), NOISE, 1))
+    with pytest.raises(NoAnswer, match="a ball of 30 mm diameter, so it is no cylinder"):
+        feature_at(ball, np.array([15.0, 0, 0]), ("cylinder",))
+    taper = ground_of(noisy_solid(Solid.cylinder(30, 15, 8, 120).refine_to_length(2.0), NOISE, 1))
+    with pytest.raises(NoAnswer, match="a cone of 26.3 degrees, so it is no cylinder"):
+        feature_at(taper, np.array([13.0, 0, 10]), ("cylinder",))
+    drafted = ground_of(noisy_solid(Solid.cylinder(30, 15, 15 - 30 * np.tan(np.radians(1)), 120).refine_to_length(2.0),
+                                    NOISE, 1))  # fmt: skip
+    found = feature_at(drafted, np.array([14.7, 0, 15]), ("cylinder",))
+    assert found.shape.radius_mm == pytest.approx(15 - 15 * np.tan(np.radians(1)), abs=0.05)
+
+
+def test_a_bore_is_found_right_below_its_rim() -> None:
+    """Evenly meshed at 1.5 mm, as a coarse scan is; its rims are rounded."""
+    rng = np.random.default_rng(1)
+    scan = evenly_meshed(plate(), 1.5, rng)
+    scan = Mesh(scan.vertices + 0.03 * rng.normal(size=(len(scan.vertices), 1)) * vertex_normals(scan), scan.triangles)
+    ground = ground_of(scan)
+    for turn, depth in ((0.0, 0.8), (2.6, 2.0), (4.4, 2.0), (1.1, 3.0)):
+        pick = np.array([-20 + 10 * np.cos(turn), 10 * np.sin(turn), 6.0 - depth])
+        found = feature_at(ground, pick, ("cylinder",))
+        assert found.hollow and found.shape.radius_mm == pytest.approx(10.0, abs=0.03)
 
 
 def test_wrong_use_is_said(exact: Ground) -> None:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from rejoin.core.dimensions.figures import distances, frame_of
-from rejoin.core.dimensions.regions import Feature, Ground
+from rejoin.core.dimensions.growing import Ground
+from rejoin.core.dimensions.regions import Feature
 from rejoin.core.dimensions.shapes import figure_of
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.libraries.restoring import Restored, hull_of, worked

@@ -17,8 +17,8 @@ from rejoin.core.dimensions.agreement import (
     normalised_error,
     scale_of,
 )
+from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.readings import WEIGHT
-from rejoin.core.dimensions.regions import ground_of
 from rejoin.core.dimensions.sizes import DEGREES, Body, Size, measure
 from rejoin.core.dimensions.tables import DENSITY_G_CM3, at_20_degrees
 from rejoin.core.errors import NoAnswer, WrongUse

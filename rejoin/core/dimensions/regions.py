@@ -6,44 +6,22 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rejoin.core.dimensions.figures import Figure, distances, free
-from rejoin.core.dimensions.least_squares import best_fit, polished
-from rejoin.core.dimensions.refining import refined
+from rejoin.core.dimensions.growing import FIRST, MOST, Ground, fitted, grown, nearest, seed_of
+from rejoin.core.dimensions.rivals import refuse_others
 from rejoin.core.dimensions.shapes import figure_of, fit_shape, shows
 from rejoin.core.errors import NoAnswer
-from rejoin.core.meshes import adjacency, edge_spacing, vertex_normals
-from rejoin.core.records import FloatArray, IntArray, Mesh, Shape
-
-FIRST = 60
-"""Vertices that the search begins with, the nearest to the pick."""
-
-LEAN = float(np.cos(np.radians(20.0)))
-"""How far the surface may lean from the figure, as a cosine."""
+from rejoin.core.records import FloatArray, IntArray, Shape
 
 MORE = 1.3
 """How many times the region a figure with more freedom must explain to be preferred."""
 
-MOST = 1500
-"""Points that are fitted while the region grows."""
+HELD = 0.9
+"""Share of the surroundings of a pick from which a plane that holds it shows nothing else."""
 
-ROUNDS = 20
-
-
-@dataclass(frozen=True, eq=False)
-class Ground:
-    """A mesh prepared for picking, worked out once: its first ``own`` vertices are the mesh's own."""
-
-    mesh: Mesh
-    own: int
-    neighbours: csr_matrix
-    normals: FloatArray
-    tree: cKDTree
-    spacing_mm: float
-
+BENT = float(np.cos(np.radians(5.0)))
+"""A flat face's usual normal leans less than this from its plane's, as a cosine."""
 
 @dataclass(frozen=True, eq=False)
 class Feature:
@@ -58,36 +36,6 @@ class Feature:
     points_mm: FloatArray
     hollow: bool
     normal: FloatArray | None
-
-
-def ground_of(mesh: Mesh) -> Ground:
-    """Prepare a mesh for `feature_at`."""
-    own, mesh = len(mesh.vertices), refined(mesh)
-    normals = vertex_normals(mesh)
-    neighbours = adjacency(mesh).tocsr()
-    for _ in range(2):
-        normals = normals + neighbours @ normals
-        normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    return Ground(mesh, own, neighbours, normals, cKDTree(mesh.vertices), edge_spacing(mesh))
-
-
-def seed_of(ground: Ground, pick_mm: FloatArray, reach: float = 5.0) -> int:
-    """The vertex nearest to a pick.
-
-    Raises
-    ------
-    NoAnswer
-        Where the surface is farther than ``reach`` of its longest spacing there.
-    """
-    far, nearest = ground.tree.query(pick_mm)
-    row = ground.neighbours[int(nearest)].indices
-    around = np.linalg.norm(ground.mesh.vertices[row] - ground.mesh.vertices[nearest], axis=1)
-    longest = float(around.max()) if len(around) else ground.spacing_mm
-    if far > reach * max(ground.spacing_mm, longest):
-        text = ", ".join(f"{value:.4g}" for value in pick_mm)
-        raise NoAnswer(f"There is no surface at the pick ({text}) mm: the nearest is {far:.3g} mm away.",
-                       "Look at the point and at its unit.")  # fmt: skip
-    return int(nearest)
 
 
 def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("plane", "cylinder", "sphere", "cone"),
@@ -112,117 +60,38 @@ def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("p
     Raises
     ------
     NoAnswer
-        Nothing at the pick, or no such figure there.
+        Nothing at the pick, no such figure there, or one of another kind explains the surface better.
     """
     seed = seed_of(ground, pick_mm, reach)
     best: tuple[Figure, npt.NDArray[np.int64]] | None = None
-    patch = _nearest(ground, seed, 6 * FIRST)
+    patch = nearest(ground, seed, 6 * FIRST)
     for kind in kinds:
         if kind != "plane" and best is not None and best[0].kind == "plane" and _flat(ground, patch, best[1], kind):
             continue
-        grown = _grown(ground, seed, kind)
-        if grown is not None and (best is None or len(grown[1]) > MORE * len(best[1])):
-            best = grown
+        found = grown(ground, seed, kind)
+        if found is not None and (best is None or len(found[1]) > MORE * len(best[1])):
+            best = found
     if best is None:
         wanted = " or ".join(kinds)
         raise NoAnswer(f"No {wanted} was found at the pick.", "Pick nearer to the middle of the feature.")
+    if best[0].kind != "plane" or _bends(ground, best[0], best[1]):
+        refuse_others(ground, seed, best[0], best[1], kinds)
     return _feature(ground, best[0], best[1])
 
 
-def _nearest(ground: Ground, seed: int, count: int) -> npt.NDArray[np.int64]:
-    count = min(count, len(ground.mesh.vertices))
-    return np.sort(np.atleast_1d(ground.tree.query(ground.mesh.vertices[seed], count)[1]))
+def _bends(ground: Ground, plane: Figure, region: npt.NDArray[np.int64]) -> bool:
+    """Whether the surface leans from its plane so much that it may be part of something round."""
+    assert plane.direction is not None
+    return float(np.median(np.abs(ground.normals[region] @ plane.direction))) < BENT
 
 
 def _flat(ground: Ground, patch: npt.NDArray[np.int64], region: npt.NDArray[np.int64], kind: str) -> bool:
     """Whether the plane holds the surroundings of the pick, which then show no ``kind``."""
-    if np.isin(patch, region).mean() < 0.9:
+    if np.isin(patch, region).mean() < HELD:
         return False
     points, normals = ground.mesh.vertices[patch], ground.normals[patch]
-    figure = _fitted(kind, points, normals, None)
+    figure = fitted(kind, points, normals, None)
     return figure is None or not shows(figure, points)
-
-
-def _grown(ground: Ground, seed: int, kind: str) -> tuple[Figure, npt.NDArray[np.int64]] | None:
-    """The largest connected region around the seed that one figure of this kind explains."""
-    best: tuple[Figure, npt.NDArray[np.int64]] | None = None
-    for first in (FIRST, 6 * FIRST, 30 * FIRST):
-        if first > FIRST and (kind == "plane" or first > len(ground.mesh.vertices)):
-            break
-        found = _grown_from(ground, seed, kind, first)
-        if found is not None and (best is None or len(found[1]) > len(best[1])):
-            best = found
-        if best is not None and len(best[1]) > 10 * first:
-            break
-    return best
-
-
-def _grown_from(ground: Ground, seed: int, kind: str, first: int) -> tuple[Figure, npt.NDArray[np.int64]] | None:
-    vertices, normals = ground.mesh.vertices, ground.normals
-    region = _nearest(ground, seed, first)
-    if kind == "plane":
-        region = region[normals[region] @ normals[seed] > LEAN]
-    figure = _fitted(kind, vertices[region], normals[region], None)
-    for _ in range(ROUNDS):
-        if figure is None:
-            return None
-        grown = _explained(ground, figure, region, seed)
-        if len(grown) < 3 * free(figure):
-            return None
-        same = len(np.setxor1d(grown, region, assume_unique=True)) <= 0.002 * len(region)
-        region = grown
-        figure = _fitted(kind, vertices[region], normals[region], figure)
-        if same:
-            break
-    if figure is None or not shows(figure, _thinned(vertices[region], 400)):
-        return None
-    return figure, region
-
-
-def _explained(
-    ground: Ground, figure: Figure, region: npt.NDArray[np.int64], seed: int
-) -> npt.NDArray[np.int64]:
-    """Vertices connected with the seed that lie within 4 sigma of the figure and face as it does."""
-    vertices = ground.mesh.vertices
-    away = np.abs(distances(figure, vertices))
-    sigma = max(1.4826 * float(np.median(away[region])), 1e-7 * ground.spacing_mm)
-    close = np.flatnonzero(away <= 4.0 * sigma)
-    members = close[_alike(figure, vertices[close], ground.normals[close])]
-    members = np.union1d(members, [seed])
-    _, label = connected_components(ground.neighbours[members][:, members], directed=False)
-    return np.asarray(members[label == label[np.searchsorted(members, seed)]])
-
-
-def _thinned(points: FloatArray, most: int) -> FloatArray:
-    if len(points) <= most:
-        return points
-    return np.asarray(points[np.linspace(0, len(points) - 1, most).astype(int)])
-
-
-def _fitted(kind: str, points: FloatArray, normals: FloatArray, before: Figure | None) -> Figure | None:
-    if len(points) < 3:
-        return None
-    some, their = _thinned(points, MOST), _thinned(normals, MOST)
-    figure = polished(before, some) if before is not None else best_fit(kind, some, their)
-    if figure is None or not np.isfinite(figure.point).all() or not np.isfinite(figure.radius):
-        return None
-    return figure
-
-
-def _alike(figure: Figure, vertices: FloatArray, normals: FloatArray) -> npt.NDArray[np.bool_]:
-    """Where the surface's normal is the figure's, of either sign."""
-    q = vertices - figure.point
-    if figure.kind == "plane":
-        assert figure.direction is not None
-        return np.asarray(np.abs(normals @ figure.direction) > LEAN)
-    if figure.kind != "sphere":
-        assert figure.direction is not None
-        q = q - (q @ figure.direction)[:, None] * figure.direction
-    out = q / np.maximum(np.linalg.norm(q, axis=1, keepdims=True), 1e-300)
-    if figure.kind == "cone":
-        assert figure.direction is not None
-        out = np.cos(figure.half_angle) * out - np.sin(figure.half_angle) * figure.direction
-    return np.asarray(np.abs(np.einsum("ij,ij->i", out, normals)) > LEAN)
 
 
 def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64]) -> Feature:

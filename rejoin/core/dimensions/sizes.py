@@ -13,7 +13,8 @@ import numpy as np
 
 from rejoin.core.dimensions.bores import BoreSizes, bore_sizes
 from rejoin.core.dimensions.figures import unit
-from rejoin.core.dimensions.regions import Feature, Ground, feature_at, seed_of
+from rejoin.core.dimensions.growing import Ground, seed_of
+from rejoin.core.dimensions.regions import Feature, feature_at
 from rejoin.core.dimensions.shapes import figure_of, fit_shape
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Shape

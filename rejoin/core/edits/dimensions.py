@@ -111,7 +111,8 @@ def restore(
         A size far from what is there.
     """
     from rejoin.core.dimensions.bynumber import restored_bore, restored_boss, restored_plane
-    from rejoin.core.dimensions.regions import feature_at, ground_of
+    from rejoin.core.dimensions.growing import ground_of
+    from rejoin.core.dimensions.regions import feature_at
 
     if kind not in ("bore", "boss", "plane"):
         raise WrongUse(f"{kind!r} cannot be put in by number.", "Choose bore, boss or plane.")

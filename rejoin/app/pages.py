@@ -132,6 +132,7 @@ class Pages(QWidget):
         self.save_button.setToolTip("Write this page as a PDF file, to print it elsewhere.")
         self.save_button.clicked.connect(self.save)
         side = QWidget()
+        side.setObjectName("panel")
         column = QVBoxLayout(side)
         column.setContentsMargins(8, 8, 8, 8)
         column.addWidget(self.list, 1)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.cautions import CAUTIONS
+from rejoin.core.cautions import STRENGTH
 from rejoin.core.records import (
     FitReport,
     FloatArray,
@@ -20,7 +20,7 @@ from rejoin.core.records import (
     Whole,
 )
 
-CAUTION = CAUTIONS[0]
+CAUTION = STRENGTH
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from rejoin.app.forms import Fold, Form
 from rejoin.app.panels.base import Panel
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
-from rejoin.core.cautions import CAUTIONS
+from rejoin.core.cautions import CAUTIONS, STRENGTH
 from rejoin.core.records import Project
 from rejoin.core.settings import FuseSettings
 
@@ -38,8 +38,8 @@ class WholePanel(Panel):
             f'<span style="color:{colours.SEAM}">■</span> witness line, made at the crack<br>'
             f'<span style="color:{colours.FILLED}">■</span> filled, no scan measured it'
         )
-        self.caution = self.text(CAUTIONS[0], "caution")
-        more = self.text("\n\n".join(CAUTIONS[1:]), "caution")
+        self.caution = self.text(STRENGTH, "caution")
+        more = self.text("\n\n".join(text for text in CAUTIONS if text != STRENGTH), "caution")
         form = Form(FuseSettings)
         form.changed.connect(lambda settings: bench.settings.__setitem__("fuse", settings))
         self.box.addWidget(self.row(self.fuse_button, self.save_button))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from rejoin.core.cautions import BEFORE_WELDING
 from rejoin.core.dimensions.figures import directions, unit
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
 from rejoin.core.dimensions.tables import misalignment_limits_mm
@@ -28,14 +29,7 @@ STEEP = float(np.sin(np.radians(8.0)))
 FREE = 0.03
 """Share of a joint that may be in the way of a piece that goes in: the rim's rounding, single teeth."""
 
-CAUTIONS = (
-    "Punch gauge marks across the crack before its faces are ground for welding: afterwards they are gone.",
-    "A close fit says nothing about hidden cracks or strength: have the part tested for cracks before and after.",
-    "Cast iron cracks when heated unevenly or cooled fast: go by a qualified procedure and an experienced welder.",
-    "Boilers, steam and pressure parts: stop, and ask the inspector or the authorised body.",
-    "Brakes, steering, lifting gear, and whatever turns or stores energy: not on the word of this program.",
-    "The root gap is the welding procedure's to set. Local codes come first.",
-)
+ROOT_GAP = "The root gap is the welding procedure's to set."
 
 
 def fit_up(
@@ -106,7 +100,8 @@ def fit_up(
         angle_deg=_angle(loops, skins, a_from_b, BESIDE * spacing), gap_low_mm=low, gap_high_mm=high,
         length_mm=float(sum(loop_length(loop) for loop in loops)), section_mm2=float(0.5 * (crosses @ normal).sum()),
         wall_mm=wall, marks_a_mm=pairs[0], marks_b_mm=pairs[1], target_mm=target, target_u95_mm=target_u95,
-        direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes, cautions=CAUTIONS,
+        direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes,
+        cautions=(*BEFORE_WELDING, ROOT_GAP),
     )  # fmt: skip
 
 

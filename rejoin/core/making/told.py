@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from rejoin.core.cautions import CAUTIONS as EVERYWHERE
+from rejoin.core import cautions
 from rejoin.core.making.allowances import Contraction
 from rejoin.core.meshes import euler_genus, triangle_areas
 from rejoin.core.records import MadePart
@@ -16,8 +16,8 @@ ORDER = ("restore by number", "machining stock", "draft", "contraction (shrinkag
 TITLES = {"print": "trial print", "pattern": "pattern", "machining": "model for machining", "cradle": "holding cradle"}
 
 CAUTIONS = {
-    "all": (EVERYWHERE[0], EVERYWHERE[2], EVERYWHERE[3], EVERYWHERE[-1]),
-    "print": ("A printed part is for trial fit only: it softens with heat and creeps under load.",),
+    "all": cautions.ON_EVERYTHING_MADE,
+    "print": (cautions.PLASTIC,),
     "pattern": (
         "Contraction differs with metal, section and mould; cores hinder it. Ask the foundry, or cast a trial bar.",
         "How much machining stock, draft and which radii and least walls are wanted is for the foundry to say.",
@@ -27,7 +27,7 @@ CAUTIONS = {
     "cradle": (
         "A plastic cradle is for bonding, marking and checking. It takes no heat: tack welding wants a metal fixture, "
         "away from plastic.",
-        "Punch gauge marks across the crack before its faces are ground for welding.",
+        cautions.MARKS,
     ),
 }
 

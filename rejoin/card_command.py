@@ -8,7 +8,8 @@ from pathlib import Path
 
 from rejoin import __version__
 from rejoin.commands import check_target
-from rejoin.core.card import Shown, card_content
+from rejoin.core.card import card_content
+from rejoin.core.cardtables import Shown
 from rejoin.core.errors import NoAnswer
 from rejoin.core.report import complete, write_json
 from rejoin.core.storage import load_project

@@ -30,7 +30,8 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "project",
         "codec",
         "edits steps storage report samples known",
-        "card lessons",
+        "cardtables lessons",
+        "card",
     )
 )
 """The modules of rejoin/core from the ground up: each imports from the lines above its own, none from its own line."""

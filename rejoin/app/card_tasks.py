@@ -21,7 +21,7 @@ def write_job_card(project: Project, report: Report, path: str, name: str, unit:
         os.environ["QT_QPA_PLATFORM"] = "offscreen"  # the worker draws on paper only, never on the screen
     from rejoin import __version__
     from rejoin.app.printing import write_card
-    from rejoin.core.card import Shown
+    from rejoin.core.cardtables import Shown
 
     report(0.2, f"Writing {Path(path).name}")
     paper = "letter" if unit == "inch" else "A4"

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QBuffer, QIODevice, QLineF, QMarginsF, QPointF, QRectF, QSizeF, QUrl
+from PySide6.QtCore import QBuffer, QIODevice, QLineF, QMarginsF, QPointF, QRectF, QSizeF, Qt, QUrl
 from PySide6.QtGui import (
+    QBrush,
     QColor,
     QFont,
     QGuiApplication,
@@ -25,16 +26,21 @@ from PySide6.QtGui import (
 )
 
 from rejoin.app import colours
-from rejoin.core.card import Shown, card_html
-from rejoin.core.drawings import GapMap, Section, gap_map, section
+from rejoin.core.card import card_html
+from rejoin.core.cardtables import Shown
+from rejoin.core.drawings import MADE_AT_CRACK, NOT_MEASURED, GapMap, Section, gap_map, look_of, section
 from rejoin.core.files.placing import written_whole
-from rejoin.core.records import FloatArray, Project
-from rejoin.core.report import names_of, told_joints
+from rejoin.core.records import FloatArray, Project, Whole
 
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "letter": QPageSize.PageSizeId.Letter}
 DOTS_PER_INCH = 200
-WIDE, HIGH = 1000, 560
+WIDE, HIGH = 1000, 647
 """Size of a picture, dots."""
+
+HATCHED = 0.25
+"""From this share of full colour on, overlap is hatched."""
+
+HATCH = QBrush(QColor("#000000"), Qt.BrushStyle.BDiagPattern)
 
 
 def gui() -> Any:
@@ -58,15 +64,7 @@ def write_card(
     images = pictures_of(project, shown)
     as_page = Path(path).suffix.lower() in (".html", ".htm")
     sources = {name: _data_address(image) if as_page else name for name, image in images.items()}
-    pictures = {
-        number: "".join(
-            f"<p><img src='{sources[name]}' width='{WIDE // 2}' height='{HIGH // 2}'></p>"
-            for name in (f"gap-{number}", f"section-{number}")
-            if name in sources
-        )
-        for number in told_joints(project)
-    }
-    page = card_html(project, title, date, version, shown, pictures)
+    page = card_html(project, title, date, version, shown, sources)
 
     def write(beside: Path) -> None:
         if as_page:
@@ -80,12 +78,13 @@ def write_card(
 
 def pictures_of(project: Project, shown: Shown) -> dict[str, QImage]:
     """The gap map and the section of each measured joint, by name."""
-    images, names = {}, names_of(project.scans)
+    images: dict[str, QImage] = {}
     for fit in project.fits:
         joint = project.joints[fit.joint]
-        both = names[joint.a], names[joint.b]
-        images[f"gap-{fit.joint}"] = gap_picture(gap_map(project, fit), shown, both)
-        images[f"section-{fit.joint}"] = section_picture(section(project, joint), shown, both)
+        images[f"gap-{fit.joint}"] = gap_picture(gap_map(project, fit), shown)
+        images[f"section-{fit.joint}"] = section_picture(section(project, joint), shown)
+    if project.whole is not None:
+        images["whole"], images["whole-back"] = (look_picture(project.whole, shown, back) for back in (False, True))
     return images
 
 
@@ -97,7 +96,7 @@ def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None
     size = QPageSize(PAPERS[paper])
     writer.setPageLayout(QPageLayout(size, QPageLayout.Orientation.Portrait, margins, QPageLayout.Unit.Millimeter))
     document = QTextDocument()
-    document.setDefaultFont(QFont("sans-serif", 9))
+    document.setDefaultFont(QFont("sans-serif", 7))
     for name, image in images.items():
         document.addResource(QTextDocument.ResourceType.ImageResource.value, QUrl(name), image)
     document.setHtml(page)
@@ -106,43 +105,63 @@ def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None
     document.print_(writer)
 
 
-def gap_picture(seen: GapMap, shown: Shown, names: tuple[str, str]) -> QImage:
+def gap_picture(seen: GapMap, shown: Shown) -> QImage:
     """The face laid flat, coloured by gap, with a scale bar and a colour bar whose numbers carry their sign."""
     image, painter = _blank()
     known = np.isfinite(seen.gap_mm)
     limit = float(np.percentile(np.abs(seen.gap_mm[known]), 98)) if known.any() else 1.0
     limit = max(limit, 1e-3)
-    place, scale = _fitted(seen.corners.reshape(-1, 2), QRectF(20, 40, WIDE - 230, HIGH - 110))
+    place, scale = _fitted(seen.corners.reshape(-1, 2), QRectF(16, 14, WIDE - 270, HIGH - 84))
     paint = colours.gap_colours(seen.gap_mm, limit, 0.0)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-    for corners, colour in zip(place(seen.corners), paint, strict=True):
+    overlapping = seen.gap_mm < -HATCHED * limit
+    for corners, colour, hatched in zip(place(seen.corners), paint, overlapping, strict=True):
+        triangle = QPolygonF([QPointF(x, y) for x, y in corners])
         painter.setPen(QPen(QColor(*map(int, colour[:3])), 1))
         painter.setBrush(QColor(*map(int, colour[:3])))
-        painter.drawPolygon(QPolygonF([QPointF(x, y) for x, y in corners]))
-    _heading(painter, f"{names[0]} + {names[1]}, gap over the face of {names[0]}: + open, - overlapping")
+        painter.drawPolygon(triangle)
+        if hatched:  # blue and brown are the same grey to a black-and-white printer
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(HATCH)
+            painter.drawPolygon(triangle)
     _scale_bar(painter, scale, shown)
-    values = np.linspace(limit, -limit, 200)
+    values, high = np.linspace(limit, -limit, HIGH - 130), HIGH - 130
     for row, colour in enumerate(colours.gap_colours(values, limit, 0.0)):
-        painter.fillRect(QRectF(WIDE - 180, 60 + 2 * row, 34, 2.5), QColor(*map(int, colour[:3])))
+        painter.fillRect(QRectF(WIDE - 232, 40 + row, 40, 1.5), QColor(*map(int, colour[:3])))
+    below = 40 + 0.5 * high * (1 + HATCHED)
+    painter.fillRect(QRectF(WIDE - 232, below, 40, 40 + high - below), HATCH)
     painter.setPen(QColor("#111111"))
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
         text = "0" if share == 0 else f"{'+' if share > 0 else '-'}{shown.length(abs(share) * limit)}"
-        painter.drawText(QPointF(WIDE - 138, 66 + 200 * (1 - share)), text)
+        painter.drawText(QPointF(WIDE - 182, 50 + 0.5 * high * (1 - share)), text)
     painter.end()
     return image
 
 
-def section_picture(seen: Section, shown: Shown, names: tuple[str, str]) -> QImage:
+def section_picture(seen: Section, shown: Shown) -> QImage:
     """Both outlines in the cut: the first fragment's thin and dark, the second's wide and pale."""
     image, painter = _blank()
     near = np.concatenate([seen.of_a, seen.of_b]).reshape(-1, 2)
     if len(near):
-        place, scale = _fitted(near, QRectF(20, 40, WIDE - 40, HIGH - 110))
+        place, scale = _fitted(near, QRectF(20, 14, WIDE - 40, HIGH - 84))
         for pieces, width, colour in ((seen.of_b, 7, "#d9a58c"), (seen.of_a, 2, "#173d4d")):
             painter.setPen(QPen(QColor(colour), width))
             painter.drawLines([QLineF(a[0], a[1], b[0], b[1]) for a, b in place(pieces)])
         _scale_bar(painter, scale, shown)
-    _heading(painter, f"Section across the crack: {names[0]} thin and dark, {names[1]} wide and pale")
+    painter.end()
+    return image
+
+
+def look_picture(whole: Whole, shown: Shown, back: bool) -> QImage:
+    """The whole as it looks, in greys: dark what was made at the crack, black what no scan measured."""
+    seen = look_of(whole, (WIDE, HIGH - 70), back)
+    grey = np.select([seen.kind == NOT_MEASURED, seen.kind == MADE_AT_CRACK], [20, 70 + 70 * seen.light],
+                     130 + 115 * seen.light)  # fmt: skip
+    bytes_ = np.where(np.isnan(seen.light), 255, grey).astype(np.uint8)
+    picture = QImage(bytes_.tobytes(), WIDE, HIGH - 70, WIDE, QImage.Format.Format_Grayscale8)
+    image, painter = _blank()
+    painter.drawImage(QPointF(0, 0), picture)
+    _scale_bar(painter, 1.0 / seen.mm_per_dot, shown)
     painter.end()
     return image
 
@@ -153,7 +172,7 @@ def _blank() -> tuple[QImage, QPainter]:
     painter = QPainter(image)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     font = QFont("sans-serif")
-    font.setPixelSize(18)
+    font.setPixelSize(27)
     painter.setFont(font)
     return image, painter
 
@@ -171,21 +190,16 @@ def _fitted(points: FloatArray, frame: QRectF) -> tuple[Any, float]:
     return place, scale
 
 
-def _heading(painter: QPainter, text: str) -> None:
-    painter.setPen(QColor("#111111"))
-    painter.drawText(QPointF(20, 26), text)
-
-
 def _scale_bar(painter: QPainter, scale: float, shown: Shown) -> None:
     """A bar of a round length, about a fifth of the picture wide."""
     one = 25.4 if shown.unit == "inch" else 1.0
     wanted = 0.2 * WIDE / scale / one
     tens = 10.0 ** np.floor(np.log10(wanted))
     length = max(step * tens for step in (1.0, 2.0, 5.0) if step * tens <= wanted)
-    y = HIGH - 30
-    painter.setPen(QPen(QColor("#111111"), 3))
+    y = HIGH - 26
+    painter.setPen(QPen(QColor("#111111"), 4))
     painter.drawLine(QLineF(20, y, 20 + length * one * scale, y))
-    painter.drawText(QPointF(30 + length * one * scale, y + 6), f"{length:g} {'in' if shown.unit == 'inch' else 'mm'}")
+    painter.drawText(QPointF(30 + length * one * scale, y + 9), f"{length:g} {'in' if shown.unit == 'inch' else 'mm'}")
 
 
 def _data_address(image: QImage) -> str:

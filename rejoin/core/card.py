@@ -1,24 +1,20 @@
 """The printed job card: what was scanned, how it was joined, what came out, as one page of HTML.
 
-All figures come from the content of FIT and of the list of scans, so that the
-card and the JSON can never differ.
+All figures come from one content, that of FIT, of the list of scans and of the
+later rows, so that the card and the JSON can never differ.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 from typing import Any
 
+from rejoin.core import cardtables as tables
+from rejoin.core.cardtables import Shown
 from rejoin.core.cautions import CAUTIONS
-from rejoin.core.dimensions.sizes import DEGREES
-from rejoin.core.records import Placement, Project
-from rejoin.core.report import fit_content, scan_content, told_joints
-from rejoin.core.settings import UNITS
-
-MM_PER_INCH = UNITS["inch"]
+from rejoin.core.records import MadePart, Project
+from rejoin.core.report import fit_content, names_of, scan_content, tidy, told_joints
 
 NOT_PROVEN = (
     "Until a caliper reading on the real part agrees with the scan, the scanner's own scale is not proven: 0.2 % is "
@@ -26,42 +22,51 @@ NOT_PROVEN = (
 )
 
 
-@dataclass(frozen=True)
-class Shown:
-    """How the card shows lengths: "mm" or "inch"."""
-
-    unit: str = "mm"
-
-    def length(self, mm: float | None, places: int = 3) -> str:
-        """A length that is known in mm; a dash where it is not."""
-        if mm is None:
-            return "–"
-        return f"{mm / MM_PER_INCH:.{places + 1}f} in" if self.unit == "inch" else f"{mm:.{places}f} mm"
-
-    def area(self, mm2: float | None) -> str:
-        if mm2 is None:
-            return "–"
-        return f"{mm2 / MM_PER_INCH**2:.3f} in²" if self.unit == "inch" else f"{mm2:.0f} mm²"
-
-    def volume(self, mm3: float | None) -> str:
-        if mm3 is None:
-            return "–"
-        return f"{mm3 / MM_PER_INCH**3:.4f} in³" if self.unit == "inch" else f"{mm3:.1f} mm³"
-
-
 def card_content(project: Project, version: str) -> dict[str, Any]:
-    """All that the card tells, ready for JSON: FIT, the list of scans, checksums, settings."""
+    """All that the card tells, ready for JSON: FIT, scans, checksums, dimensions, what was made, settings."""
     typed = [scan.files[0] if scan.files else scan.name for scan in project.scans]
-    return {
+    names = names_of(project.scans)
+    content: dict[str, Any] = tidy({
         "fit": fit_content(project, typed, version),
         "scans": [scan_content(f, name) for f, name in zip(project.fragments, typed, strict=False)],
         "checksums": [list(scan.sha256) for scan in project.scans],
         "weakest": [placement.weakest for placement in project.placements],
+        "dimensions": [_fields(check, DIMENSION) for check in project.checks],
+        "scales": [
+            {"of": "the whole" if s.on < 0 else names[s.on], **_fields(s, SCALE)} for s in project.scales
+        ],
+        "fit_ups": [
+            {"a": project.joints[one.joint].a, "b": project.joints[one.joint].b, **_fields(one, FIT_UP)}
+            for one in project.fit_ups if one.joint < len(project.joints)
+        ],
+        "made": [_made_content(part) for part in project.made],
+        "cautions": list(CAUTIONS),
         "steps": [{"step": r.step, "settings": [[k, str(v)] for k, v in r.settings]} for r in project.history],
+    })  # fmt: skip
+    return content
+
+
+DIMENSION = ("name", "kind", "value", "u95", "reading", "reading_u95", "difference", "normalised_error", "agreement",
+             "verdict", "scale_proven", "sentence")  # fmt: skip
+SCALE = ("factor", "u95", "readings", "state", "sentence")
+FIT_UP = ("step_mm", "angle_deg", "gap_low_mm", "gap_high_mm", "length_mm", "section_mm2", "wall_mm", "notes")
+
+
+def _fields(record: object, names: Sequence[str]) -> dict[str, Any]:
+    values = {name: getattr(record, name) for name in names}
+    return {name: list(value) if isinstance(value, tuple) else value for name, value in values.items()}
+
+
+def _made_content(part: MadePart) -> dict[str, Any]:
+    return {
+        "title": part.title,
+        "revision": part.revision,
+        "steps": [{"name": step.name, "done": step.done, "sentence": step.sentence} for step in part.steps],
+        "notes": [*part.notes, *(text for text in part.cautions if text not in CAUTIONS)],
     }
 
 
-def card_html(project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[int, str]) -> str:
+def card_html(project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[str, str]) -> str:
     """The card as one HTML page.
 
     Parameters
@@ -69,146 +74,96 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
     project : Project
     title, date, version : str
     shown : Shown
-    pictures : mapping of int to str
-        For each joint told, HTML of its pictures.
+    pictures : mapping of str to str
+        Address of each picture: ``gap-N`` and ``section-N`` of joint N, ``whole``.
     """
     content = card_content(project, version)
     parts = [
         f"<h1>Job card: {escape(title)}</h1>",
         f"<p>{escape(date)} · rejoin {escape(version)} · lengths in {shown.unit}</p>",
-        "<h2>10 Scans</h2>", _scans(content, shown),
-        "<h2>30 Join</h2>", _placements(project.placements, content, shown),
+        "<h2>10 Scans</h2>", tables.scans(content, shown),
+        "<h2>30 Join</h2>", tables.placements(content, shown),
         "<h2>40 Gap</h2>", *_joints(project, content, shown, pictures),
-        "<h2>50 Whole</h2>", _whole(project, content, shown),
-        *_dimensions(project, shown),
-        *_made(project),
-        f"<p>{NOT_PROVEN}</p>",
-        "<h2>Cautions</h2>", "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS) + "</ul>",
-        "<h2>How it was made</h2>", _steps(content),
+        "<h2>50 Whole</h2>", *_whole(content, shown, pictures),
+        *_dimensions(content, shown),
+        *_made(content, shown),
+        "<h2>Cautions</h2>", _list(content["cautions"]),
+        "<h2>How it was made</h2>", tables.steps(content),
     ]  # fmt: skip
     head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{STYLE}</head>"
     return "\n".join([f"<html>{head}<body>", *parts, "</body></html>"]) + "\n"
 
 
 STYLE = """<style>
-body { font-family: sans-serif; font-size: 9pt; color: #111; }
-h1 { font-size: 15pt; } h2 { font-size: 11pt; margin-top: 10px; } p, li { font-size: 9pt; }
+body { font-family: sans-serif; color: #111; }
+h1 { font-size: 14pt; margin-bottom: 0px; } h2 { font-size: 10pt; margin-top: 9px; margin-bottom: 2px; }
+p { font-size: 7pt; margin-top: 2px; margin-bottom: 3px; } li { font-size: 7pt; }
+ul { margin-top: 2px; margin-bottom: 2px; }
 table { border-collapse: collapse; }
 th, td { border: 1px solid #777; padding: 2px 5px; font-size: 7pt; text-align: left; }
 th { background-color: #e8e4da; }
 </style>"""
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int] = ()) -> str:
-    """An HTML table, its columns so many per cent wide; the texts are escaped here."""
-    sizes = [f" width='{width}%'" for width in widths] or [""] * len(head)
-    cells = (f"<th{size}>{escape(text)}</th>" for text, size in zip(head, sizes, strict=True))
-    lines = ["<tr>" + "".join(cells) + "</tr>"]
-    lines += ["<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows]
-    return "<table border='1' cellspacing='0' cellpadding='3' width='100%'>" + "".join(lines) + "</table>"
+def _list(texts: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li><span style='font-size: 7pt'>{escape(text)}</span></li>" for text in texts) + "</ul>"
 
 
-def _scans(content: Mapping[str, Any], shown: Shown) -> str:
-    rows = []
-    for number, scan in enumerate(content["scans"]):
-        one = UNITS[scan["unit"]]
-        size = " x ".join(shown.length(v * one, 1).split()[0] for v in scan["size"])
-        repairs = "; ".join(item["sentence"] for item in scan["repairs"]) or "none"
-        fragment, sums = content["fit"]["fragments"][number], content["checksums"][number]
-        rows.append((
-            fragment["name"], f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
-            f"{scan['points']} points, {scan['triangles']} triangles", size,
-            f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs,
-        ))  # fmt: skip
-    head = ("Fragment", "File, start of its SHA-256", "Held", f"Size, {shown.unit}", "Spacing", "Repairs")
-    return table(head, rows, (15, 22, 14, 13, 13, 23))
+def _beside(cells: Sequence[tuple[str, str]]) -> str:
+    """Pictures side by side, each with its caption; ``cells`` are (address, caption)."""
+    made = "".join(
+        f"<td style='border: none' width='{100 // len(cells)}%'><img src='{address}' width='{PICTURE[0]}' "
+        f"height='{PICTURE[1]}'><p>{escape(caption)}</p></td>"
+        for address, caption in cells
+    )
+    return f"<table width='100%' cellspacing='0' cellpadding='2' border='0'><tr>{made}</tr></table>"
 
 
-def _placements(placements: Sequence[Placement], content: Mapping[str, Any], shown: Shown) -> str:
-    rows = []
-    first = True
-    for number, fragment in enumerate(content["fit"]["fragments"]):
-        if fragment["placement"] is None:
-            words = fragment["why"] or "not placed"
-        elif first:
-            words, first = "held; the others are placed relative to it", False
-        else:
-            bound = fragment["u95_mm"]
-            good = "uncertainty not known" if bound is None else f"good to {shown.length(bound)} (95 %)"
-            weakest = content["weakest"][number] if number < len(placements) else None
-            words = "; ".join([good, *([weakest] if weakest else []), *fragment["notes"]])
-        rows.append((fragment["name"], words))
-    return table(("Fragment", "Placement"), rows, (20, 80))
+PICTURE = (244, 158)
+"""Width and height of a picture on the page."""
 
 
-def _joints(project: Project, content: Mapping[str, Any], shown: Shown, pictures: Mapping[int, str]) -> list[str]:
-    joints = content["fit"]["joints"]
-    if not joints:
+def _joints(project: Project, content: Mapping[str, Any], shown: Shown, pictures: Mapping[str, str]) -> list[str]:
+    if not content["fit"]["joints"]:
         return ["<p>No two fragments were joined.</p>"]
     names = [fragment["name"] for fragment in content["fit"]["fragments"]]
-    rows = [
-        (
-            f"{names[j['a']]} + {names[j['b']]}", j["verdict"], shown.area(j["area_mm2"]),
-            f"{shown.length(j['gap_median_mm'])}, 95 % below {shown.length(j['gap_p95_mm'])}",
-            shown.length(j["overlap_max_mm"]), shown.length(j["step_mm"]),
-            "–" if j["touching_share"] is None else f"{100 * j['touching_share']:.0f} %", j["reason"],
+    figures = []
+    for number in told_joints(project):
+        a, b = (names[end] for end in (project.joints[number].a, project.joints[number].b))
+        captions = (
+            (f"gap-{number}", f"{a} + {b}: gap over the face of {a}; + open, − overlapping (hatched)"),
+            (f"section-{number}", f"Section across the crack: {a} thin and dark, {b} wide and pale"),
         )
-        for j in joints
-    ]  # fmt: skip
-    head = ("Joint", "Verdict", "Area", "Gap, median", "Overlap, at most", "Step", "Touching", "Why")
-    figures = [pictures[number] for number in told_joints(project) if number in pictures]
-    return [table(head, rows, (15, 11, 9, 13, 11, 9, 12, 20)), *figures]
+        there = [(pictures[name], caption) for name, caption in captions if name in pictures]
+        figures += [_beside(there)] if there else []
+    return [tables.joints(content, shown), *figures]
 
 
-def _whole(project: Project, content: Mapping[str, Any], shown: Shown) -> str:
-    whole = content["fit"]["whole"]
-    if whole is None or project.whole is None:
-        return "<p>The whole has not been fused.</p>"
-    rows = [
-        ("Closed", "yes" if whole["closed"] else "no"),
-        ("Shells", str(whole["shells"])),
-        ("Through-holes", str(whole["genus"])),
-        ("Volume", shown.volume(whole["volume_mm3"])),
-        ("Filled, not measured", shown.volume(whole["filled_mm3"])),
-        *(
-            (f"Filled: {fill.kind}", f"{shown.length(fill.across_mm, 1)} across, {shown.volume(fill.volume_mm3)}")
-            for fill in project.whole.fills
-        ),
-        *(("Note", note) for note in project.whole.notes),
-    ]
-    return table(("Whole", ""), rows, (30, 70))
-
-
-def _dimensions(project: Project, shown: Shown) -> list[str]:
-    if not project.checks:
-        return []
-    rows = [
-        (
-            check.name, check.kind, _value(check.kind, check.value, shown), _value(check.kind, check.u95, shown),
-            _value(check.kind, check.reading, shown), check.agreement, check.verdict, check.sentence,
-        )
-        for check in project.checks
-    ]  # fmt: skip
-    head = ("Dimension", "Kind", "Measured", "± (95 %)", "Reading", "Agreement", "Limits", "In words")
-    scales = "".join(f"<p>{escape(scale.sentence)}</p>" for scale in project.scales)
-    return ["<h2>60 Dimensions</h2>", table(head, rows, (12, 11, 12, 10, 11, 14, 10, 20)), scales]
-
-
-def _value(kind: str, value: float | None, shown: Shown) -> str:
-    if value is None:
-        return "–"
-    return f"{value:.2f}°" if kind in DEGREES else f"{value:.0f} g" if kind == "weight" else shown.length(value)
-
-
-def _made(project: Project) -> list[str]:
-    parts = ["<h2>70 Make</h2>"] if project.made else []
-    for part in project.made:
-        rows = [(step.name, "yes" if step.done else "no", step.sentence) for step in part.steps]
-        parts += [f"<p><b>{escape(part.title)}</b></p>", table(("Step", "Done", "What was done"), rows, (24, 8, 68))]
-        parts += ["<ul>" + "".join(f"<li>{escape(text)}</li>" for text in (*part.notes, *part.cautions)) + "</ul>"]
+def _whole(content: Mapping[str, Any], shown: Shown, pictures: Mapping[str, str]) -> list[str]:
+    if content["fit"]["whole"] is None:
+        return ["<p>The whole has not been fused.</p>"]
+    parts = [tables.whole(content, shown)]
+    if "whole" in pictures:
+        caption = "The whole from two sides: dark is what was made at the crack, black what no scan measured"
+        parts.append(_beside([(pictures["whole"], caption), (pictures["whole-back"], "")]))
     return parts
 
 
-def _steps(content: Mapping[str, Any]) -> str:
-    rows = [(s["step"], ", ".join(f"{k} {v}" for k, v in s["settings"]) or "–") for s in content["steps"]]
-    return table(("Step", "Settings"), rows, (20, 80))
+def _dimensions(content: Mapping[str, Any], shown: Shown) -> list[str]:
+    proven = bool(content["scales"]) and all(item["state"] == "proven" for item in content["scales"])
+    said = [] if proven else [f"<p>{escape(shown.words(NOT_PROVEN))}</p>"]
+    if not content["dimensions"] and not content["fit_ups"]:
+        return said
+    parts = ["<h2>60 Dimensions</h2>"]
+    parts += [tables.dimensions(content, shown)] if content["dimensions"] else []
+    parts += [tables.scales(content)] if content["scales"] else []
+    parts += [tables.fit_ups(content, shown)] if content["fit_ups"] else []
+    return parts + said
+
+
+def _made(content: Mapping[str, Any], shown: Shown) -> list[str]:
+    parts = ["<h2>70 Make</h2>"] if content["made"] else []
+    for part in content["made"]:
+        parts += [f"<p><b>{escape(part['title'])}</b></p>", tables.made(part, shown)]
+        parts += [_list([shown.words(text) for text in part["notes"]])]
+    return parts

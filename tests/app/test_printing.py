@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pypdfium2
 import pytest
+from scipy.spatial import ConvexHull
 
-from rejoin.app.printing import pictures_of, write_card
+from rejoin.app.printing import gap_picture, pictures_of, write_card
 from rejoin.cli import main
-from rejoin.core.card import Shown, card_content
-from rejoin.core.drawings import gap_map, section
-from rejoin.core.records import Project
+from rejoin.core.card import card_content
+from rejoin.core.cardtables import Shown, value_of
+from rejoin.core.cautions import STRENGTH
+from rejoin.core.drawings import NOT_MEASURED, gap_map, look_of, section
+from rejoin.core.records import (
+    ByNumber,
+    DimensionCheck,
+    FitUp,
+    MadePart,
+    MadeStep,
+    Mesh,
+    Project,
+    ScaleCheck,
+    StepRecord,
+    Whole,
+)
 from rejoin.core.storage import save_project
 from tests.app import made_up
 
@@ -30,22 +45,97 @@ def text_of(path: Path) -> str:
     return re.sub(r"\s+", " ", text)
 
 
-@pytest.mark.parametrize(("unit", "one"), [("mm", 1.0), ("inch", 25.4)])
-def test_every_figure_on_paper_is_that_of_the_content(project: Project, tmp_path: Path, unit: str, one: float) -> None:
-    path = tmp_path / "card.pdf"
-    write_card(project, path, "pump rocker", "2026-01-02", "1.2.3", Shown(unit), "letter")
-    text, content = text_of(path), card_content(project, "1.2.3")
-    joint, whole = content["fit"]["joints"][0], content["fit"]["whole"]
-    places = 3 if unit == "mm" else 4
-    for name in ("gap_median_mm", "gap_p95_mm", "overlap_max_mm"):
-        assert f"{joint[name] / one:.{places}f}" in text, name
-    volume = f"{whole['volume_mm3']:.1f} mm³" if unit == "mm" else f"{whole['volume_mm3'] / 25.4**3:.4f} in³"
-    assert volume in text
-    assert f"{100 * joint['touching_share']:.0f} %" in text
-    for number, scan in enumerate(content["scans"]):
-        assert f"{scan['points']} points" in text
-        assert content["checksums"][number][0][:12] in text.replace(" ", "")
+@pytest.fixture(scope="module")
+def full(project: Project) -> Project:
+    """With dimensions, their scale, a fit-up and a made part, so that every row of the card is there."""
+    check = DimensionCheck(
+        "eye to eye, \"centres\"", "centres", 113.98765, 0.01849, (), np.zeros((0, 2, 3)), (), -1, 113.99, 0.0134,
+        -0.00235, 0.1029, "agrees", "pass", True, "113.988 mm."
+    )  # fmt: skip
+    angle = replace(check, name="lean", kind="angle", value=12.3456, u95=0.0789, reading=None, difference=None,
+                    normalised_error=None, agreement="not read", verdict="not proven")  # fmt: skip
+    lost = replace(angle, name="taper", kind="taper", value=None, u95=None, sentence="No cone of 3.25 mm was found.")
+    scale = ScaleCheck(-1, 1.0003, 0.00185, 1, "proven", "Scale proven: factor 1.00030 +- 0.00185 from 1 reading.")
+    fit_up = FitUp(0, 0.1234, 3.12, -0.0641, 0.0923, 139.87, 476.4, (12.1, 12.54, 13.0), np.zeros((0, 3)),
+                   np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.array([0.0, 0.0, 1.0]), 0.0, (), (), ())  # fmt: skip
+    whole = replace(project.whole, by_number=(ByNumber("bore", 38.5, np.zeros(3), np.ones(3), "A bore of 38.50 mm."),))
+    steps = (MadeStep("draft", False, "no draft added"), MadeStep("stock", True, "3.00 mm on one face"))
+    made = MadePart("pattern", "pattern, grey iron, +1.04 %, revision A", "A", whole.mesh, (), steps, None, (),
+                    ("Thinnest wall found: 3.29 mm.",), ("Ask the foundry.", STRENGTH))  # fmt: skip
+    done = StepRecord("fuse", (("largest_hole_mm", 12.75), ("reduce_mm", None)), 1.0)
+    return replace(project, whole=whole, checks=(check, angle, lost), scales=(scale,), fit_ups=(fit_up,), made=(made,),
+                   history=(*project.history, done))  # fmt: skip
+
+
+def told_of(content: dict, shown: Shown) -> list[str]:
+    """Every figure and word that the card owes to its content, as it must be printed."""
+    fit = content["fit"]
+    wanted = [fragment["name"] for fragment in fit["fragments"]]
+    wanted += [shown.length(f["u95_mm"]) for f in fit["fragments"] if f["u95_mm"]]
+    wanted += [text for text in content["weakest"] if text]
+    for joint in fit["joints"]:
+        wanted += [shown.length(joint[n]) for n in ("gap_median_mm", "gap_p95_mm", "overlap_max_mm", "step_mm")]
+        wanted += [shown.area(joint["area_mm2"]), f"{100 * joint['touching_share']:.0f} %", joint["verdict"]]
+        wanted += [shown.words(joint["reason"])]
+    whole = fit["whole"]
+    wanted += [shown.volume(whole["volume_mm3"]), shown.volume(whole["filled_mm3"]), f"yes; {whole['shells']};"]
+    wanted += [shown.words(text) for text in (*whole["by_number"], *whole["notes"])]
+    for fill in whole["fills"]:
+        wanted += [fill["kind"], shown.length(fill["across_mm"], 1), shown.volume(fill["volume_mm3"])]
+    for scan, sums in zip(content["scans"], content["checksums"], strict=True):
+        wanted += [f"{scan['points']} points", f"{scan['triangles']} triangles", sums[0][:12]]
+        wanted += [shown.length(scan["spacing"]), shown.length(scan["noise"])]
+        wanted += [shown.length(side, 1).split()[0] for side in scan["size"]]
+        wanted += [repair["sentence"] for repair in scan["repairs"]]
+    for item in content["dimensions"]:
+        wanted += [item["name"], item["agreement"], item["verdict"]]
+        wanted += [value_of(item["kind"], item[n], shown) for n in ("value", "u95", "reading", "difference")]
+        wanted += [] if item["normalised_error"] is None else [f"{item['normalised_error']:.2f} of what"]
+        wanted += [shown.words(item["sentence"])] if item["value"] is None else []
+    wanted += [item["sentence"] for item in content["scales"]]
+    for item in content["fit_ups"]:
+        wanted += [shown.length(item[n]) for n in ("step_mm", "gap_low_mm", "gap_high_mm")]
+        wanted += [shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), f"{item['angle_deg']:.2f}°"]
+        wanted += [shown.length(item["wall_mm"][1], 1)]
+    for part in content["made"]:
+        wanted += [part["title"], *(shown.words(text) for text in part["notes"])]
+        wanted += [shown.words(step["sentence"]) for step in part["steps"]]
+    wanted += content["cautions"]
+    wanted += [f"{k.replace('_', ' ')} {v}" for s in content["steps"] for k, v in s["settings"] if v != "None"]
+    return wanted
+
+
+@pytest.mark.parametrize("unit", ["mm", "inch"])
+def test_every_figure_on_paper_is_that_of_the_content(full: Project, tmp_path: Path, unit: str) -> None:
+    path, shown = tmp_path / "card.pdf", Shown(unit)
+    write_card(full, path, "pump rocker", "2026-01-02", "1.2.3", shown, "letter")
+    text, content = text_of(path), card_content(full, "1.2.3")
+    # Lines are broken within words and figures: compared without their spaces.
+    bare = re.sub(r"\s", "", text)
+    wanted = told_of(content, shown)
+    assert len(wanted) > 60
+    for words in wanted:
+        assert re.sub(r"\s", "", words) in bare, words
     assert "pump rocker" in text and "2026-01-02" in text and "Boilers" in text
+    assert bare.count(re.sub(r"\s", "", STRENGTH)) == 1, "what is said to all is said once"
+    lengths = re.findall(r"\d mm(?![²³])|\d in(?![²³a-z])", text)
+    assert all(one.endswith("mm" if unit == "mm" else "in") for one in lengths), "one unit on one card"
+
+
+def test_no_figure_on_paper_comes_from_elsewhere(full: Project, tmp_path: Path) -> None:
+    """The other way round: each number with decimals that is printed is one that the content holds."""
+    path, shown = tmp_path / "card.pdf", Shown()
+    write_card(full, path, "pump rocker", "2026-01-02", "1.2.3", shown)
+    told = " ".join(told_of(card_content(full, "1.2.3"), shown))
+    for figure in re.findall(r"(?<![\d.])\d+\.\d+(?![\d.])", text_of(path)):
+        assert figure in told or figure in ("0.2", "0.4"), f"{figure} is in no content"
+
+
+def test_sentences_follow_the_unit() -> None:
+    shown = Shown("inch")
+    assert shown.words("may turn by 2.54 mm at its end, 25.4 to 50.8 mm, 3 mm³") == (
+        "may turn by 0.100 in at its end, 1.00 to 2.00 in, 3 mm³")  # fmt: skip
+    assert Shown().words("2.54 mm") == "2.54 mm"
 
 
 def test_the_card_has_two_to_four_pages_of_the_asked_size(project: Project, tmp_path: Path) -> None:
@@ -62,16 +152,57 @@ def test_an_html_card_stands_alone(project: Project, tmp_path: Path) -> None:
     path = tmp_path / "card.html"
     write_card(project, path, "rocker <1>", "2026-01-02", "1.2.3", Shown())
     page = path.read_text(encoding="utf-8")
-    assert page.count("data:image/png;base64,") == 2 and "rocker &lt;1&gt;" in page
+    assert page.count("data:image/png;base64,") == 4 and "rocker &lt;1&gt;" in page
     assert not re.search(r"(src|href)=['\"](?!data:)", page)
 
 
 def test_the_pictures_show_something(project: Project) -> None:
     images = pictures_of(project, Shown())
-    assert set(images) == {"gap-0", "section-0"}
+    assert set(images) == {"gap-0", "section-0", "whole", "whole-back"}
     for image in images.values():
         colours = {image.pixel(x, y) for x in range(0, image.width(), 7) for y in range(0, image.height(), 7)}
         assert len(colours) > 4
+
+
+def test_overlap_is_told_without_colour(project: Project) -> None:
+    """In grey, open and overlapping at full colour would be alike; only overlap is hatched in black."""
+    seen = gap_map(project, project.fits[0])
+    counts = []
+    for sign in (1.0, -1.0):
+        size = np.abs(seen.gap_mm) * sign
+        image = gap_picture(replace(seen, gap_mm=size), Shown())
+        face = [image.pixelColor(x, y) for x in range(20, 700, 3) for y in range(20, 550, 3)]
+        counts.append(sum(colour.lightness() < 8 for colour in face))
+    assert counts[1] > 40 * max(counts[0], 1)
+
+
+def test_the_look_of_the_whole_marks_what_no_scan_measured(project: Project) -> None:
+    whole = project.whole
+    plain = look_of(whole, (300, 200))
+    assert 0.2 < np.isfinite(plain.light).mean() < 0.95
+    every = np.arange(len(whole.mesh.triangles), dtype=np.int32)
+    filled = look_of(replace(whole, filled_triangles=every), (300, 200))
+    shown = np.isfinite(filled.light)
+    assert (filled.kind[shown] == NOT_MEASURED).all() and np.array_equal(shown, np.isfinite(plain.light))
+    numbered = look_of(replace(whole, filled_triangles=np.zeros(0, np.int32), number_triangles=every), (300, 200))
+    assert (numbered.kind[shown] == NOT_MEASURED).all()
+
+
+def test_the_look_keeps_to_scale() -> None:
+    """Closed form: a sphere of 20 mm is a disc of 20 mm, seen from anywhere."""
+    rng = np.random.default_rng(3)
+    points = rng.normal(size=(4000, 3))
+    points = 10.0 * points / np.linalg.norm(points, axis=1, keepdims=True)
+    hull = ConvexHull(points)
+    triangles = hull.simplices.copy()
+    inward = np.einsum("ij,ij->i", np.cross(*(points[triangles[:, k]] - points[triangles[:, 0]] for k in (1, 2))),
+                       points[triangles[:, 0]]) < 0  # fmt: skip
+    triangles[inward] = triangles[inward][:, ::-1]
+    none = np.zeros(0, np.int32)
+    ball = Whole(Mesh(points, triangles), 1.0, 1.0, True, 1, 0, none, none, 0.0, (), 0, 0.0, ())
+    seen = look_of(ball, (400, 300), back=True)
+    area = float(np.isfinite(seen.light).sum()) * seen.mm_per_dot**2
+    assert area == pytest.approx(np.pi * 100.0, rel=0.03)
 
 
 def test_the_gap_map_is_the_face_laid_flat(project: Project) -> None:

@@ -1,0 +1,211 @@
+"""The tables of the printed job card, and how it shows lengths."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from rejoin.core.dimensions.sizes import DEGREES
+from rejoin.core.settings import UNITS
+
+MM_PER_INCH = UNITS["inch"]
+IN_MM = re.compile(r"(-?\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? mm(?![²³\w/])")
+"""A length in a sentence."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How the card shows lengths: "mm" or "inch"."""
+
+    unit: str = "mm"
+
+    def length(self, mm: float | None, places: int = 3) -> str:
+        """A length that is known in mm; a dash where it is not."""
+        if mm is None:
+            return "–"
+        return f"{mm / MM_PER_INCH:.{places + 1}f} in" if self.unit == "inch" else f"{mm:.{places}f} mm"
+
+    def area(self, mm2: float | None) -> str:
+        if mm2 is None:
+            return "–"
+        return f"{mm2 / MM_PER_INCH**2:.3f} in²" if self.unit == "inch" else f"{mm2:.0f} mm²"
+
+    def volume(self, mm3: float | None) -> str:
+        if mm3 is None:
+            return "–"
+        return f"{mm3 / MM_PER_INCH**3:.4f} in³" if self.unit == "inch" else f"{mm3:.1f} mm³"
+
+    def words(self, text: str) -> str:
+        """A sentence with its lengths in this unit."""
+        if self.unit != "inch":
+            return text
+
+        def inches(found: re.Match[str]) -> str:
+            return " to ".join(_inches(part) for part in found.groups() if part is not None) + " in"
+
+        return IN_MM.sub(inches, text)
+
+
+def _inches(mm: str) -> str:
+    """As many digits as the millimetres had, and one more."""
+    places = len(mm.partition(".")[2]) + 1
+    return f"{float(mm) / MM_PER_INCH:.{places}f}"
+
+
+def table(
+    head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int] = (), below: Sequence[str] = ()
+) -> str:
+    """An HTML table, its columns so many per cent wide, a line of its own ``below`` a row; texts are escaped here."""
+    sizes = [f" width='{width}%'" for width in widths] or [""] * len(head)
+    cells = (f"<th{size}>{escape(text)}</th>" for text, size in zip(head, sizes, strict=True))
+    lines = ["<tr>" + "".join(cells) + "</tr>"]
+    for number, row in enumerate(rows):
+        lines.append("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>")
+        if number < len(below) and below[number]:
+            lines.append(f"<tr><td colspan='{len(head)}'><i>{escape(below[number])}</i></td></tr>")
+    return "<table border='1' cellspacing='0' cellpadding='3' width='100%'>" + "".join(lines) + "</table>"
+
+
+def scans(content: Mapping[str, Any], shown: Shown) -> str:
+    """What was scanned, and what was repaired."""
+    rows = []
+    for number, scan in enumerate(content["scans"]):
+        one = UNITS[scan["unit"]]
+        size = " x ".join(shown.length(v * one, 1).split()[0] for v in scan["size"])
+        repairs = "; ".join(shown.words(item["sentence"]) for item in scan["repairs"]) or "none"
+        fragment, sums = content["fit"]["fragments"][number], content["checksums"][number]
+        rows.append((
+            fragment["name"], f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
+            f"{scan['points']} points, {scan['triangles']} triangles", size,
+            f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs,
+        ))  # fmt: skip
+    head = ("Fragment", "File, start of its SHA-256", "Held", f"Size, {shown.unit}", "Spacing", "Repairs")
+    return table(head, rows, (13, 19, 20, 17, 17, 14))
+
+
+def placements(content: Mapping[str, Any], shown: Shown) -> str:
+    """Where each fragment stands, and how sure that is."""
+    rows = []
+    first = True
+    for number, fragment in enumerate(content["fit"]["fragments"]):
+        if fragment["placement"] is None:
+            words = shown.words(fragment["why"] or "not placed")
+        elif first:
+            words, first = "held; the others are placed relative to it", False
+        else:
+            bound = fragment["u95_mm"]
+            good = "uncertainty not known" if bound is None else f"good to {shown.length(bound)} (95 %)"
+            weakest = content["weakest"][number] if number < len(content["weakest"]) else None
+            told = [good, *([weakest] if weakest else []), *fragment["notes"]]
+            words = "; ".join([told[0], *(shown.words(text) for text in told[1:])])
+        rows.append((fragment["name"], words))
+    return table(("Fragment", "Placement"), rows, (20, 80))
+
+
+def joints(content: Mapping[str, Any], shown: Shown) -> str:
+    """How well each joint fits."""
+    names = [fragment["name"] for fragment in content["fit"]["fragments"]]
+    told = content["fit"]["joints"]
+    rows = [
+        (
+            f"{names[j['a']]} + {names[j['b']]}", j["verdict"], shown.area(j["area_mm2"]),
+            f"{shown.length(j['gap_median_mm'])}, 95 % below {shown.length(j['gap_p95_mm'])}",
+            shown.length(j["overlap_max_mm"]), shown.length(j["step_mm"]),
+            "–" if j["touching_share"] is None else f"{100 * j['touching_share']:.0f} %",
+        )
+        for j in told
+    ]  # fmt: skip
+    head = ("Joint", "Verdict", "Area", "Gap, median", "Overlap, at most", "Step", "Touching")
+    return table(head, rows, (22, 11, 11, 20, 12, 11, 13), [shown.words(str(j["reason"])) for j in told])
+
+
+def whole(content: Mapping[str, Any], shown: Shown) -> str:
+    """The fused whole, with what no scan measured."""
+    told = content["fit"]["whole"]
+    rows = [
+        ("Closed; shells; through-holes", f"{'yes' if told['closed'] else 'no'}; {told['shells']}; {told['genus']}"),
+        ("Volume", shown.volume(told["volume_mm3"])),
+        ("Filled, not measured", shown.volume(told["filled_mm3"])),
+        *((f"Filled: {fill['kind']}", _filled(fill, shown)) for fill in told["fills"]),
+        *(("By number, not measured", shown.words(text)) for text in told["by_number"]),
+        *(("Note", shown.words(note)) for note in told["notes"]),
+    ]  # fmt: skip
+    return table(("Whole", ""), rows, (30, 70))
+
+
+def _filled(fill: Mapping[str, Any], shown: Shown) -> str:
+    return f"{shown.length(fill['across_mm'], 1)} across, {shown.volume(fill['volume_mm3'])}"
+
+
+def dimensions(content: Mapping[str, Any], shown: Shown) -> str:
+    """Each dimension beside its reading, with what follows from both."""
+    rows, below = [], []
+    for item in content["dimensions"]:
+        kind = item["kind"]
+        rows.append((
+            item["name"], kind, value_of(kind, item["value"], shown), value_of(kind, item["u95"], shown),
+            value_of(kind, item["reading"], shown), item["agreement"], item["verdict"],
+        ))  # fmt: skip
+        below.append(_between(item, shown))
+    head = ("Dimension", "Kind", "Measured", "± (95 %)", "Reading", "Agreement", "Limits")
+    return table(head, rows, (25, 10, 14, 12, 14, 14, 11), below)
+
+
+def _between(item: Mapping[str, Any], shown: Shown) -> str:
+    """How far scan and reading lie apart, or why nothing was measured."""
+    if item["value"] is None:
+        return shown.words(str(item["sentence"]))
+    if item["difference"] is None:
+        return ""
+    apart = value_of(item["kind"], item["difference"], shown)
+    times = "" if item["normalised_error"] is None else f", {item['normalised_error']:.2f} of what both are good for"
+    return f"Scan minus reading: {apart}{times}." + ("" if item["scale_proven"] else " Scale not proven.")
+
+
+def value_of(kind: str, value: float | None, shown: Shown) -> str:
+    """A dimension's value in its own unit: degrees, grams or a length."""
+    if value is None:
+        return "–"
+    return f"{value:.2f}°" if kind in DEGREES else f"{value:.0f} g" if kind == "weight" else shown.length(value)
+
+
+def scales(content: Mapping[str, Any]) -> str:
+    """What the readings say of each scan's scale."""
+    rows = [(item["of"], item["state"], item["sentence"]) for item in content["scales"]]
+    return table(("Scale of", "State", "In words"), rows, (26, 16, 58))
+
+
+def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
+    """What a welder needs of each joint before its faces are ground."""
+    rows, names = [], [fragment["name"] for fragment in content["fit"]["fragments"]]
+    for item in content["fit_ups"]:
+        angle = "–" if item["angle_deg"] is None else f"{item['angle_deg']:.2f}°"
+        gap = "–" if item["gap_low_mm"] is None else (
+            f"{shown.length(item['gap_low_mm'])} to {shown.length(item['gap_high_mm'])}")  # fmt: skip
+        wall = "–" if item["wall_mm"] is None else shown.length(item["wall_mm"][1], 1)
+        rows.append((
+            f"{names[item['a']]} + {names[item['b']]}", shown.length(item["step_mm"]), angle, gap,
+            shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), wall,
+        ))  # fmt: skip
+    head = ("Before welding", "Step", "Angle", "Gap along the crack", "Length of crack", "Section", "Wall, median")
+    return table(head, rows, (22, 11, 10, 22, 13, 11, 11))
+
+
+def made(part: Mapping[str, Any], shown: Shown) -> str:
+    """The steps by which something was made."""
+    rows = [(step["name"], "yes" if step["done"] else "no", shown.words(step["sentence"])) for step in part["steps"]]
+    return table(("Step", "Done", "What was done"), rows, (24, 8, 68))
+
+
+def steps(content: Mapping[str, Any]) -> str:
+    """Each step with the settings that were not left open."""
+    rows = [
+        (s["step"].replace("_", " "),
+         ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in s["settings"] if v != "None") or "–")
+        for s in content["steps"]
+    ]  # fmt: skip
+    return table(("Step", "Settings"), rows, (20, 80))

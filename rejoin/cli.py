@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
-import signal
 import sys
-import threading
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
@@ -27,7 +25,7 @@ from rejoin.core.settings import (
     MatchSettings,
     Settings,
 )
-from rejoin.terminal import say, say_error
+from rejoin.terminal import say, say_error, stop_on_ctrl_c
 
 STEP_SETTINGS: dict[str, type[Settings]] = {
     "clean": CleanSettings,
@@ -63,7 +61,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # Our matrices are many and small: threads inside each cost more than they give, and change last bits.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
-        _stop_on_ctrl_c()
+        stop_on_ctrl_c()
         arguments = parser().parse_args(argv)
         return int(arguments.run(arguments))
     except SystemExit as leaving:
@@ -86,24 +84,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         say(f"The program met something it did not foresee ({type(error).__name__}: {_one_line(error)}). "
             "Run it again with REJOIN_TRACEBACK=1 to see where, and tell the authors.")  # fmt: skip
         return 3
-
-
-class _Stopped(KeyboardInterrupt):
-    """Ctrl-C was pressed."""
-
-
-def _stop_on_ctrl_c() -> None:
-    """Let Ctrl-C raise a class of our own.
-
-    After a plain KeyboardInterrupt that passed through an ``exec`` (as in an import that makes
-    dataclasses) the interpreter kills itself with the signal at its end, whatever exit code is given.
-    """
-
-    def stop(*_: object) -> NoReturn:
-        raise _Stopped
-
-    if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGINT) is not None:
-        signal.signal(signal.SIGINT, stop)
 
 
 class _Parser(argparse.ArgumentParser):

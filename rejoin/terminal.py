@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
 import time
-from typing import Any
+from typing import Any, NoReturn
 
 from rejoin.core.errors import RejoinError
 from rejoin.core.settings import Report
@@ -32,6 +34,37 @@ def say(sentence: str) -> None:
 def say_error(error: RejoinError, about: str = "") -> None:
     """The two sentences of an error on stderr."""
     say(f"{about}{': ' if about else ''}{error}")
+
+
+class Stopped(KeyboardInterrupt):
+    """Ctrl-C was pressed."""
+
+
+_stop_asked = threading.Event()
+
+
+def stop_on_ctrl_c() -> None:
+    """Let Ctrl-C raise a class of our own, and raise it again in the next report where a library swallowed it.
+
+    After a plain KeyboardInterrupt that passed through an ``exec`` (as in an import that makes
+    dataclasses) the interpreter kills itself with the signal at its end, whatever exit code is given.
+    """
+
+    def stop(*_: object) -> NoReturn:
+        _stop_asked.set()
+        raise Stopped
+
+    if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGINT) is not None:
+        _stop_asked.clear()
+        signal.signal(signal.SIGINT, stop)
+        told = sys.unraisablehook
+        sys.unraisablehook = lambda lost: None if isinstance(lost.exc_value, Stopped) else told(lost)
+
+
+def raise_if_stopped() -> None:
+    """Raise `Stopped` where Ctrl-C was pressed."""
+    if _stop_asked.is_set():
+        raise Stopped
 
 
 class Progress:
@@ -64,12 +97,14 @@ class Progress:
 
     def step(self, name: str) -> Report:
         """Start a step, which ends the one before; gives its `Report`."""
+        raise_if_stopped()
         self._finish()
         task = None if self._bar is None else self._bar.add_task("", total=1.0, title=TITLES[name])
         self._step = (name, time.perf_counter(), task)
         return self._report
 
     def _report(self, share: float, sentence: str) -> None:
+        raise_if_stopped()
         if self._bar is not None and self._step is not None:
             self._bar.update(self._step[2], completed=min(max(share, 0.0), 1.0), description=sentence)
 

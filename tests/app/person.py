@@ -208,7 +208,7 @@ class Person:
             QTest.keyClick(slider, Qt.Key.Key_PageUp)
         self.pause(60)
 
-    def wait_until_done(self, seconds: float = 600.0) -> None:
+    def wait_until_done(self, seconds: float = 120.0) -> None:
         end = time.monotonic() + seconds
         quiet = 0
         while quiet < 5 and time.monotonic() < end:
@@ -226,7 +226,7 @@ class Person:
             self.window.grab().save(str(self.pictures / f"{self.taken:02d}_{name}.png"))
             self.thinks()
 
-    def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None], seconds: float = 600.0) -> None:
+    def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None], seconds: float = 120.0) -> None:
         """Answer a dialog of ``kind`` when it comes up."""
         end, timer = time.monotonic() + seconds, QTimer(self.window, interval=150)
         seen: list[QWidget] = []

@@ -6,7 +6,8 @@ import signal
 import sys
 import threading
 import time
-from typing import Any, NoReturn
+from types import FrameType
+from typing import Any
 
 from rejoin.core.errors import RejoinError
 from rejoin.core.settings import Report
@@ -44,21 +45,26 @@ _stop_asked = threading.Event()
 
 
 def stop_on_ctrl_c() -> None:
-    """Let Ctrl-C raise a class of our own, and raise it again in the next report where a library swallowed it.
+    """Let Ctrl-C raise a class of our own: at once, or in the next report where a library swallowed it.
 
     After a plain KeyboardInterrupt that passed through an ``exec`` (as in an import that makes
     dataclasses) the interpreter kills itself with the signal at its end, whatever exit code is given.
     """
-
-    def stop(*_: object) -> NoReturn:
-        _stop_asked.set()
-        raise Stopped
-
     if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGINT) is not None:
         _stop_asked.clear()
-        signal.signal(signal.SIGINT, stop)
+        signal.signal(signal.SIGINT, _stop)
         told = sys.unraisablehook
         sys.unraisablehook = lambda lost: None if isinstance(lost.exc_value, Stopped) else told(lost)
+
+
+def _stop(_: int, frame: FrameType | None) -> None:
+    """Raise, but never within an import: that would keep the import lock, on which other threads then wait for ever."""
+    _stop_asked.set()
+    while frame is not None:
+        if "importlib" in frame.f_code.co_filename:
+            return
+        frame = frame.f_back
+    raise Stopped
 
 
 def raise_if_stopped() -> None:

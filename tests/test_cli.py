@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import math
 import os
@@ -26,6 +27,7 @@ from rejoin.core.files import read_fragment
 from rejoin.core.known import read_known
 from rejoin.core.records import Mesh, Scan
 from rejoin.core.storage import load_project
+from rejoin.terminal import raise_if_stopped, stop_on_ctrl_c
 from tests.makers import Case, make_case, worst_error_mm, write_case
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -374,13 +376,36 @@ def test_ctrl_c_ends_cleanly(case: Case, tmp_path: Path) -> None:
     ]
     running = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT)
     assert running.stderr is not None
-    first = running.stderr.readline()
-    assert first.startswith("Reading")
-    time.sleep(0.2)
-    running.send_signal(signal.SIGINT)
-    _, err = running.communicate(timeout=120)
+    try:
+        first = running.stderr.readline()
+        assert first.startswith("Reading")
+        time.sleep(0.2)
+        running.send_signal(signal.SIGINT)
+        _, err = running.communicate(timeout=120)
+    finally:
+        running.kill()
     assert running.returncode == 3 and "stopped" in err and "Traceback" not in err, err
     assert list(out.iterdir()) == []
+
+
+def test_ctrl_c_waits_for_the_end_of_an_import(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Raised within it, the import lock would stay taken and the program would hang at its end."""
+    (tmp_path / "pressed_meanwhile.py").write_text("import signal\nsignal.raise_signal(signal.SIGINT)\nwhole = True\n")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    before, hook = signal.getsignal(signal.SIGINT), sys.unraisablehook
+    stop_on_ctrl_c()
+    try:
+        assert importlib.import_module("pressed_meanwhile").whole
+        with pytest.raises(KeyboardInterrupt):
+            raise_if_stopped()
+        stop_on_ctrl_c()
+        raise_if_stopped()
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+    finally:
+        stop_on_ctrl_c()
+        signal.signal(signal.SIGINT, before)
+        sys.unraisablehook = hook
 
 
 def test_small_matrices_are_solved_on_one_thread() -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from rejoin.app import lesson_tasks, sentences
@@ -19,6 +21,9 @@ if TYPE_CHECKING:
     from rejoin.app.window import Window
 
 
+LAY = "Lay together"
+
+
 class ClassMode:
     """The class's part of a window; ``on`` tells whether it is switched on."""
 
@@ -26,10 +31,11 @@ class ClassMode:
         self.window, self.bench = window, window.bench
         self.explained = [self._explanation(panel) for panel in window.panels]
         self.replaying = Replaying(window.join, window.show_beside, self._lay_joined)
+        show = window.card.ensureWidgetVisible
         self.picks = Exercise(window.faces, "Score my faces", "Hold the faces that you chose against the true ones.",
-                              faces=True)  # fmt: skip
+                              True, show)  # fmt: skip
         self.placing = Exercise(window.join, "Score my placement", "Tell how far each fragment is from its true place.",
-                                faces=False)  # fmt: skip
+                                False, show)  # fmt: skip
         self.tries = WrongTries(window)
         self.folds = [*self.explained]
         for panel, title, content in (
@@ -93,7 +99,7 @@ class ClassMode:
 class Exercise(QWidget):
     """A button and what it told: the job against the known answer of its sample."""
 
-    def __init__(self, panel: Panel, text: str, why: str, faces: bool) -> None:
+    def __init__(self, panel: Panel, text: str, why: str, faces: bool, show: Callable[[QWidget], None]) -> None:
         super().__init__()
         self.bench, self.faces = panel.bench, faces
         self.of: Project | None = None
@@ -108,6 +114,8 @@ class Exercise(QWidget):
         box.addWidget(panel.row(self.button))
         self.told = panel.text()
         self.told.setVisible(False)
+        self._later = QTimer(self, singleShot=True, interval=80)  # once the words have their height
+        self._later.timeout.connect(lambda: show(self.told))
         box.addWidget(self.told)
         self.bench.answered.connect(self._answered)
 
@@ -125,6 +133,7 @@ class Exercise(QWidget):
         self.asked, self.of = False, self.bench.project
         lines = self._faces(record) if self.faces else self._places(record)
         self.told.setText("\n".join(lines))
+        self._later.start()
         self.bench.said.emit("info", "Held against the known answer.", "")
         self.told.setVisible(True)
 
@@ -165,11 +174,17 @@ class WrongTries(QWidget):
         self.words = panel.text()
         self.words.setVisible(False)
         box.addWidget(self.words)
+        self.bench.done.connect(self._done)
+
+    def _done(self, title: str) -> None:
+        if title == LAY:  # the one before may have been drawn apart
+            self.owner.apart.setValue(0)
+            self.owner.scene.fit()
 
     def lay(self, name: str) -> None:
         """Put a try on the bench, in place of what lies there."""
         if self.owner.may_leave():
-            self.bench.start_with("Lay together", lesson_tasks.wrong_try, name=name)
+            self.bench.start_with(LAY, lesson_tasks.wrong_try, name=name)
 
     def show_project(self, project: Project) -> None:
         for button in self.buttons.values():

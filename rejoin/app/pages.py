@@ -92,6 +92,7 @@ class Page(QTextBrowser):
         if position is not None:
             cursor = self.textCursor()
             cursor.setPosition(position)
+            self.moveCursor(QTextCursor.MoveOperation.End)  # so that the heading comes to the top, as far as it can
             self.setTextCursor(cursor)
             self.verticalScrollBar().setValue(self.verticalScrollBar().value() + self.cursorRect().top() - 8)
 

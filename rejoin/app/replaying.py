@@ -16,7 +16,7 @@ from rejoin.app.poses import between
 from rejoin.core.records import Project, Replay
 from rejoin.core.transforms import apply, inverse
 
-PER_ROUND, EVERY_MS = 6, 40
+PER_ROUND, EVERY_MS = 5, 30
 """Pictures from one round to the next while it plays, and the time of each."""
 
 
@@ -59,7 +59,7 @@ class Replaying(QWidget):
         for widget in (self.back_button, self.slider, self.on_button):
             line.addWidget(widget)
         self.buttons = panel.row(self.play_button, self.end_button)
-        for widget in (panel.row(self.make_button), self.words, self.steps, self.pairs, self.buttons):
+        for widget in (panel.row(self.make_button), self.words, self.steps, panel.row(self.pairs), self.buttons):
             box.addWidget(widget)
         self.timer = QTimer(self, interval=EVERY_MS)
         self.timer.timeout.connect(self._run)

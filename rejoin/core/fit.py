@@ -122,12 +122,18 @@ def _numbers(gaps: FloatArray, areas: FloatArray, whole: float, touching_mm: flo
     }
 
 
+FEW = 0.35
+"""Share of a face that must touch before its smoothness is worth a word."""
+
+
 def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: float) -> tuple[str, str]:
     """Verdict and a plain sentence. A fit without relief proves nothing, however close it is."""
     evidence, share = joint.evidence, numbers["touching_share"]
     if not np.isfinite(numbers["gap_median_mm"]):
         return "doubtful", "Nothing lies opposite this fracture face: the fragments do not touch here."
     gap = f"median gap {numbers['gap_median_mm']:.2f} mm, {100 * share:.0f} % touching"
+    if evidence.held < 1.0 and share < FEW:
+        return "doubtful", f"Little of the face touches ({gap}): nothing shows that these two belong together."
     if evidence.held < 1.0:
         return "doubtful", f"The faces lie together ({gap}) but are too smooth to show that they belong together."
     if not evidence.good:

@@ -97,6 +97,8 @@ class Person:
         """Click through a menu, from the menu bar to an entry."""
         bar = self.window.menuBar()
         place = next(a for a in bar.actions() if a.text().replace("&", "") == path[0])
+        # a menu takes no click where the pointer rested when it opened
+        QTest.mouseMove(bar, bar.actionGeometry(place).center())
         QTest.mouseClick(bar, LEFT, NONE, bar.actionGeometry(place).center())
         self.pause(60)
         for name in path[1:]:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from rejoin.app import made_view
+from rejoin.app.in_units import in_units
 from rejoin.app.making_tasks import USED
 from rejoin.app.sentences import Units, counted, sentence
 from rejoin.core.records import MadePart, MakePick, Project
@@ -66,16 +67,17 @@ def state(project: Project) -> str:
     return sentence("; ".join(part.title for part in project.made)).rstrip(".")
 
 
-def step_lines(part: MadePart | None) -> list[tuple[str, str]]:
+def step_lines(part: MadePart | None, units: Units) -> list[tuple[str, str]]:
     """The fixed order, and what each step did."""
     from rejoin.core.making.told import ORDER
 
     if part is None:
         return [("faded", "Always in this order: " + ", ".join(ORDER) + ".")]
     return [
-        ("" if step.done else "faded", f"{n} {'✓' if step.done else '–'} {sentence(step.name)[:-1]}: {step.sentence}")
+        ("" if step.done else "faded",
+         in_units(f"{n} {'✓' if step.done else '–'} {sentence(step.name)[:-1]}: {step.sentence}", units))
         for n, step in enumerate(part.steps, 1)
-    ]
+    ]  # fmt: skip
 
 
 def result_lines(project: Project, part: MadePart, units: Units) -> list[tuple[str, str]]:
@@ -89,7 +91,7 @@ def result_lines(project: Project, part: MadePart, units: Units) -> list[tuple[s
         shells = "" if body.shells == 1 else f", {counted(body.shells, 'shell')}"
         lines.append(("", f"· {sentence(body.name).rstrip('.')}: {size(extent, units)}, "
                       f"{units.volume(body.volume_mm3)}{shells}."))  # fmt: skip
-    return lines + [("", f"· {note}") for note in part.notes]
+    return lines + [("", f"· {in_units(note, units)}") for note in part.notes]
 
 
 def size(sides_mm: Any, units: Units) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from rejoin.app.in_units import in_units
 from rejoin.app.sentences import Units, counted, letter
 from rejoin.core.records import DimensionCheck, FitUp, Project, Reading, ScaleCheck
 
@@ -122,7 +123,7 @@ def check_lines(reading: Reading, check: DimensionCheck | None, units: Units) ->
     if check is None:
         return [(PLAIN, "Not measured yet.")]
     if check.value is None:
-        return [(BAD, f"✗ {check.sentence}")]
+        return [(BAD, f"✗ {in_units(check.sentence, units)}")]
     lines = [(PLAIN, f"On the scan {with_spread(check.kind, check.value, check.u95, units)} (95 %).")]
     if check.kind == "datum":
         lines = [(PLAIN, f"Out of true by {value('points', check.value, units, check.u95 or 0.001)}.")]
@@ -187,7 +188,7 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
     free = one.blocked_share <= 0.03
     way = f"{letter(joint.b)} comes straight off {letter(joint.a)}"
     lines.append((PLAIN, f"{way}." if free else f"{way} only past {one.blocked_share:.0%} of the joint."))
-    return lines + [(PLAIN, note) for note in one.notes]
+    return lines + [(PLAIN, in_units(note, units)) for note in one.notes]
 
 
 def _scale(kind: str, units: Units) -> tuple[float, str]:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rejoin.app import colours, sentences
+from rejoin.app.in_units import in_units
 from rejoin.app.sentences import Units
 from rejoin.app.system_check import advice, missing_libraries
 from tests.app import made_up
@@ -136,3 +137,14 @@ def test_the_system_check_and_the_worker_need_no_qt():
         "sys.exit(any(n.startswith(('PySide6', 'pyvista')) for n in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("told, inches", [
+    ("end: +3.000 mm along its normal; bore: 25.4 mm a side", "end: +0.1181 in along its normal; bore: 1 in a side"),
+    ("the face at (0, 2.54, 25.4): -0.300 to +0.200 mm", "the face at (0, 0.1, 1): -0.0118 to +0.0079 in"),
+    ("Against revision A: +0.254 × −25.400 × +0.000 mm.", "Against revision A: +0.01 × -1 × +0 in."),
+    ("It wants 1200 mm2 of support, factor 1.010417.", "It wants 1200 mm2 of support, factor 1.010417."),
+])  # fmt: skip
+def test_what_core_says_is_told_in_inches(told: str, inches: str) -> None:
+    assert in_units(told, Units("inch")) == inches
+    assert in_units(told, Units("mm")) == told

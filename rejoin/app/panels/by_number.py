@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import sizing_tasks
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
@@ -63,7 +64,7 @@ class ByNumberPart(QWidget):
     def show_project(self, project: Project) -> None:
         self.pick_button.setEnabled(project.whole is not None and not self.bench.jobs.busy)
         features = () if project.whole is None else project.whole.by_number
-        lines_into(self.done, self.panel, [("", f"· {one.sentence}") for one in features])
+        lines_into(self.done, self.panel, [("", f"· {in_units(one.sentence, self.bench.units)}") for one in features])
 
     def begin(self) -> None:
         """Begin to pick, or give it up."""

@@ -13,6 +13,7 @@ from rejoin.app import ask_files, made_view, make_words, making_tasks
 from rejoin.app.bench import Bench
 from rejoin.app.dialogs import WHOLES
 from rejoin.app.forms import Fold
+from rejoin.app.in_units import in_units
 from rejoin.app.made_view import MadeView
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.lines import line_box, lines_into
@@ -126,8 +127,9 @@ class MakePanel(Panel):
         self.shown.part = part
         self.faces.show_project(project)
         self.trial.show_project(project)
-        lines_into(self.steps, self, make_words.step_lines(part))
-        self.heading.setText("" if part is None else part.title[:1].upper() + part.title[1:])
+        lines_into(self.steps, self, make_words.step_lines(part, units))
+        title = "" if part is None else in_units(part.title, units)
+        self.heading.setText(title[:1].upper() + title[1:])
         self.heading.setVisible(part is not None)
         lines_into(self.results, self, [] if part is None else make_words.result_lines(project, part, units))
         lines_into(self.cautions, self, [] if part is None else [("caution", words) for words in part.cautions])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import size_words
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.lines import lines_into
 from rejoin.core.records import DimensionCheck, Reading
 from rejoin.core.settings import UNITS
@@ -59,7 +60,7 @@ class ReadingPart(QWidget):
             return
         units = self.bench.units
         lines_into(self.verdicts, self.panel, size_words.check_lines(reading, check, units))
-        self.verdicts.setToolTip("" if check is None else check.sentence.replace("+-", "±"))
+        self.verdicts.setToolTip("" if check is None else in_units(check.sentence, units).replace("+-", "±"))
         written = reading.kind not in (*size_words.DEGREES, size_words.WEIGHT)
         if reading is not self._shown or written:
             self.name.setText(reading.name)

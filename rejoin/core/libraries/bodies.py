@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from rejoin.core.errors import NoAnswer
+from rejoin.core.meshes import compacted, components
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 
@@ -71,9 +72,18 @@ class Body:
 
     def without_specks(self, share: float = 1e-7) -> Body:
         """Without separate pieces and cavities that rounding left: smaller than a share of the whole."""
-        parts = self._solid.decompose()
-        kept = [one for one in parts if abs(one.volume()) > share * self.volume_mm3]
-        return self if len(kept) == len(parts) else Body(type(self._solid).compose(kept))
+        mesh = self.mesh()
+        count, label = components(mesh)
+        if count == 1:
+            return self
+        corners = mesh.vertices[mesh.triangles] - mesh.vertices[mesh.triangles[0, 0]]
+        six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+        volumes = np.abs(np.bincount(label[mesh.triangles[:, 0]], six, count)) / 6.0
+        kept = volumes > share * self.volume_mm3
+        if kept.all():
+            return self
+        some = np.flatnonzero(kept[label[mesh.triangles[:, 0]]]).astype(np.int32)
+        return body_of(compacted(mesh, some)[0], "What is left")
 
     def without_cavities(self, low: FloatArray, high: FloatArray) -> Body:
         """Without the cavities that lie inside a box."""

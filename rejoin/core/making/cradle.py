@@ -69,7 +69,7 @@ def make_cradle(
     halves, dowels = _with_dowels(halves, settings)
     notes.append(dowels)
     if len(spots):
-        notes.append(f"{cut} openings of {settings.window_mm:g} mm at {len(spots)} places of the crack.")
+        notes.append(_openings(cut, len(spots), settings.window_mm))
     else:
         notes.append("No crack is known here, so no openings were made; name their places.")
     report(0.9, "Checking the cradle")
@@ -78,6 +78,13 @@ def make_cradle(
     bodies = side_by_side(halves)
     return MadePart("cradle", title, revision, whole.mesh, bodies, steps, None, (), tuple(notes),
                     CAUTIONS["all"] + CAUTIONS["cradle"])  # fmt: skip
+
+
+def _openings(cut: int, places: int, width_mm: float) -> str:
+    if not cut:
+        return "No opening could be made at the crack: it would part the shell, or the crack lies outside it."
+    made = f"{cut} opening{'s' * (cut != 1)} of {width_mm:g} mm"
+    return f"{made} at {places} place{'s' * (places != 1)} of the crack."
 
 
 def _split_plane(body: Body, settings: MakeSettings) -> Parting:

@@ -6,8 +6,10 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -190,3 +192,126 @@ def test_the_console_command_is_installed(tmp_path: Path) -> None:
         [str(command), "--version"], capture_output=True, text=True, cwd=tmp_path, env=env, timeout=60
     )
     assert done.stdout.strip() == f"rejoin {rejoin.__version__}"
+
+
+TYPED: dict[str, list[list[str]]] = {
+    "rejoin": [],
+    "rejoin open FILE...": [],
+    "rejoin join FRAGMENT FRAGMENT...": [],
+    "rejoin scans FILE...": [["scans", "part/fragment_1.ply", "--unit", "mm", "--json", "scans.json"]],
+    "rejoin measure FILE --shape S": [
+        ["measure", "ring.csv", "--shape", "circle", "--unit", "mm", "--json", "ring.json"],
+    ],
+    "rejoin check WHOLE --readings CSV": [
+        ["check", "part.rejoin", "--readings", "part/readings.csv", "--unit", "mm", "--json", "check.json"],
+    ],
+    "rejoin report PROJECT --out CARD": [
+        ["report", "part.rejoin", "--out", "card.pdf", "--unit", "inch", "--paper", "letter", "--json", "card.json"],
+        ["report", "part.rejoin", "--out", "card.html"],
+    ],
+    "rejoin make WHOLE --for P": [["make", "whole.stl", "--unit", "mm", "--for", "print", "--out", "trial.stl"]],
+    "rejoin sample [NAME --to FOLDER]": [["sample"], ["sample", "bracket", "--to", "yard"]],
+    "rejoin --version": [["--version"]],
+    "rejoin COMMAND --help": [
+        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "make", "sample", "open")
+    ],
+}  # fmt: skip
+"""Each command of the README's table as somebody would type it; `join` and those that open the window are typed above and below."""
+
+
+def commands_of_the_table() -> list[str]:
+    table = README[README.index("| command | does |") : README.index("| option of `join`")]
+    cells = re.findall(r"^\| (`rejoin.*?) \|", table, flags=re.M)
+    return [command for cell in cells for command in re.findall(r"`(rejoin[^`]*)`", cell)]
+
+
+def test_every_command_of_the_table_is_typed_in_a_test() -> None:
+    assert set(commands_of_the_table()) == set(TYPED)
+
+
+@pytest.fixture(scope="module")
+def joined_part(bench: Path) -> Path:
+    """The folder after the terminal examples, or as they would leave it."""
+    if not (bench / "part.rejoin").exists():
+        for line in next(block for block in blocks("sh") if "rejoin scans" in block).splitlines()[1:]:
+            done = run(["sh", "-c", line], bench, PATH=f"{bench / 'bin'}{os.pathsep}{os.environ['PATH']}")
+            assert done.returncode == 0, done.stderr
+    points = [(5.0 * c, 5.0 * s) for c, s in ((1, 0), (0, 1), (-1, 0), (0, -1), (0.6, 0.8), (-0.8, 0.6))]
+    (bench / "ring.csv").write_text("\n".join(f"{x:.6f},{y:.6f}" for x, y in points) + "\n", encoding="utf-8")
+    return bench
+
+
+@pytest.mark.skipif(shutil.which("sh") is None, reason="needs a shell")
+@pytest.mark.parametrize("command", [name for name, typed in TYPED.items() if typed])
+def test_the_commands_of_the_table_run(joined_part: Path, command: str) -> None:
+    for typed in TYPED[command]:
+        done = run([sys.executable, "-m", "rejoin", *typed], joined_part)
+        assert done.returncode in ((0, 1) if typed[0] == "check" else (0,)), f"{typed}\n{done.stderr}"
+    if command.startswith("rejoin measure"):
+        told = json.loads((joined_part / "ring.json").read_text(encoding="utf-8"))
+        assert told["params"]["radius"] == pytest.approx(5.0, abs=1e-6)
+    if command.startswith("rejoin report"):
+        assert (joined_part / "card.pdf").read_bytes().startswith(b"%PDF")
+        told = json.loads((joined_part / "card.json").read_text(encoding="utf-8"))
+        assert told["fit"]["joints"] and told["cautions"]
+    if command.startswith("rejoin make"):
+        assert (joined_part / "trial.stl").stat().st_size > 10_000
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs the virtual screen of the tests")
+@pytest.mark.parametrize("typed", [["--sample", "bracket"], ["open", "part/fragment_1.ply", "part/fragment_2.ply"]])
+def test_the_commands_that_open_the_window_run(joined_part: Path, tmp_path: Path, typed: list[str]) -> None:
+    """It stays open until it is told to stop, and says so by its exit code."""
+    if not os.environ.get("DISPLAY"):
+        pytest.skip("needs a screen")
+    pytest.importorskip("PySide6")
+    env = {**os.environ, "PYTHONPATH": str(ROOT), "XDG_CONFIG_HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path)}
+    shown = subprocess.Popen([sys.executable, "-m", "rejoin", *typed], cwd=joined_part, env=env,
+                             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)  # fmt: skip
+    try:
+        for _ in range(12):
+            time.sleep(0.5)
+            assert shown.poll() is None, shown.communicate()[1]
+        shown.send_signal(signal.SIGINT)
+        assert shown.wait(60) == 3, shown.communicate()[1]
+    finally:
+        shown.kill()
+        shown.communicate()
+
+
+def test_the_table_of_readings_is_read(tmp_path: Path) -> None:
+    from rejoin.core.dimensions.readings import read_readings
+
+    (example,) = blocks("csv")
+    (tmp_path / "readings.csv").write_text(example, encoding="utf-8")
+    bore, centres, rib = read_readings(tmp_path / "readings.csv")
+    assert (bore.value, bore.low, bore.high) == (20.01, 19.9, 20.1)
+    assert centres.value == pytest.approx((1 + 37 / 64) * 25.4) and rib.value is None
+
+
+def test_every_anchor_leads_to_a_heading() -> None:
+    from rejoin.app.pages import slug
+
+    headings = {slug(line.lstrip("# ")) for line in README.splitlines() if line.startswith("#")}
+    assert [anchor for anchor in re.findall(r"\]\(#([^)]+)\)", README) if anchor not in headings] == []
+
+
+def test_the_cautions_are_those_of_the_program() -> None:
+    from rejoin.core.cautions import CAUTIONS
+
+    section = " ".join(README[README.index("## Cautions") : README.index("## Sources")].split())
+    assert [caution for caution in CAUTIONS if caution not in section] == []
+    assert section.index(CAUTIONS[0]) < section.index(CAUTIONS[1]), "the law first"
+
+
+def test_the_dangers_are_all_named() -> None:
+    """What can hurt whoever repairs a casting (common practice, no source)."""
+    from rejoin.core.cautions import BEFORE_WELDING, CAUTIONS, ON_EVERYTHING_MADE
+
+    told = " ".join(CAUTIONS).lower()
+    for danger in ("pressure", "load", "lift", "brake", "steering", "wheels", "flywheels", "pulleys", "springs",
+                   "presses", "heat", "dust", "lead paint", "asbestos", "laser class", "local codes", "licensed",
+                   "hidden cracks", "guards"):  # fmt: skip
+        assert danger in told, danger
+    for part in (BEFORE_WELDING, ON_EVERYTHING_MADE):
+        assert part[0] == CAUTIONS[0] and set(part) <= set(CAUTIONS)

@@ -13,8 +13,9 @@ from rejoin.core.dimensions.sizes import DEGREES
 from rejoin.core.settings import UNITS
 
 MM_PER_INCH = UNITS["inch"]
-IN_MM = re.compile(r"(-?\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? mm(?![²³\w/])")
-"""A length in a sentence."""
+NUMBER = re.compile(r"[-−+]?\d+(?:\.\d+)?")
+IN_MM = re.compile(r"((?:[-−+]?\d+(?:\.\d+)?(?: x | to | \+- | ± |, ))*[-−+]?\d+(?:\.\d+)?) mm(?![²³\w/])")
+"""A length in a sentence, or several with one unit behind them."""
 
 
 @dataclass(frozen=True)
@@ -44,16 +45,14 @@ class Shown:
         if self.unit != "inch":
             return text
 
-        def inches(found: re.Match[str]) -> str:
-            return " to ".join(_inches(part) for part in found.groups() if part is not None) + " in"
-
-        return IN_MM.sub(inches, text)
+        return IN_MM.sub(lambda found: f"{NUMBER.sub(_inches, found[1])} in", text)
 
 
-def _inches(mm: str) -> str:
-    """As many digits as the millimetres had, and one more."""
-    places = len(mm.partition(".")[2]) + 1
-    return f"{float(mm) / MM_PER_INCH:.{places}f}"
+def _inches(found: re.Match[str]) -> str:
+    """A number of millimetres in inches: as many digits, and one more."""
+    text = found[0].replace("−", "-")
+    sign = "+" if text.startswith("+") else ""
+    return f"{sign}{float(text) / MM_PER_INCH:.{len(text.partition('.')[2]) + 1}f}"
 
 
 def table(

@@ -135,6 +135,8 @@ def test_sentences_follow_the_unit() -> None:
     shown = Shown("inch")
     assert shown.words("may turn by 2.54 mm at its end, 25.4 to 50.8 mm, 3 mm³") == (
         "may turn by 0.100 in at its end, 1.00 to 2.00 in, 3 mm³")  # fmt: skip
+    assert shown.words("25.400 +- 0.254 mm; 2.54 x 5.08 x 25.4 mm; +0.10 mm, 3 faces") == (
+        "1.0000 +- 0.0100 in; 0.100 x 0.200 x 1.00 in; +0.004 in, 3 faces")  # fmt: skip
     assert Shown().words("2.54 mm") == "2.54 mm"
 
 

@@ -14,11 +14,12 @@ from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.sizes import body_of, measure
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import is_closed
-from rejoin.core.records import Fragment, Project, Scan, Whole
+from rejoin.core.meshes import is_closed, vertex_normals
+from rejoin.core.records import Fragment, Mesh, Project, Scan, Whole
 from rejoin.core.report import whole_content
 from rejoin.core.storage import load_project, save_project
 from tests.core.solids_to_measure import plate
+from tests.makers.scanning import evenly_meshed
 
 NOISE = 0.02
 
@@ -77,6 +78,19 @@ def test_a_face_is_made_flat_where_it_is_wanted(move: float) -> None:
     assert whole.by_number[0].kind == "plane"
     area = 80 * 40 - np.pi * (100 + 36 + 25 + 16)
     assert whole.volume_mm3 - made(a_whole()).volume_mm3 == pytest.approx(move * area, rel=0.05)
+
+
+def test_a_reader_that_merges_vertices_finds_it_closed() -> None:
+    """An independent library (trimesh), in the single precision of a file; evenly meshed as a scan is."""
+    rng = np.random.default_rng(1)
+    scan = evenly_meshed(plate(), 1.2, rng)
+    scan = Mesh(scan.vertices + NOISE * rng.normal(size=(len(scan.vertices), 1)) * vertex_normals(scan), scan.triangles)
+    whole = as_whole(Fragment(Scan("s", (), scan, "mm", True, False, ()), scan, 1.2, NOISE, (), 0, True, ()))
+    for kind, at, amount in (("bore", [-10.0, 0, 0], 20.6), ("boss", [4.0, -12, 12], 8.4), ("bore", [-10, 0, 0], 19.5),
+                             ("plane", [30.0, 10, 6], 0.05), ("plane", [30.0, 10, 6], 1.5)):  # fmt: skip
+        mesh = made(edits.restore(Project(whole=whole), kind, np.array(at), amount)).mesh
+        read = trimesh.Trimesh(mesh.vertices.astype(np.float32), mesh.triangles, process=True)
+        assert read.is_watertight, (kind, amount)
 
 
 def test_marks_stay_when_a_second_feature_follows_and_in_the_file(tmp_path: Path) -> None:

@@ -109,17 +109,26 @@ def restored_plane(whole: Whole, ground: Ground, face: Feature, move_mm: float, 
     face = _to_the_rims(ground, face)
     assert face.normal is not None
     normal, point, spacing = face.normal, face.shape.point_mm, ground.spacing_mm
-    patch = _patch(whole.mesh, face.vertices)
+    patch, kept = _patch(whole.mesh, face.vertices)
     height = (patch.vertices - point) @ normal
     size = float(np.ptp(patch.vertices, axis=0).max())
     if abs(move_mm) > UNLIKE * size:
         raise WrongUse(f"Moving a face of {size:.3g} mm by {move_mm:g} mm is held for a slip.", "Look at the number.")
     flat = patch.vertices + (move_mm - height)[:, None] * normal
-    above = patch.vertices + (max(float(height.max()), move_mm) + spacing - height)[:, None] * normal
-    below = patch.vertices + (min(float(height.min()), move_mm) - spacing - height)[:, None] * normal
-    steps = [("add", _prism(patch, below, flat)), ("cut", _prism(patch, flat, above))]
+    low, high = float(height.min()), float(height.max())
+    if max(move_mm - low, high - move_mm) <= 0.5 * spacing:
+        made = _pressed(whole.mesh, patch, kept, flat)
+    else:
+        steps = []
+        if low < move_mm:
+            below = patch.vertices + (min(low, move_mm) - spacing - height)[:, None] * normal
+            steps.append(("add", _prism(patch, below, flat)))
+        if high > move_mm:
+            above = patch.vertices + (max(high, move_mm) + spacing - height)[:, None] * normal
+            steps.append(("cut", _prism(patch, flat, above)))
+        made = worked(whole.mesh, steps)
     text = f"By number: face made flat, {move_mm:+g} mm from where it was scanned."
-    return _finished(whole, worked(whole.mesh, steps), ByNumber("plane", move_mm, point, normal, _with(text, note)))
+    return _finished(whole, made, ByNumber("plane", move_mm, point, normal, _with(text, note)))
 
 
 def _with(text: str, note: str) -> str:
@@ -185,14 +194,24 @@ def round_bar(start: FloatArray, end: FloatArray, radius_mm: float) -> Mesh:
     return Mesh(points, triangles.astype(np.int32))
 
 
-def _patch(mesh: Mesh, vertices: IntArray) -> Mesh:
-    """The triangles whose corners all belong to a region."""
+def _patch(mesh: Mesh, vertices: IntArray) -> tuple[Mesh, IntArray]:
+    """The triangles whose corners all belong to a region, as a mesh, and their vertices (k,) in the whole."""
     inside = np.zeros(len(mesh.vertices), bool)
     inside[vertices] = True
     kept = np.flatnonzero(inside[mesh.triangles].all(axis=1)).astype(np.int32)
     if not len(kept):
         raise NoAnswer("The picked face is too small.", "Pick a larger one.")
-    return compacted(mesh, kept)[0]
+    return compacted(mesh, kept)
+
+
+def _pressed(mesh: Mesh, patch: Mesh, kept: IntArray, flat: FloatArray) -> Restored:
+    """The mesh with a patch's vertices set where they are wanted: for moves so small that nothing folds."""
+    vertices = mesh.vertices.copy()
+    vertices[kept] = flat
+    on_patch = np.zeros(len(vertices), bool)
+    on_patch[kept] = True
+    source = on_patch[mesh.triangles].all(axis=1).astype(np.int64)
+    return Restored(Mesh(vertices, mesh.triangles), source, np.arange(len(source)))
 
 
 def _prism(patch: Mesh, low: FloatArray, high: FloatArray) -> Mesh:

@@ -141,7 +141,7 @@ def _join(s: Sketch) -> None:
     s.area(right_piece(140, 30, 236), s.other)
     for start, end in zip(crack(100, 30)[1:-1], crack(140, 30)[1:-1], strict=True):
         s.line((start, end), s.palette.mark, 1.3)
-    s.arrow((212, 53), (176, 53))
+    s.arrow((212, 53), (176, 53), "#173d4d")
     s.words(125, 20, "pairs that lie opposite", s.palette.mark)
     s.words(125, 97, "pair, move, pair again")
 

@@ -119,7 +119,7 @@ def joints(content: Mapping[str, Any], shown: Shown) -> str:
         for j in told
     ]  # fmt: skip
     head = ("Joint", "Verdict", "Area", "Gap, median", "Overlap, at most", "Step", "Touching")
-    return table(head, rows, (22, 11, 11, 20, 12, 11, 13), [shown.words(str(j["reason"])) for j in told])
+    return table(head, rows, (21, 10, 11, 20, 13, 13, 12), [shown.words(str(j["reason"])) for j in told])
 
 
 def whole(content: Mapping[str, Any], shown: Shown) -> str:
@@ -191,7 +191,7 @@ def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
             shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), wall,
         ))  # fmt: skip
     head = ("Before welding", "Step", "Angle", "Gap along the crack", "Length of crack", "Section", "Wall, median")
-    return table(head, rows, (22, 11, 10, 22, 13, 11, 11))
+    return table(head, rows, (20, 13, 9, 22, 13, 12, 11))
 
 
 def made(part: Mapping[str, Any], shown: Shown) -> str:

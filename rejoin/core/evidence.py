@@ -159,7 +159,8 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
     """The evidence with its rival, whether it excludes it, and why, in words."""
     doubts = []
     if evidence.score < 2.0 * LEAST_SCORE:
-        doubts.append("too little of the faces touches")
+        little = evidence.touching_share < 0.7
+        doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
     if runner_up > 0.5 * evidence.score:
         doubts.append("another position fits nearly as well")
     if evidence.held < 1.0:

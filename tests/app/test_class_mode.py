@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QImage
+from PySide6.QtGui import QColor, QImage, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel, QPushButton
 
@@ -67,9 +67,11 @@ def test_every_drawing_is_drawn_whole_in_both_palettes(qtbot, palette, points):
         font = drawing.font()
         font.setPointSize(points)
         drawing.setFont(font)
+        ground = drawing.palette()
+        ground.setColor(QPalette.ColorRole.Window, QColor(palette.card))
+        drawing.setPalette(ground)
         drawing.resize(drawing.sizeHint())
         image = QImage(drawing.size(), QImage.Format.Format_RGB32)
-        image.fill(palette.card)
         drawing.render(image)
         grey = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.width(), 4)[..., :3]
         inked = (np.abs(grey.astype(int) - grey[0, 0]) > 60).any(axis=2)

@@ -120,7 +120,8 @@ def full_project(seed: int = 0) -> Project:
 def answers() -> tuple[Record, ...]:
     """What the worker answers with besides projects."""
     shown = ReplayRound("start", np.stack([np.eye(4)] * 2), float("nan"), np.zeros((0, 3)), np.zeros((0, 3)))
-    score = Score("rocker", (FaceScore(0, "person", 1.0, 0.0, "Well."),), (PlacementScore(1, None, None, "Not placed."),))
+    place = PlacementScore(1, None, None, "Not placed.")
+    score = Score("rocker", (FaceScore(0, "person", 1.0, 0.0, "Well."),), (place,))
     return Replay((0, 1), (shown, shown), 0.001, 0.04), score
 
 

@@ -157,11 +157,16 @@ def _add_check(commands: Any) -> None:
     text = "measure a whole, or a saved project, against a table of caliper readings"
     check = _command(commands, "check", text)
     check.add_argument("whole", metavar="WHOLE", help="a mesh file, or a project (.rejoin)")
-    check.add_argument("--readings", required=True, metavar="CSV", help="picks, readings and limits (see the README)")
+    check.add_argument("--readings", metavar="CSV", help="picks, readings and limits (see the README)")
     _add_unit(check)
     check.add_argument("--json", metavar="FILE", help="write sizes, agreement, verdicts and scale as JSON")
     check.add_argument("--sheet", metavar="SHEET", help="write a dimensioned sheet from the datums (.dxf .pdf)")
     check.add_argument("--squared", metavar="MODEL", help="write the whole squared up on its datums")
+    check.add_argument("--section", metavar="PLANE", help="cut WHOLE at x,y,z,nx,ny,nz, in its unit")
+    check.add_argument("--section-out", metavar="SHEET", help="write that section, dimensioned, 1:1 (.dxf .pdf)")
+    check.add_argument("--mating", metavar="FILE", help="scan of the part it fits with, in position: the clearance")
+    check.add_argument("--mating-reach", type=float, metavar="MM", help="largest clearance that is looked at")
+    check.add_argument("--mating-map", metavar="CSV", help="write the clearance at each point of WHOLE that faces it")
     check.add_argument("--metal", metavar="METAL", help="metal of the part, for its weight and for temperature")
     for whose in ("part", "instrument"):
         check.add_argument(f"--{whose}-temperature", type=float, metavar="C", help=f"of the {whose}; give both or none")

@@ -6,21 +6,26 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from rejoin.commands import check_target
 from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.dimensions import fit_shape, shape_content
+from rejoin.core.dimensions.mating import fit_map
 from rejoin.core.dimensions.readings import read_readings
 from rejoin.core.dimensions.sheet import SUFFIXES as SHEETS
-from rejoin.core.dimensions.sheet import frame_of_checks, sheet_of, write_sheet
+from rejoin.core.dimensions.sheet import frame_of_checks, section_sheet, sheet_of, write_sheet
 from rejoin.core.dimensions.told import as_whole, check_content
 from rejoin.core.edits.dimensions import with_readings
-from rejoin.core.errors import NoAnswer
-from rejoin.core.files import WRITABLE, write_mesh
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.files import WRITABLE, read_fragment, write_mesh
+from rejoin.core.files.placing import written_whole
 from rejoin.core.files.points import Points, read_points
-from rejoin.core.meshes import placed, vertex_normals
+from rejoin.core.making.draft import numbers, parting_of
+from rejoin.core.meshes import edge_spacing, placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh, Project
-from rejoin.core.settings import DimensionSettings, ReadSettings
+from rejoin.core.settings import UNITS, DimensionSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, load_project
 from rejoin.terminal import Progress, say
 
@@ -60,33 +65,87 @@ def _told(value: float | list[float] | None) -> str:
 
 
 def check_command(arguments: argparse.Namespace) -> int:
-    """Measure a whole, or a project, against a table of caliper readings."""
-    if arguments.json:
-        check_target(arguments.json, "JSON file", [arguments.whole, arguments.readings], ())
-    targets = [arguments.whole, arguments.readings, *([arguments.json] if arguments.json else [])]
-    if arguments.sheet:
-        check_target(arguments.sheet, "sheet", targets, SHEETS)
-        targets.append(arguments.sheet)
-    if arguments.squared:
-        check_target(arguments.squared, "model", targets, WRITABLE)
+    """Measure a whole, or a project, against a table of caliper readings; cut it; compare it with a mating part."""
+    _check_targets(arguments)
     settings = DimensionSettings(
         metal=arguments.metal,
         part_temperature_c=arguments.part_temperature,
         instrument_temperature_c=arguments.instrument_temperature,
     )
-    project, unit, names = _to_check(arguments)
-    readings = read_readings(arguments.readings, unit, names)
+    project, unit, names, noise = _to_check(arguments)
+    readings = read_readings(arguments.readings, unit, names) if arguments.readings else ()
     with Progress() as progress:
         project = steps.check_dimensions(with_readings(project, readings), settings, progress.step("check_dimensions"))
+    mating = _mating(arguments, project, unit)
     content = telling.tidy(check_content(project, arguments.whole, unit, names))
+    content["mating"] = None if mating is None else telling.tidy(mating[1])
     if arguments.json:
         telling.write_json(arguments.json, content)
     print("\n".join(_summary(content)))
-    _hand_over(arguments, project, unit)
+    _hand_over(arguments, project, unit, noise)
+    if arguments.section_out:
+        _write_section(arguments, project, unit, noise, None if mating is None else mating[0])
     return 0 if content["complete"] else 1
 
 
-def _hand_over(arguments: argparse.Namespace, project: Project, unit: str) -> None:
+def _check_targets(arguments: argparse.Namespace) -> None:
+    """Whether what is to be written can be, and what is asked for belongs together."""
+    if not (arguments.readings or arguments.section or arguments.mating):
+        raise WrongUse("What is to be checked was not said.", "Give --readings, --section or --mating.")
+    if bool(arguments.section) != bool(arguments.section_out):
+        raise WrongUse("A section needs its plane and a file.", "Give --section PLANE and --section-out SHEET.")
+    if arguments.mating_map and not arguments.mating:
+        raise WrongUse("There is no mating part to make a map of.", "Give it with --mating FILE.")
+    taken = [one for one in (arguments.whole, arguments.readings, arguments.mating) if one]
+    for target, what, suffixes in (
+        (arguments.json, "JSON file", ()), (arguments.sheet, "sheet", SHEETS),
+        (arguments.section_out, "section", SHEETS), (arguments.mating_map, "map", (".csv",)),
+        (arguments.squared, "model", WRITABLE),
+    ):  # fmt: skip
+        if target:
+            check_target(target, what, taken, suffixes)
+            taken.append(target)
+
+
+def _mating(arguments: argparse.Namespace, project: Project, unit: str) -> tuple[Mesh, dict[str, Any]] | None:
+    """The mating part, and its fit as plain numbers."""
+    if not arguments.mating:
+        return None
+    if project.whole is None:
+        raise NoAnswer("There is no whole to fit a mating part to.", "Fuse the fragments first.")
+    with Progress() as progress:
+        mesh = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read")).mesh
+    spacing = max(edge_spacing(mesh), edge_spacing(project.whole.mesh))
+    reach = 5.0 * spacing if arguments.mating_reach is None else arguments.mating_reach
+    found = fit_map(project.whole.mesh, mesh, reach)
+    met = np.isfinite(found.clearance_mm)
+    if arguments.mating_map:
+        rows = np.column_stack([project.whole.mesh.vertices[met] / UNITS[unit], found.clearance_mm[met]])
+        written_whole(Path(arguments.mating_map), lambda beside: np.savetxt(
+            beside, rows, "%.6f", ",", header=f"x_{unit},y_{unit},z_{unit},clearance_mm", comments=""))  # fmt: skip
+    return mesh, {
+        "file": arguments.mating, "reach_mm": reach, "tightest_mm": found.tightest_mm, "median_mm": found.median_mm,
+        "loosest_mm": found.loosest_mm, "overlap_max_mm": found.overlap_max_mm, "points": int(met.sum()),
+        "sentence": found.sentence,
+    }  # fmt: skip
+
+
+def _write_section(
+    arguments: argparse.Namespace, project: Project, unit: str, noise: float, mating: Mesh | None
+) -> None:
+    if project.whole is None:
+        raise NoAnswer("There is no whole to cut.", "Fuse the fragments first.")
+    values = numbers(arguments.section, "plane of the section")
+    values[:3] *= UNITS[unit]
+    plane = parting_of(values, "plane of the section")
+    notes = [one.sentence for one in project.whole.by_number]
+    title = f"{Path(arguments.whole).stem}, millimetres, 1:1"
+    sheet = section_sheet(title, project.whole.mesh, plane.point_mm, plane.normal, notes, noise, mating)
+    write_sheet(sheet, arguments.section_out)
+    print(f"  {sheet.set_up[0]}")
+
+
+def _hand_over(arguments: argparse.Namespace, project: Project, unit: str, noise: float) -> None:
     """The sheet, and the whole squared up on its datums, where they were asked for."""
     if not arguments.sheet and not arguments.squared:
         return
@@ -96,32 +155,35 @@ def _hand_over(arguments: argparse.Namespace, project: Project, unit: str) -> No
     notes += [one.sentence for one in project.whole.by_number]
     if arguments.sheet:
         title = f"{Path(arguments.whole).stem}, millimetres, 1:1"
-        noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
         write_sheet(sheet_of(title, project.whole.mesh, project.checks, notes, noise), arguments.sheet)
     if arguments.squared:
         frame, _ = frame_of_checks(project.checks)
         write_mesh(placed(project.whole.mesh, frame.datum_from_part), arguments.squared, unit)
 
 
-def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, ...]]:
-    """A saved project, or a mesh file as the whole of a project without fragments; with the unit of the picks."""
+def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, ...], float]:
+    """A saved project, or a mesh file as the whole of a project without fragments; the unit of the picks, the names of
+    the fragments, the noise in mm."""
     if arguments.whole.lower().endswith(SUFFIX):
         project = load_project(arguments.whole)
         unit = arguments.unit or (project.scans[0].unit if project.scans else "mm")
-        return project, unit, telling.names_of(project.scans)
+        noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+        return project, unit, telling.names_of(project.scans), noise
     with Progress() as progress:
         project = steps.read([arguments.whole], ReadSettings(unit=arguments.unit), progress.step("read"))
         project = steps.clean(project, None, progress.step("clean"))
     scan, fragment = project.scans[0], project.fragments[0]
     if not scan.unit_stated:
         say("no unit in this file, taken as mm; use --unit if that is wrong")
-    return Project(whole=as_whole(fragment)), scan.unit, ()
+    return Project(whole=as_whole(fragment)), scan.unit, (), fragment.noise_mm
 
 
 def _summary(content: dict[str, Any]) -> list[str]:
     lines = [f"{len(content['dimensions'])} dimensions"]
     lines += [f"  {row['name']} ({row['kind']}): {row['sentence']}" for row in content["dimensions"]]
     lines += [f"  {row['sentence']}" for row in content["scales"]]
+    if content["mating"]:
+        lines.append(f"  mating part: {content['mating']['sentence']}")
     for row in content["fit_up"]:
         gap = f"gap {_told(row['gap_low_mm'])} to {_told(row['gap_high_mm'])} mm"
         lines.append(f"  {row['a']}, {row['b']}: step {_told(row['step_mm'])} mm, angle {_told(row['angle_deg'])} deg, "

@@ -10,6 +10,7 @@ from typing import Any
 import ezdxf
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from rejoin.cli import main
 from rejoin.core.dimensions.readings import COLUMNS, WEIGHT, read_readings
@@ -23,7 +24,7 @@ from rejoin.core.storage import save_project
 from rejoin.core.transforms import apply, from_vector
 from tests.core.fitsets import certified
 from tests.core.plates import block, joint_of, waves
-from tests.core.solids_to_measure import plate
+from tests.core.solids_to_measure import noisy, plate
 
 HEAD = "name;kind;x1;y1;z1;x2;y2;z2;reading;unit;limit;low;high\n"
 
@@ -121,6 +122,44 @@ def test_check_of_a_sound_whole(rejoin: Any, tmp_path: Path, whole: Path) -> Non
     assert length["value"] == pytest.approx(80.0, abs=0.02) and length["reading"] == pytest.approx(79.99984)
     assert content["scales"][0]["state"] == "proven"
     assert "largest inscribed" in bore["sizes"]
+
+
+def test_a_fit_by_number_and_with_a_mating_part(rejoin: Any, tmp_path: Path, whole: Path) -> None:
+    """A bore of 20, a pin of 19.8 made to fit it in position: clearance 0.2, half of it all round."""
+    pin = noisy(Manifold.cylinder(30, 9.9, 9.9, 240, True).translate((-20, 0, 0)).refine_to_length(1.6), 0.0, 3)
+    write_mesh(pin, tmp_path / "pin.ply", "mm")
+    (tmp_path / "r.csv").write_text(
+        "name;kind;x1;y1;z1;mating;mating_limit;fit_low;fit_high;nominal;grade\n"
+        "bore;bore;-10;0;0;19,8;0,005;0,02;0,4;20;11\n"
+    )
+    out, drawn, table = (tmp_path / name for name in ("c.json", "cut.dxf", "map.csv"))
+    _, told, _ = rejoin("check", whole, "--readings", tmp_path / "r.csv", "--unit", "mm", "--json", out, "--mating",
+                        tmp_path / "pin.ply", "--mating-reach", 0.5, "--mating-map", table, "--section", "0,0,0,0,0,1",
+                        "--section-out", drawn)  # fmt: skip
+    content = json.loads(out.read_text())
+    (row,) = content["dimensions"]
+    assert row["clearance"] == pytest.approx(0.2, abs=1.5 * row["clearance_u95"]) and "Against the limits: pass" in told
+    assert content["mating"]["median_mm"] == pytest.approx(0.1, abs=0.01) and content["mating"]["overlap_max_mm"] < 0.05
+    assert len(table.read_text().splitlines()) == content["mating"]["points"] + 1
+    circles = [one.dxf.radius for one in ezdxf.readfile(drawn).modelspace().query("CIRCLE")]
+    assert {round(one, 1) for one in circles} == {5.0, 6.0, 10.0} and "area " in told
+
+
+@pytest.mark.parametrize("arguments, words", [
+    ((), "What is to be checked was not said"),
+    (("--section", "0,0,0,0,0,1"), "needs its plane and a file"),
+    (("--section", "0,0,99,0,0,1", "--section-out", "cut.pdf"), "does not cut the part"),
+    (("--section", "0,0", "--section-out", "cut.pdf"), "plane of the section is not a point and a direction"),
+    (("--mating", "far.ply"), "comes nowhere near this part"),
+    (("--mating", "far.ply", "--mating-reach", "-1"), "reach must be above zero"),
+])  # fmt: skip
+def test_sections_and_fits_fail_in_words(
+    rejoin: Any, tmp_path: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_mesh(noisy(Manifold.cube((5, 5, 5)).translate((0, 0, 200)), 0.0, 0), tmp_path / "far.ply", "mm")
+    code, _, said = rejoin("check", whole, "--unit", "mm", *arguments)
+    assert code != 0 and words in said
 
 
 @pytest.mark.parametrize("rows, sentence", [

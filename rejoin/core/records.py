@@ -384,6 +384,10 @@ class Reading(Record):
     unit : str
         In which the person wrote it.
     note : str
+    mating, mating_limit : float, optional
+        Of a bore or shaft: the size of what it goes with, and how far that may be off.
+    fit_low, fit_high : float, optional
+        Limits of the clearance, below zero for interference.
     """
 
     name: str
@@ -396,6 +400,10 @@ class Reading(Record):
     high: float | None = None
     unit: str = "mm"
     note: str = ""
+    mating: float | None = None
+    mating_limit: float | None = None
+    fit_low: float | None = None
+    fit_high: float | None = None
     _arrays = {"picks_mm": np.float64}
 
 
@@ -426,6 +434,8 @@ class DimensionCheck(Record):
         Against the limits: "pass", "fail", "not proven" or "no limits".
     scale_proven : bool
     sentence : str
+    clearance, clearance_u95 : float, optional
+        With the mating size, + open, - interference; ``fit`` says it in a sentence, its limits with it.
     """
 
     name: str
@@ -444,6 +454,9 @@ class DimensionCheck(Record):
     verdict: str
     scale_proven: bool
     sentence: str
+    clearance: float | None = None
+    clearance_u95: float | None = None
+    fit: str = ""
     _arrays = {"lines_mm": np.float64}
 
 

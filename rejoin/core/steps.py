@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -213,6 +214,7 @@ def check_dimensions(
 def _fit_ups(project: Project, settings: DimensionSettings, report: Report) -> tuple[FitUp, ...]:
     """The fit-up of every measured joint; a face without a rim has none."""
     from rejoin.core.dimensions.fitup import fit_up
+    from rejoin.core.dimensions.ways import order_in_words, order_of_assembly
 
     found = []
     for number, fit in enumerate(project.fits):
@@ -222,6 +224,10 @@ def _fit_ups(project: Project, settings: DimensionSettings, report: Report) -> t
             found.append(fit_up(project.fragments, project.placements, joint, fit.joint, fit, settings.metal))
         except NoAnswer:
             continue
+    if found:
+        order = order_of_assembly(project.fragments, project.placements, project.joints)
+        told = order_in_words(order, [fragment.scan.name for fragment in project.fragments])
+        found[0] = replace(found[0], notes=(*found[0].notes, *([told] if told else [])))
     return tuple(found)
 
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rejoin.core.dimensions.fitup import FREE, fit_up, order_of_assembly, way_off
+from rejoin.core.dimensions.fitup import fit_up
 from rejoin.core.dimensions.rims import loop_length, rim_loops, smoothed, walls_across
+from rejoin.core.dimensions.ways import FREE, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import WrongUse
 from rejoin.core.fit import measure_joint
 from rejoin.core.records import FitUp, FloatArray, Placement
@@ -103,6 +104,10 @@ def test_the_order_of_three_pieces() -> None:
     order = order_of_assembly([one.fragment for one in (base, *tops)], placements, joints)
     assert [row[0] for row in order][0] == 0 and {row[0] for row in order} == {0, 1, 2}
     assert all(row[1][2] > 0.9 and row[2] < 0.05 for row in order[1:])
+    told = order_in_words(order, "ABC")
+    assert told.startswith("Order of assembly: A stays, then ") and "interlock" not in told
+    locked = order_in_words([order[0], (1, np.array([0.0, 0, 1]), 0.25)], "ABC")
+    assert "B along (0.00, 0.00, -1.00), 25% of its joint in the way." in locked and "interlock" in locked
 
 
 def test_rims_in_closed_form() -> None:

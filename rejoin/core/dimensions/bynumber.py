@@ -210,8 +210,8 @@ def _pressed(mesh: Mesh, patch: Mesh, kept: IntArray, flat: FloatArray) -> Resto
     vertices[kept] = flat
     on_patch = np.zeros(len(vertices), bool)
     on_patch[kept] = True
-    source = on_patch[mesh.triangles].all(axis=1).astype(np.int64)
-    return Restored(Mesh(vertices, mesh.triangles), source, np.arange(len(source)))
+    source = np.asarray(on_patch[mesh.triangles].all(axis=1), np.int64)
+    return Restored(Mesh(vertices, mesh.triangles), source, np.arange(len(mesh.triangles)))
 
 
 def _prism(patch: Mesh, low: FloatArray, high: FloatArray) -> Mesh:

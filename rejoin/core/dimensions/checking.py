@@ -18,6 +18,7 @@ from rejoin.core.dimensions.agreement import (
     scale_of,
 )
 from rejoin.core.dimensions.growing import ground_of
+from rejoin.core.dimensions.mating import Fit, fit_of
 from rejoin.core.dimensions.readings import WEIGHT
 from rejoin.core.dimensions.sizes import DEGREES, Body, Size, measure
 from rejoin.core.dimensions.tables import DENSITY_G_CM3, at_20_degrees
@@ -208,8 +209,21 @@ def _checked(
     agreement = _agreement(value, error, far)
     verdict = _verdict(reading, size.value, u95, value, reading_u95, agreement, proven)
     told = _sentence(reading, size, u95, difference, error, agreement, verdict, proven)
+    fit = _fit(reading, size, u95)
     return DimensionCheck(reading.name, reading.kind, size.value, u95, size.sizes, size.lines_mm, size.shapes, frame,
-                          value, reading_u95, difference, error, agreement, verdict, proven, told)  # fmt: skip
+                          value, reading_u95, difference, error, agreement, verdict, proven,
+                          told if fit is None else f"{told} {fit.sentence}", None if fit is None else fit.clearance_mm,
+                          None if fit is None else fit.u95_mm, "" if fit is None else fit.sentence)  # fmt: skip
+
+
+def _fit(reading: Reading, size: Size, u95: float) -> Fit | None:
+    """The fit with the mating size that was typed beside a bore or shaft."""
+    if reading.mating is None or reading.kind not in ("bore", "shaft"):
+        return None
+    sizes, its = dict(size.sizes), 0.0 if reading.mating_limit is None else instrument_u95(reading.mating_limit)
+    own = sizes.get("largest inscribed" if reading.kind == "bore" else "smallest circumscribed", size.value)
+    bore, shaft = ((own, u95), (reading.mating, its)) if reading.kind == "bore" else ((reading.mating, its), (own, u95))
+    return fit_of(*bore, *shaft, reading.fit_low, reading.fit_high)
 
 
 def _comparable(reading: Reading, value: float) -> float:

@@ -9,12 +9,13 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.cautions import BEFORE_WELDING
-from rejoin.core.dimensions.figures import directions, unit
+from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
 from rejoin.core.dimensions.tables import misalignment_limits_mm
+from rejoin.core.dimensions.ways import faces_of, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import adjacency, compacted, triangle_areas, triangle_crosses, vertex_normals
-from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Mesh, Placement
+from rejoin.core.meshes import triangle_crosses, vertex_normals
+from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.transforms import apply, inverse, turn
 
 BESIDE = 12.0
@@ -22,13 +23,6 @@ BESIDE = 12.0
 
 LEFT_OUT = 2.0
 """What lies nearer to the rim is rounded by the scan, in spacings."""
-
-STEEP = float(np.sin(np.radians(8.0)))
-"""Surface that leans less against a direction than this does not bar it: roughness, not an undercut."""
-
-FREE = 0.03
-"""Share of a joint that may be in the way of a piece that goes in: the rim's rounding, single teeth."""
-
 ROOT_GAP = "The root gap is the welding procedure's to set."
 
 
@@ -91,7 +85,7 @@ def fit_up(
     pairs = _gauge_marks(loops, normal, skins, a_from_b, apart, marks)
     target, target_u95 = _targets(pairs, (first, second), (placements[joint.a], placements[joint.b]))
     low, high = _gap_range(first, fit, loops)
-    way, blocked = way_off(_faces(first, joint.face_a.triangles))
+    way, blocked = way_off(faces_of(first, joint.face_a.triangles))
     limits, notes = _limits(metal, wall, None if fit is None else fit.step_mm)
     if len(target) < marks:
         notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
@@ -244,79 +238,3 @@ def _limits(metal: str | None, wall: tuple[float, ...] | None, step: float | Non
     text = (f"A step of {step:.2f} mm {told} of ISO 5817:2023, which is for finished fusion welds: a comparison only, "
             f"with the thinnest wall of {wall[0]:.1f} mm.")  # fmt: skip
     return tuple(limits.items()), (text,)
-
-
-def _faces(fragment: Fragment, triangles: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Smoothed unit normals (m, 3) and areas (m,) of a face's triangles."""
-    face, _ = compacted(fragment.mesh, triangles)
-    normals = vertex_normals(_relaxed(face))
-    mean = normals[face.triangles].sum(axis=1)
-    return mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300), triangle_areas(face)
-
-
-def _relaxed(mesh: Mesh, rounds: int = 4) -> Mesh:
-    """The face with its roughness averaged out."""
-    graph = adjacency(mesh)
-    count = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1.0)[:, None]
-    points = mesh.vertices
-    for _ in range(rounds):
-        points = 0.5 * points + 0.5 * (graph @ points) / count
-    return Mesh(points, mesh.triangles)
-
-
-def way_off(faces: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, float]:
-    """The direction (3,) along which the other piece comes off with least in its way, and the share that is.
-
-    Parameters
-    ----------
-    faces : (normals (m, 3), areas (m,))
-        Of the piece that stays, outward; surface that leans against the direction bars it (an undercut).
-    """
-    normals, areas = faces
-    mean = (normals * areas[:, None]).sum(axis=0) / areas.sum()
-    half = directions(600)
-    tries = np.vstack([half, -half])
-    if np.linalg.norm(mean) > 1e-6:
-        tries = np.vstack([unit(mean), tries])
-    lean = tries @ normals.T
-    barred = (lean < -STEEP) @ areas / areas.sum()
-    # of the directions that are as free, the one nearest to the joint's own
-    best = int(np.lexsort((-(tries @ mean), np.round(barred, 2)))[0])
-    return np.asarray(tries[best]), float(barred[best])
-
-
-def order_of_assembly(
-    fragments: Sequence[Fragment], placements: Sequence[Placement], joints: Sequence[Joint]
-) -> tuple[tuple[int, FloatArray, float], ...]:
-    """The order in which pieces can go in, the largest first: (fragment, direction in the part's frame, share barred).
-
-    Found backwards: the piece that comes off most freely goes in last. The direction is the way it comes off; a
-    share above `FREE` means that pieces interlock and no straight way is open.
-    """
-    placed = [n for n, p in enumerate(placements) if p.part_from_scan is not None]
-    if not placed:
-        return ()
-    areas = [float(triangle_areas(fragments[n].mesh).sum()) for n in placed]
-    base = placed[int(np.argmax(areas))]
-    left, order = set(placed), []
-    while len(left) > 1:
-        ways = {n: _way_of(n, left, fragments, placements, joints) for n in sorted(left - {base})}
-        last = min(ways, key=lambda n: (round(ways[n][1], 2), n))
-        order.append((last, *ways[last]))
-        left.remove(last)
-    return ((base, np.zeros(3), 0.0), *reversed(order))
-
-
-def _way_of(piece: int, left: set[int], fragments: Sequence[Fragment], placements: Sequence[Placement],
-            joints: Sequence[Joint]) -> tuple[FloatArray, float]:  # fmt: skip
-    normals, areas = [], []
-    for joint in joints:
-        if joint.state == "rejected" or piece not in (joint.a, joint.b) or not {joint.a, joint.b} <= left:
-            continue
-        own = joint.face_a if piece == joint.a else joint.face_b
-        one, area = _faces(fragments[piece], own.triangles)
-        normals.append(-turn(placements[piece].part_from_scan, one))  # type: ignore[arg-type]
-        areas.append(area)
-    if not normals:
-        return np.array([0.0, 0.0, 1.0]), 0.0
-    return way_off((np.vstack(normals), np.concatenate(areas)))

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from rejoin.core.dimensions.mating import limits_of_grade
 from rejoin.core.dimensions.sizes import DEGREES, KINDS
 from rejoin.core.errors import FileTrouble, WrongUse
 from rejoin.core.files.placing import written_whole
@@ -18,8 +19,14 @@ from rejoin.core.records import FloatArray, Reading
 from rejoin.core.settings import UNITS
 
 COLUMNS = ("name", "kind", "on1", "x1", "y1", "z1", "on2", "x2", "y2", "z2", "reading", "unit", "limit", "low", "high",
-           "note")  # fmt: skip
+           "note", "mating", "mating_limit", "fit_low", "fit_high", "nominal", "grade", "deviation")  # fmt: skip
 """The columns; their order is free, and all but name, kind and the picks may be left out."""
+
+NUMBERS = ("reading", "limit", "low", "high", "mating", "mating_limit", "fit_low", "fit_high", "nominal", "deviation")
+"""Those that hold a number in the row's unit."""
+
+ROUND = ("bore", "shaft")
+"""Kinds that have a fit."""
 
 WEIGHT = "weight"
 """The one kind that needs no pick."""
@@ -149,10 +156,27 @@ def _reading(cells: Mapping[str, str], where: str, unit: str, names: Sequence[st
     low, high, limit, value = (values[key] for key in ("low", "high", "limit", "reading"))
     if low is not None and high is not None and low > high:
         raise WrongUse(f"{where}: the lower limit is above the upper one.", "Change them over.")
-    if limit is not None and limit <= 0 or value is not None and value <= 0:
-        raise WrongUse(f"{where}: a reading and its limit are above zero.", _HELP)
+    if any(values[key] is not None and values[key] <= 0 for key in ("reading", "limit", "mating", "mating_limit")):  # type: ignore[operator]
+        raise WrongUse(f"{where}: a reading, a mating size and their limits are above zero.", _HELP)
+    if kind not in ROUND and any(values[key] is not None for key in ("mating", "fit_low", "fit_high")):
+        raise WrongUse(f"{where}: only a bore or a shaft has a fit.", "Leave the mating size and its limits away.")
+    low, high = _graded(cells, values, kind, where)
     return Reading(cells.get("name", "") or where, kind, np.array(picks).reshape(-1, 3), tuple(on), value, limit, low,
-                   high, typed_unit, cells.get("note", ""))  # fmt: skip
+                   high, typed_unit, cells.get("note", ""), values["mating"], values["mating_limit"],
+                   values["fit_low"], values["fit_high"])  # fmt: skip
+
+
+def _graded(
+    cells: Mapping[str, str], values: Mapping[str, float | None], kind: str, where: str
+) -> tuple[float | None, float | None]:
+    """The limits: typed, or of an ISO 286-1 grade about a nominal size, on the side of bores or of shafts."""
+    text = cells.get("grade", "").lower().removeprefix("it")
+    if not text:
+        return values["low"], values["high"]
+    if values["nominal"] is None or not text.isdigit():
+        raise WrongUse(f"{where}: a grade is a number from 1 to 18 and wants the nominal size.",
+                       "Fill in the columns nominal and grade, or type low and high.")  # fmt: skip
+    return limits_of_grade(values["nominal"], int(text), values["deviation"] or 0.0, kind != "shaft")
 
 
 def _pick(cells: Mapping[str, str], column: str, where: str) -> float:
@@ -181,7 +205,7 @@ def _values(cells: Mapping[str, str], kind: str, where: str) -> tuple[str, dict[
     known: Mapping[str, float] = {"deg": 1.0} if kind in DEGREES else GRAMS if kind == WEIGHT else UNITS
     values: dict[str, float | None] = {}
     first = typed or usual
-    for column in ("reading", "limit", "low", "high"):
+    for column in NUMBERS:
         text = cells.get(column, "")
         if not text:
             values[column] = None
@@ -226,7 +250,8 @@ def write_readings(readings: Sequence[Reading], file: str | Path, unit: str = "m
             row[f"on{n}"] = "" if on < 0 else names[on]
             row |= {f"{axis}{n}": told(float(value) / UNITS[unit]) for axis, value in zip("xyz", pick, strict=True)}
         scale = {"deg": 1.0, **GRAMS, **UNITS}[one.unit]
-        given = {"reading": one.value, "limit": one.limit, "low": one.low, "high": one.high}
+        given = {"reading": one.value, "limit": one.limit, "low": one.low, "high": one.high, "mating": one.mating,
+                 "mating_limit": one.mating_limit, "fit_low": one.fit_low, "fit_high": one.fit_high}  # fmt: skip
         row |= {name: told(None if value is None else value / scale) for name, value in given.items()}
         table.writerow([row.get(name, "") for name in COLUMNS])
     text = out.getvalue()

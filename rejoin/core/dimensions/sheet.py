@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from rejoin.core.dimensions.datums import ORDER, DatumFrame, datum_frame
-from rejoin.core.dimensions.sections import Section, section_at
+from rejoin.core.dimensions.figures import unit
+from rejoin.core.dimensions.sections import Outline, Section, section_at
 from rejoin.core.dimensions.sizes import moved_shape
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files.placing import written_whole
 from rejoin.core.meshes import placed
-from rejoin.core.records import DimensionCheck, Mesh, Shape
+from rejoin.core.records import DimensionCheck, FloatArray, Mesh, Shape
 
 SUFFIXES = (".dxf", ".pdf")
 """What a sheet can be written as."""
@@ -36,13 +37,15 @@ class Hole:
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """What is drawn: named sections, holes, words about the set-up, notes."""
+    """What is drawn: named sections, holes, words about the set-up, notes; ``beside`` are outlines of a mating part in
+    the first section."""
 
     title: str
     sections: tuple[tuple[str, Section], ...]
     holes: tuple[Hole, ...]
     set_up: tuple[str, ...]
     notes: tuple[str, ...]
+    beside: tuple[Outline, ...] = ()
 
 
 def hole_of(name: str, bore: Shape, frame: DatumFrame, note: str = "") -> Hole:
@@ -114,6 +117,29 @@ def sheet_of(title: str, whole: Mesh, checks: Sequence[DimensionCheck], notes: S
     return Sheet(title, ((name, cut),), tuple(holes), set_up_of(features, frame), (*notes, *left))
 
 
+def section_sheet(
+    title: str, mesh: Mesh, point_mm: FloatArray, normal: FloatArray, notes: Sequence[str], noise_mm: float,
+    mating: Mesh | None = None,
+) -> Sheet:  # fmt: skip
+    """A sheet with one section at any plane, its outline dimensioned; a mating part in position is drawn with it.
+
+    Raises
+    ------
+    NoAnswer
+        Where the plane misses the part.
+    """
+    cut = section_at(mesh, point_mm, normal, None, noise_mm)
+    place, way = (", ".join(f"{one:.2f}" for one in row) for row in (point_mm, unit(normal)))
+    told = [f"Section through ({place}) across ({way}): area {cut.area_mm2:.1f} mm2."]
+    beside: tuple[Outline, ...] = ()
+    if mating is not None:
+        try:
+            beside = section_at(mating, point_mm, normal, None, noise_mm).outlines
+        except NoAnswer:
+            told.append("The plane misses the mating part.")
+    return Sheet(title, ((f"through ({place})", cut),), (), tuple(told), tuple(notes), beside)
+
+
 def write_sheet(sheet: Sheet, path: str | Path) -> Path:
     """Write the sheet as DXF (millimetres) or PDF, both at 1:1.
 
@@ -131,7 +157,8 @@ def write_sheet(sheet: Sheet, path: str | Path) -> Path:
         raise WrongUse(f"A sheet cannot be written as {path.name}.", f"Let the name end in {' or '.join(SUFFIXES)}.")
     if not sheet.sections:
         raise WrongUse("There is no section on this sheet.", "Choose where the part is to be cut.")
-    views = tuple((name, tuple(_view(section))) for name, section in sheet.sections)
+    views = [(name, _view(section)) for name, section in sheet.sections]
+    views[0][1][:0] = [("line", (outline.points.tolist(), outline.closed)) for outline in sheet.beside]
     words = (*sheet.set_up, *sheet.notes)
     table = tuple((h.name, f"{h.x_mm:.2f}", f"{h.y_mm:.2f}", f"{h.diameter_mm:.2f}", _noted(h)) for h in sheet.holes)
     write = write_dxf if path.suffix.lower() == ".dxf" else write_pdf

@@ -10,6 +10,7 @@ import numpy as np
 from rejoin.core.dimensions.agreement import RULE
 from rejoin.core.dimensions.shapes import shape_content
 from rejoin.core.dimensions.sizes import DEGREES
+from rejoin.core.dimensions.ways import order_of_assembly
 from rejoin.core.meshes import genus, is_closed, triangle_areas, volume
 from rejoin.core.records import DimensionCheck, FitUp, Fragment, Project, ScaleCheck, Whole
 
@@ -43,8 +44,20 @@ def check_content(project: Project, file: str, unit: str, names: Sequence[str]) 
             fit_up_content(one, names[project.joints[one.joint].a], names[project.joints[one.joint].b])
             for one in project.fit_ups
         ],
+        "assembly": _assembly(project, names),
         "complete": complete(project),
     }
+
+
+def _assembly(project: Project, names: Sequence[str]) -> list[dict[str, Any]]:
+    """The order in which pieces go in, the one that stays first; ways in the part's frame."""
+    if not project.fit_ups:
+        return []
+    order = order_of_assembly(project.fragments, project.placements, project.joints)
+    return [
+        {"fragment": names[piece], "goes_in_along": (-way).tolist() if n else None, "barred_share": barred}
+        for n, (piece, way, barred) in enumerate(order)
+    ]
 
 
 def complete(project: Project) -> bool:
@@ -72,6 +85,8 @@ def _row(check: DimensionCheck) -> dict[str, Any]:
         "verdict": check.verdict,
         "scale_proven": check.scale_proven,
         "sentence": check.sentence,
+        "clearance": check.clearance,
+        "clearance_u95": check.clearance_u95,
         "lines_mm": check.lines_mm.tolist(),
         "shapes": [shape_content(shape) for shape in check.shapes],
     }

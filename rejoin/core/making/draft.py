@@ -47,7 +47,7 @@ def numbers(text: str, what: str) -> FloatArray:
         raise WrongUse(f"The {what} {text!r} is not a row of numbers.", "Give numbers with commas between.") from error
 
 
-def parting_of(values: FloatArray) -> Parting:
+def parting_of(values: FloatArray, what: str = "parting plane") -> Parting:
     """From a point and a normal, six numbers.
 
     Raises
@@ -56,7 +56,7 @@ def parting_of(values: FloatArray) -> Parting:
         Not six numbers, or no direction.
     """
     if len(values) != 6 or not np.isfinite(values).all() or np.linalg.norm(values[3:]) == 0:
-        raise WrongUse("The parting plane is not a point and a direction.", "Give six numbers: x,y,z,nx,ny,nz.")
+        raise WrongUse(f"The {what} is not a point and a direction.", "Give six numbers: x,y,z,nx,ny,nz.")
     return Parting(values[:3], values[3:] / np.linalg.norm(values[3:]))
 
 

@@ -317,7 +317,7 @@ def _wall_rows(
     if len(inside) == 0:
         return []
     outside = across[inside, side]
-    corners = mesh.triangles[region.triangles[inside]]
+    corners = mesh.triangles[region.triangles[inside]].astype(np.int64)
     u, w = corners[np.arange(len(side)), side], corners[np.arange(len(side)), (side + 1) % 3]
     normal_at = np.zeros((len(mesh.vertices), 3))
     normal_at[region.vertices] = region.normals

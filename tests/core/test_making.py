@@ -267,6 +267,18 @@ def test_stock_on_an_evenly_scanned_surface_needs_no_set_operations() -> None:
     assert volume(made) - volume(scan) == pytest.approx(3.0 * region.area_mm2, rel=0.05)
 
 
+def test_a_face_taken_back_leaves_no_fin() -> None:
+    """Corners and edges of a scan are rounded; nothing of them stays above the face that was taken back."""
+    rng = np.random.default_rng(0)
+    scan = evenly_meshed(mesh_of(Solid.cube((60, 30, 20), True)), 1.0, rng)
+    noise = 0.03 * rng.normal(size=(len(scan.vertices), 1))
+    scan = Mesh(scan.vertices + noise * vertex_normals(scan), scan.triangles)
+    for axis, point in enumerate(((30.0, 5.0, 3.0), (5.0, 15.0, 3.0), (5.0, 5.0, 10.0))):
+        part = make_part(whole_of(scan), [pick("restore", point, -2.0)])
+        lower = np.ptp(scan.vertices, axis=0) - size(part)
+        assert lower == pytest.approx(2.0 * np.eye(3)[axis], abs=0.1) and part.bodies[0].shells == 1
+
+
 def test_fine_noise_turns_no_face_inside_out() -> None:
     """Triangles so small that noise tilts each: none counts alone, and the stock is still added."""
     rng = np.random.default_rng(0)

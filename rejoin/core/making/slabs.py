@@ -368,7 +368,8 @@ def _over(surface: Surface, taking: Sequence[Shift], outward: FloatArray) -> tup
     if not uneven:
         return None
     sigma = 4.0 * max(region.sigma_mm for region in uneven)
-    beyond = sigma + max(float(np.sqrt(np.median(surface.areas[region.triangles]))) for region in uneven)
+    # Three triangles' width: a scanner rounds a corner so that its last vertex belongs to no face.
+    beyond = sigma + 3.0 * max(float(np.sqrt(np.median(surface.areas[region.triangles]))) for region in uneven)
     regions = [s.region for s in taking]
     lift = _solved([(r.vertices, r.normals, np.full(len(r.vertices), sigma)) for r in regions], len(outward))
     length = np.linalg.norm(outward, axis=1, keepdims=True)

@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "relief outline",
         "evidence search likeness uncertainty",
         "cleaning faces matching alignment fit fusing dimensions making drawings",
-        "assembling",
+        "assembling merging",
         "project",
         "codec",
         "edits steps storage report samples known",

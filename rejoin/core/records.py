@@ -64,12 +64,33 @@ class Repair(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class ScanView(Record):
+    """One of several scans that a fragment's scan was made of.
+
+    ``scan_from_view`` (4, 4) places it; ``support_mm2`` and ``foreign_mm2`` were cut away (the plate it lay on; what
+    another view saw through); ``misfit_mm`` is 1 sigma of the distance to the other views, at its worst overlap.
+    """
+
+    name: str
+    scan_from_view: FloatArray
+    points: int
+    support_mm2: float
+    foreign_mm2: float
+    misfit_mm: float
+    _arrays = {"scan_from_view": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Scan(Record):
     """A scan as read, never edited; ``mesh`` is in mm, in the scan's own frame.
 
     ``unit`` is the file's unit; ``unit_stated`` tells whether the file or the
     person said so (else mm was taken). ``from_points`` marks a surface that
     was made from bare points.
+
+    A scan made of several has its ``views``, and ``views_u95_mm`` bounds how far any two of them may be out of place
+    (95 %). ``role`` is "fragment", "reference" (a whole part of the same pattern) or "mating" (what the part fits
+    to); a ``mirrored`` reference is of the opposite hand.
     """
 
     name: str
@@ -80,6 +101,10 @@ class Scan(Record):
     from_points: bool
     sha256: tuple[str, ...]
     read_notes: tuple[Repair, ...] = ()
+    views: tuple[ScanView, ...] = ()
+    views_u95_mm: float = 0.0
+    role: str = "fragment"
+    mirrored: bool = False
 
 
 @dataclass(frozen=True, eq=False)

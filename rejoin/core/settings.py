@@ -64,6 +64,8 @@ UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "ft": 304.8, "micron"
 @dataclass(frozen=True)
 class ReadSettings(Settings):
     unit: str | None = setting(None, "unit of files that do not say theirs", choices=tuple(UNITS))
+    support: str = setting("cut away", "the plate that a fragment lay on, in folders of several scans",
+                           choices=("cut away", "keep"))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,7 @@ class CleanSettings(Settings):
         0.02, "loose parts smaller than this share of the largest are removed", unit="of the area", low=0.0, high=0.5
     )
     flip_inside_out: bool = setting(True, "turn an inside-out scan the right way round")
+    coat_mm: float = setting(0.0, "thickness of a spray coat, taken off all over", unit="mm", low=0.0, high=1.0)
 
 
 @dataclass(frozen=True)

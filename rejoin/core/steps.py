@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import FitUp, Project, StepRecord
+from rejoin.core.records import FitUp, Project, Scan, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -53,7 +53,7 @@ def read(
     Parameters
     ----------
     inputs : sequence of path
-        Each a file, or a folder holding the scan of one fragment.
+        Each a file, or a folder: one fragment, of which it holds one scan or several from different sides.
     settings : ReadSettings, optional
     report : Report, optional
     project : Project, optional
@@ -67,15 +67,30 @@ def read(
     ------
     FileTrouble
         Where a file is missing, damaged, or not of a known kind.
+    NoAnswer
+        Where the scans of a folder cannot be laid on each other.
     """
-    from rejoin.core.files import read_fragment
 
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
     scans = list(project.scans)
     for number, path in enumerate(inputs):
         share = part_of(report, number / len(inputs), (number + 1) / len(inputs))
-        scans.append(read_fragment(path, settings, share))
+        scans.append(_read_one(path, settings, share))
     return _timed(changed(project, scans=tuple(scans)), "read", settings, started)
+
+
+def _read_one(path: str | Path, settings: ReadSettings, report: Report) -> Scan:
+    """One fragment's scan; made of several where its folder holds several."""
+    from rejoin.core.files import read_fragment, scan_files
+
+    files = scan_files(path)
+    if len(files) == 1:
+        return read_fragment(path, settings, report)
+    from rejoin.core.merging import merge_scans
+
+    views = [read_fragment(file, settings, part_of(report, 0.1 * n / len(files), 0.1 * (n + 1) / len(files)))
+             for n, file in enumerate(files)]  # fmt: skip
+    return merge_scans(views, Path(path).name, settings, part_of(report, 0.1, 1.0))
 
 
 def clean(project: Project, settings: CleanSettings | None = None, report: Report = silent) -> Project:

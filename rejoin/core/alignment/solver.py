@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rejoin.core.contact import Mask, Side, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
+from rejoin.core.contact import Mask, Side, Skirt, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report
@@ -103,9 +103,7 @@ class Solver:
         self.used: list[KnownDimension] = []
         self.reference = next(iter(start))
         self.movable = tuple(number for number in start if number != self.reference)
-        self.sides: list[tuple[Side, Side]] = [
-            (side_of(fragments[j.a], j.face_a.triangles), side_of(fragments[j.b], j.face_b.triangles)) for j in joints
-        ]
+        self.sides = self._sides()
         # A fine scan of a coarse surface: the noise, not the spacing, says what is near.
         self.reach = [
             settings.reach * max(a.spacing_mm, b.spacing_mm, 5.0 * float(np.hypot(a.noise_mm, b.noise_mm)))
@@ -114,11 +112,21 @@ class Solver:
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
         self.sizes = {number: _radius(fragments[number]) for number in start}
-        self.skirts = [(skirt_of(fragments[j.a], a), skirt_of(fragments[j.b], b))
-                       for j, (a, b) in zip(joints, self.sides, strict=True)]  # fmt: skip
+        self.skirts = self._skirts()
         self.models: list[NoiseModel] = []
         self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
+
+    def _sides(self) -> list[tuple[Side, Side]]:
+        """The two faces of each joint."""
+        own = self.fragments
+        return [(side_of(own[j.a], j.face_a.triangles), side_of(own[j.b], j.face_b.triangles)) for j in self.joints]
+
+    def _skirts(self) -> list[tuple[Skirt, Skirt]]:
+        """The original surface beside each joint's faces."""
+        own = self.fragments
+        return [(skirt_of(own[j.a], a), skirt_of(own[j.b], b))
+                for j, (a, b) in zip(self.joints, self.sides, strict=True)]  # fmt: skip
 
     def layout_at(self, poses: Poses) -> Layout:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}

@@ -11,7 +11,7 @@ from rejoin.core.cleaning.mending import Work, mended
 from rejoin.core.cleaning.noise import surface_noise
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
-from rejoin.core.meshes import edge_spacing
+from rejoin.core.meshes import averaged_normals, edge_spacing, vertex_normals
 from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 
@@ -44,13 +44,13 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     settings = settings or CleanSettings()
     _need_surface(scan, len(scan.mesh.triangles))
     report(0.0, f"Cleaning {scan.name}")
-    work = mended(scan.mesh)
+    work = mended(_mirrored(scan.mesh) if scan.mirrored else scan.mesh)
     _need_surface(scan, len(work.triangles))
     report(0.5, f"Looking for loose parts of {scan.name}")
     specks = _drop_specks(work, settings)
     _need_surface(scan, len(work.triangles))
     _turn_outside_out(work, settings)
-    mesh = _result(scan, work)
+    mesh = _as_used(_result(scan, work), scan, work, settings)
     report(0.7, f"Measuring {scan.name}")
     holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
     spacing = edge_spacing(mesh)
@@ -58,6 +58,11 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     noise = surface_noise(mesh, graph, spacing, part_of(report, 0.7, 1.0))
     report(1.0, f"Cleaned {scan.name}")
     return Fragment(scan, mesh, spacing, noise, holes, specks, not holes, (*work.repairs, *_hole_notes(holes)))
+
+
+def _mirrored(mesh: Mesh) -> Mesh:
+    """The surface of the opposite hand (x turned round)."""
+    return Mesh(mesh.vertices * [-1.0, 1.0, 1.0], np.ascontiguousarray(mesh.triangles[:, ::-1]))
 
 
 def _need_surface(scan: Scan, triangles: int) -> None:
@@ -119,7 +124,7 @@ def _result(scan: Scan, work: Work) -> Mesh:
     """The scan's own mesh where nothing changed, else a new one without unused points."""
     used = np.zeros(len(work.vertices), bool)
     used[work.triangles] = True
-    if not work.repairs and used.all():
+    if not work.repairs and used.all() and not scan.mirrored:
         return scan.mesh
     unused = np.ones(len(scan.mesh.vertices), bool)
     unused[scan.mesh.triangles] = False
@@ -128,6 +133,15 @@ def _result(scan: Scan, work: Work) -> Mesh:
     )
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
     return Mesh(work.vertices[used], number[work.triangles])
+
+
+def _as_used(mesh: Mesh, scan: Scan, work: Work, settings: CleanSettings) -> Mesh:
+    """The surface with a spray coat taken off."""
+    if settings.coat_mm <= 0.0:
+        return mesh
+    work.note("coat", 1, f"A coat of {settings.coat_mm:g} mm was taken off all over", "")
+    smooth = averaged_normals(mesh, vertex_normals(mesh), 2)
+    return Mesh(mesh.vertices - settings.coat_mm * smooth, mesh.triangles)
 
 
 def _hole_notes(holes: tuple[Hole, ...]) -> tuple[Repair, ...]:

@@ -33,6 +33,7 @@ from rejoin.core.edits.scans import (
     exchange_fragment,
     remove_fragment,
     rename,
+    set_role,
     state_unit,
 )
 
@@ -59,6 +60,7 @@ __all__ = [
     "remove_triangles",
     "rename",
     "restore",
+    "set_role",
     "state_size",
     "state_unit",
     "use_candidate",

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from rejoin.core.edits.dimensions import picks_scaled, readings_without
 from rejoin.core.edits.tuples import put, without
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
-from rejoin.core.records import FractureFace, Fragment, Mesh, Project
+from rejoin.core.records import FractureFace, Fragment, Mesh, Project, ScanView
 from rejoin.core.settings import UNITS
 
 
@@ -34,10 +36,59 @@ def state_unit(project: Project, scans: tuple[int, ...], unit: str) -> Project:
         scan = scaled[number]
         factor = UNITS[unit] / UNITS[scan.unit]
         mesh = scan.mesh if factor == 1.0 else Mesh(scan.mesh.vertices * factor, scan.mesh.triangles)
-        scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True)
+        views = scan.views if factor == 1.0 else tuple(_view_scaled(view, factor) for view in scan.views)
+        scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True, views=views,
+                                 views_u95_mm=scan.views_u95_mm * factor)  # fmt: skip
     stated = tuple(s for s in project.stated if s.a not in scans and s.b not in scans)
     readings = picks_scaled(project.readings, {n: UNITS[unit] / UNITS[project.scans[n].unit] for n in scans})
     return changed(replace(project, stated=stated, readings=readings), scans=tuple(scaled))
+
+
+def _view_scaled(view: ScanView, factor: float) -> ScanView:
+    pose = np.array(view.scan_from_view)
+    pose[:3, 3] *= factor
+    return replace(view, scan_from_view=pose, support_mm2=view.support_mm2 * factor**2,
+                   foreign_mm2=view.foreign_mm2 * factor**2, misfit_mm=view.misfit_mm * factor)  # fmt: skip
+
+
+ROLES = ("fragment", "reference", "mating")
+"""What a scan may be of: a piece of the broken part, a whole part of the same pattern, what the part fits to."""
+
+
+def set_role(project: Project, number: int, role: str, mirrored: bool = False) -> Project:
+    """Say what a scan is of; what was worked out with it in another role is forgotten.
+
+    Parameters
+    ----------
+    project : Project
+    number : int
+    role : str
+        One of `ROLES`.
+    mirrored : bool
+        A reference of the opposite hand: its surface is used mirrored.
+
+    Raises
+    ------
+    WrongUse
+        Another role, no such scan, or a fragment to be mirrored.
+    """
+    if role not in ROLES or not 0 <= number < len(project.scans):
+        raise WrongUse(f"Scan {number} cannot be a {role}.", f"Choose a listed scan, and one of: {', '.join(ROLES)}.")
+    if mirrored and role != "reference":
+        raise WrongUse("Only a reference can be of the opposite hand.", "Say first that this scan is a reference.")
+    scan = project.scans[number]
+    if (scan.role, scan.mirrored) == (role, mirrored):
+        return project
+    changed_scan = replace(scan, role=role, mirrored=mirrored)
+    faces = tuple(face for face in project.faces if face.fragment != number)
+    joints = tuple(joint for joint in project.joints if number not in (joint.a, joint.b))
+    stated = tuple(one for one in project.stated if number not in (one.a, one.b))
+    fragments = project.fragments
+    if number < len(fragments) and mirrored == scan.mirrored:
+        fragments = put(fragments, number, replace(fragments[number], scan=changed_scan))
+        return changed(replace(project, stated=stated), scans=put(project.scans, number, changed_scan),
+                       fragments=fragments, faces=faces, joints=joints)  # fmt: skip
+    return changed(replace(project, stated=stated), scans=put(project.scans, number, changed_scan))
 
 
 def remove_fragment(project: Project, fragment: int) -> Project:

@@ -100,20 +100,34 @@ def read_fragment(path: str | Path, settings: ReadSettings | None = None, report
     )
 
 
-def _the_file(path: Path) -> Path:
+def scan_files(path: str | Path) -> tuple[Path, ...]:
+    """The scan files of one fragment: the file itself, or all that a folder holds.
+
+    Raises
+    ------
+    FileTrouble
+        Where a folder holds none, or cannot be looked into.
+    """
+    path = Path(path)
     try:
-        if path.is_dir():
-            found = sorted(p for p in path.iterdir() if p.suffix.lower() in READABLE and not p.name.startswith("."))
-            if not found:
-                raise FileTrouble(
-                    f"The folder {path.name} holds no scan.", f"It should hold one of {', '.join(READABLE)}."
-                )
-            if len(found) > 1:
-                raise FileTrouble(
-                    f"The folder {path.name} holds {len(found)} scans; views of one fragment are not yet joined.",
-                    "Join the views in the scanner's program, or give each fragment its own file.",
-                )
-            path = found[0]
+        if not path.is_dir():
+            return (path,)
+        found = sorted(p for p in path.iterdir() if p.suffix.lower() in READABLE and not p.name.startswith("."))
+    except OSError as error:
+        raise FileTrouble(
+            f"{path.name} cannot be opened ({error.strerror}).", "Look at the folder's permissions."
+        ) from error
+    if not found:
+        raise FileTrouble(f"The folder {path.name} holds no scan.", f"It should hold one of {', '.join(READABLE)}.")
+    return tuple(found)
+
+
+def _the_file(path: Path) -> Path:
+    found = scan_files(path)
+    if len(found) > 1:
+        raise FileTrouble(f"The folder {path.name} holds {len(found)} scans.", "Name one of them.")
+    path = found[0]
+    try:
         if not path.is_file():
             raise FileTrouble(f"There is no file {path}.", "Look at the name and the folder.")
     except OSError as error:

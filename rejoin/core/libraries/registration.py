@@ -80,3 +80,13 @@ def _rounded(matrix: FloatArray, quantum_mm: float, size_mm: float) -> FloatArra
     step = quantum_mm / size_mm
     return rigid(Rotation.from_rotvec(np.round(vector / step) * step).as_matrix(),
                  np.round(matrix[:3, 3] / quantum_mm) * quantum_mm)
+
+
+def local_shapes(points: FloatArray, normals: FloatArray, radius_mm: float) -> FloatArray:
+    """Descriptors (n, 33) of the shape around each point (fast point feature histograms: Rusu and others, 2009)."""
+    import open3d as o3d
+
+    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(np.array(points - points.mean(axis=0))))
+    cloud.normals = o3d.utility.Vector3dVector(np.array(normals))
+    search = o3d.geometry.KDTreeSearchParamHybrid(radius_mm, 150)
+    return np.array(o3d.pipelines.registration.compute_fpfh_feature(cloud, search).data).T

@@ -72,6 +72,8 @@ def certainties(
     noise = rng.standard_normal((SAMPLES, len(covariance))) @ _root(covariance).T
     drawn = np.stack([layer.sampled(SAMPLES, rng) - layer.mean_mm for layer in layers], axis=1)
     samples = noise + drawn @ leads.T
+    # A scan that is made of several may be bent by as much as its views are out of place.
+    between = float(np.sqrt(sum(fragments[n].scan.views_u95_mm ** 2 for n in poses)))
     found = {}
     for fragment in layout.movable:
         place = layout.pose(fragment)
@@ -79,7 +81,7 @@ def certainties(
         reach = largest_displacements(samples[:, place], outline)
         own = whole[place, place]
         words = _in_words(own, outline, _crack(fragment, layout, contacts))
-        found[fragment] = Certainty(own, float(np.quantile(reach, 0.95)), words)
+        found[fragment] = Certainty(own, float(np.hypot(np.quantile(reach, 0.95), between)), words)
     return found, whole
 
 

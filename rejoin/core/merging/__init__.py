@@ -1,0 +1,170 @@
+"""Several scans of one fragment, each from another side, made into one.
+
+Support and loose parts are cut away, the views are laid on each other where they show the same surface, all overlaps
+are adjusted together, and one surface is made in which each place is the triangles of the view that saw it best.
+How well the views agree stays with the scan and is part of the uncertainty of all that follows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rejoin.core.errors import NoAnswer
+from rejoin.core.merging.support import Trimmed, trimmed
+from rejoin.core.meshes import compacted, placed
+from rejoin.core.records import Fragment, Repair, Scan, ScanView
+from rejoin.core.settings import CleanSettings, ReadSettings, Report, part_of, silent
+from rejoin.core.transforms import inverse, orthonormal
+
+if TYPE_CHECKING:
+    from rejoin.core.alignment import Adjustment
+    from rejoin.core.merging.sewing import Merged
+
+AMBIGUOUS = 0.8
+"""Another arrangement that closes nearly as well as the best (this share of it) makes the merging doubtful."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Ready:
+    """A view, cleaned and trimmed."""
+
+    scan: Scan
+    fragment: Fragment
+    plate_mm2: float
+
+
+def merge_scans(
+    scans: Sequence[Scan], name: str, settings: ReadSettings | None = None, report: Report = silent
+) -> Scan:
+    """Make one scan of several views of a fragment.
+
+    Parameters
+    ----------
+    scans : sequence of Scan
+        In any frames; all in one unit.
+    name : str
+    settings : ReadSettings, optional
+        ``support`` says whether a plate is cut away.
+    report : Report, optional
+
+    Returns
+    -------
+    Scan
+        In the frame of the first placed view. ``views`` tells where each stands and how it fits;
+        ``views_u95_mm`` bounds how far two of its views may be out of place; notes say what is doubtful.
+
+    Raises
+    ------
+    NoAnswer
+        Where no two views can be laid on each other.
+    """
+    settings = settings or ReadSettings()
+    if len(scans) == 1:
+        return replace(scans[0], name=name)
+    whole = _already_merged(scans)
+    if whole is not None:
+        note = Repair("views", len(scans), f"{whole.name} already holds all the others show; it was taken as it is.")
+        return replace(whole, name=name, read_notes=(*whole.read_notes, note))
+    views = [_ready(scan, settings, part_of(report, 0.1 * k / len(scans), 0.1 * (k + 1) / len(scans)))
+             for k, scan in enumerate(scans)]  # fmt: skip
+    found, rival = _placed([view.fragment for view in views], part_of(report, 0.1, 0.8))
+    order = sorted(found.part_from_scan)
+    first_from_common = inverse(found.part_from_scan[order[0]])
+    poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
+    found = replace(found, part_from_scan=poses)
+    from rejoin.core.merging.sewing import merged
+
+    used = [views[k].fragment for k in order]
+    one = merged([placed(view.mesh, poses[k]) for k, view in zip(order, used, strict=True)], used,
+                 part_of(report, 0.8, 1.0))  # fmt: skip
+    return _scan(scans, views, order, found, one, name, rival)
+
+
+def _ready(scan: Scan, settings: ReadSettings, report: Report) -> _Ready:
+    """The view without support and loose parts. An open view has no inside, so it is never turned."""
+    from rejoin.core.cleaning import clean_scan
+
+    as_is = CleanSettings(flip_inside_out=False)
+    first = clean_scan(scan, as_is, part_of(report, 0.0, 0.6))
+    cut: Trimmed = trimmed(first.mesh, first.spacing_mm, first.noise_mm, plate=settings.support == "cut away")
+    if len(cut.kept) == len(first.mesh.triangles):
+        return _Ready(scan, first, 0.0)
+    mesh = compacted(first.mesh, cut.kept)[0]
+    return _Ready(scan, clean_scan(replace(scan, mesh=mesh), as_is, part_of(report, 0.6, 1.0)), cut.plate_mm2)
+
+
+def _already_merged(scans: Sequence[Scan]) -> Scan | None:
+    """A closed scan among them, in the frame of the others, that all the others lie on."""
+    from rejoin.core.contact import signed_distances
+    from rejoin.core.meshes import edge_spacing, is_closed
+
+    for scan in scans:
+        if not is_closed(scan.mesh):
+            continue
+        spacing = edge_spacing(scan.mesh)
+        others = [o.mesh.vertices[:: max(1, len(o.mesh.vertices) // 2000)] for o in scans if o is not scan]
+        away = [np.abs(signed_distances(points, scan.mesh).signed) < spacing for points in others]
+        if all(near.mean() > 0.95 for near in away):
+            return scan
+    return None
+
+
+def _placed(views: list[Fragment], report: Report) -> tuple[Adjustment, float]:
+    """The adjusted poses, and how near another arrangement comes to the best."""
+    from rejoin.core.merging.placing import adjusted, arranged, ways_of
+
+    fine, ways = ways_of(views, part_of(report, 0.0, 0.6))
+    best, rival = arranged(fine, ways, part_of(report, 0.6, 0.8))
+    if len(best.poses) < 2:
+        raise NoAnswer("The views of this fragment could not be laid on each other.",
+                       "Scan again, so that each view shares a third of its surface with another, or put only one scan "
+                       "in the folder.")  # fmt: skip
+    return adjusted(views, fine, best, part_of(report, 0.8, 1.0)), rival
+
+
+def _scan(
+    scans: Sequence[Scan], views: list[_Ready], order: list[int], found: Adjustment, one: Merged, name: str,
+    rival: float,
+) -> Scan:  # fmt: skip
+    misfits = {k: [c.scale_mm for c in found.contacts if k in (c.a, c.b)] for k in order}
+    told = tuple(
+        ScanView(
+            scans[k].name, found.part_from_scan[k], len(scans[k].mesh.vertices), views[k].plate_mm2,
+            one.foreign_mm2[place], float(max(misfits[k], default=0.0)),
+        )
+        for place, k in enumerate(order)
+    )  # fmt: skip
+    bound = max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
+    notes = [f"Made of {len(order)} scans from different sides; they agree to "
+             f"{max(view.misfit_mm for view in told):.3f} mm and are placed to {bound:.2f} mm (95 %)."]  # fmt: skip
+    lost = [scans[k].name for k in range(len(scans)) if k not in order]
+    if lost:
+        notes.append(f"Left out, for they could not be laid on the others: {', '.join(lost)}.")
+    if rival > AMBIGUOUS:
+        notes.append("The views would go together another way nearly as well; look the fragment over.")
+    plates = sum(views[k].plate_mm2 > 0 for k in order)
+    if plates:
+        notes.append(f"The support was cut away in {plates} of them.")
+    if sum(one.foreign_mm2) > 0:
+        notes.append("Where one view shows something that another saw through (clay, a prop), it was cut out.")
+    first = scans[order[0]]
+    repairs = tuple(Repair("views" if n == 0 else "views doubtful" if "another way" in text or "Left out" in text
+                           else "views", 1, text) for n, text in enumerate(notes))  # fmt: skip
+    return replace(
+        first, name=name, files=tuple(f for scan in scans for f in scan.files),
+        sha256=tuple(s for scan in scans for s in scan.sha256), mesh=one.mesh,
+        from_points=any(scan.from_points for scan in scans), unit_stated=all(scan.unit_stated for scan in scans),
+        read_notes=(*first.read_notes, *repairs), views=told, views_u95_mm=bound,
+    )  # fmt: skip
+
+
+def misfit_words(scan: Scan) -> str:
+    """One sentence on how the views of a scan agree; empty where it is one scan."""
+    return next((note.sentence for note in scan.read_notes if note.kind == "views"), "") if scan.views else ""
+
+
+__all__ = ["merge_scans", "misfit_words"]

@@ -1,0 +1,183 @@
+"""Where all views of a piece stand: rough poses pair by pair, the arrangement that closes best, then one adjustment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from rejoin.core.merging.close import CLASHING, Close, Fine, closer, covered, fine_of, judged
+from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
+from rejoin.core.settings import AlignSettings, Report, part_of
+from rejoin.core.transforms import identity, inverse
+
+if TYPE_CHECKING:
+    from rejoin.core.alignment import Adjustment
+
+BEAM = 8
+"""Arrangements that are followed at a time."""
+WORTH = 0.04
+"""A view is placed where its pose scores at least this much (`Close.score`)."""
+LEAST_SHARE = 0.01
+"""Share of a view that must agree with another for the two to be adjusted to each other."""
+
+BoolArray = npt.NDArray[np.bool_]
+Ways = dict[tuple[int, int], list[Close]]
+
+
+@dataclass(frozen=True, eq=False)
+class Arrangement:
+    """Some views placed: ``poses`` first_from_view by view, covered rims, agreements and clashes."""
+
+    poses: dict[int, FloatArray]
+    rims: dict[int, BoolArray]
+    agree: int
+    clash: int
+
+    @property
+    def score(self) -> float:
+        share = float(np.mean([rim.mean() if len(rim) else 1.0 for rim in self.rims.values()]))
+        return share * float(np.exp(-self.clash / max(self.agree + self.clash, 1) / CLASHING))
+
+
+def ways_of(views: Sequence[Fragment], report: Report) -> tuple[list[Fine], Ways]:
+    """For every two views the poses worth considering, best first."""
+    spacing = max(view.spacing_mm for view in views)
+    step = common_step([view.mesh for view in views], spacing)
+    report(0.0, "Thinning the views")
+    seen = [seen_of(view.mesh, view.spacing_mm, step) for view in views]
+    fine = [fine_of(view) for view in views]
+    pairs = list(combinations(range(len(views)), 2))
+    ways: Ways = {}
+    for number, (i, j) in enumerate(pairs):
+        share = part_of(report, (number + 0.1) / len(pairs), (number + 0.8) / len(pairs))
+        rough = rough_poses(seen[i], seen[j], share)
+        closer_ = [closer(fine[i], fine[j], one.a_from_b, 1.5 * step) for one in rough]
+        ways[i, j] = _distinct(sorted(closer_, key=lambda one: -one.score), fine[j], step)
+    return fine, ways
+
+
+def _distinct(ways: list[Close], b: Fine, step: float, keep: int = 6) -> list[Close]:
+    corners, kept = b.points[:: max(1, len(b.points) // 60)], list[Close]()
+    for way in ways:
+        far = (np.abs((way.a_from_b - o.a_from_b)[:3, :3] @ corners.T + (way.a_from_b - o.a_from_b)[:3, 3:]).max()
+               for o in kept)  # fmt: skip
+        if way.score > 0.0 and all(distance > step for distance in far):
+            kept.append(way)
+    return kept[:keep]
+
+
+def arranged(fine: list[Fine], ways: Ways, report: Report) -> tuple[Arrangement, float]:
+    """The arrangement of as many views as can be placed that closes best with fewest clashes.
+
+    Returns
+    -------
+    best : Arrangement
+    rival : float
+        Score of the next best that is clearly another, over that of the best.
+    """
+    starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some), key=lambda s: -s[0])
+    beam = [_with(_alone(fine, i), j, way.a_from_b, fine) for score, i, j, way in starts[:BEAM] if score >= WORTH]
+    if not beam:
+        return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0
+    for placed in range(2, len(fine)):
+        report(placed / len(fine), "Looking how all views go together")
+        longer = [grown for one in beam for grown in _grown(one, fine, ways)]
+        longer.sort(key=lambda one: -one.score)
+        if not longer:
+            break
+        beam = _unlike(longer, fine)[:BEAM]
+    beam = _unlike(sorted(beam, key=lambda one: -one.score), fine)
+    rival = beam[1].score / max(beam[0].score, 1e-12) if len(beam) > 1 else 0.0
+    return beam[0], rival
+
+
+def _unlike(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:
+    """Without arrangements that are nearly another's."""
+    kept: list[Arrangement] = []
+    for one in some:
+        if not any(_alike(one, other, fine) for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _alike(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
+    if one.poses.keys() != other.poses.keys():
+        return False
+    root = next(iter(one.poses))
+    for number in one.poses:
+        first, second = (inverse(o.poses[root]) @ o.poses[number] for o in (one, other))
+        corners = fine[number].points[:: max(1, len(fine[number].points) // 20)]
+        moved = (first - second)[:3, :3] @ corners.T + (first - second)[:3, 3:]
+        if np.abs(moved).max() > 4.0 * fine[number].spacing_mm:
+            return False
+    return True
+
+
+def _alone(fine: list[Fine], number: int) -> Arrangement:
+    return Arrangement({number: identity()}, {number: np.zeros(fine[number].rim_asked, bool)}, 0, 0)
+
+
+def _grown(one: Arrangement, fine: list[Fine], ways: Ways) -> list[Arrangement]:
+    found = []
+    for (i, j), some in ways.items():
+        for known, new in ((i, j), (j, i)):
+            if known in one.poses and new not in one.poses:
+                for way in some:
+                    if way.score >= WORTH:
+                        known_from_new = way.a_from_b if known == i else inverse(way.a_from_b)
+                        found.append(_with(one, new, one.poses[known] @ known_from_new, fine))
+    return found
+
+
+def _with(one: Arrangement, new: int, pose: FloatArray, fine: list[Fine]) -> Arrangement:
+    rims, agree, clash = dict(one.rims), one.agree, one.clash
+    own = np.zeros(fine[new].rim_asked, bool)
+    for number, other in one.poses.items():
+        other_from_new = inverse(other) @ pose
+        told = judged(fine[number], fine[new], other_from_new)
+        agree, clash = agree + told.agree, clash + told.clash
+        own |= covered(fine[number], fine[new], other_from_new)
+        rims[number] = rims[number] | covered(fine[new], fine[number], inverse(other_from_new))
+    return Arrangement({**one.poses, new: pose}, {**rims, new: own}, agree, clash)
+
+
+def adjusted(views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report) -> Adjustment:
+    """All placed views by one least squares over every overlap (`rejoin.core.alignment`)."""
+    from rejoin.core.alignment.views import adjust_views
+
+    joints = []
+    for i, j in combinations(sorted(arrangement.poses), 2):
+        a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]
+        told = judged(fine[i], fine[j], a_from_b)
+        if told.share > LEAST_SHARE and told.agree > 60:
+            faces = _overlap(views, fine, i, j, a_from_b)
+            if min(len(face.triangles) for face in faces) > 50:
+                joints.append(Joint(i, j, *faces, a_from_b, _evidence(told), "pinned"))
+    settings = replace(AlignSettings(), missing_layer=False)
+    return adjust_views(views, joints, arrangement.poses, settings, report)
+
+
+def _overlap(
+    views: Sequence[Fragment], fine: list[Fine], i: int, j: int, a_from_b: FloatArray
+) -> tuple[FractureFace, FractureFace]:
+    faces = []
+    for a, b, pose, number in ((fine[i], fine[j], a_from_b, j), (fine[j], fine[i], inverse(a_from_b), i)):
+        spacing = max(a.spacing_mm, b.spacing_mm)
+        place = b.points @ pose[:3, :3].T + pose[:3, 3]
+        distance, nearest = a.tree.query(place, distance_upper_bound=2.0 * spacing, workers=2)
+        near = np.isfinite(distance)
+        alike = np.einsum("ij,ij->i", b.normals @ pose[:3, :3].T, a.normals[np.where(near, nearest, 0)])
+        chosen = near & (alike > 0.7) & b.inner
+        triangles = np.flatnonzero(chosen[views[number].mesh.triangles].all(axis=1)).astype(np.int32)
+        faces.append(FractureFace(number, triangles, 0.0, 1.0, "program"))
+    return faces[1], faces[0]
+
+
+def _evidence(told: Close) -> Evidence:
+    return Evidence(float(told.agree), 0.0, 0.0, told.share, told.misfit_mm, 0.0, told.held, True, "the same surface")

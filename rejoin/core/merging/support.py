@@ -1,0 +1,115 @@
+"""What in a view is no part: the plate that it lies on, and loose parts around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import ConvexHull, Delaunay, QhullError
+
+from rejoin.core import meshes
+from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.views import robust_plane
+
+BoolArray = npt.NDArray[np.bool_]
+
+SEEDS = 80
+"""Vertices that are each tried as a place on the plate."""
+LEAST_PLATE = 0.1
+"""Share of the view's area that the plate has at least."""
+LEAST_REST = 0.03
+"""Share of the view's area that stands on it at least."""
+BELOW = 0.003
+"""Share of the view's area that may lie below the plate (strays)."""
+AROUND = 0.97
+"""Share of what stands on the plate that lies within its outline."""
+LOOSE = 0.02
+"""A loose part smaller than this share of the largest is none of the piece's."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trimmed:
+    """Triangles (k,) of a view that are the piece's as far as one view can tell; ``plate_mm2`` was cut away."""
+
+    kept: IntArray
+    plate: IntArray
+    plate_mm2: float
+    loose: int
+
+
+def trimmed(mesh: Mesh, spacing_mm: float, noise_mm: float, plate: bool = True) -> Trimmed:
+    """Take away a plate on which all the rest stands, then loose parts.
+
+    A plane is the support only where everything else lies on the side that it faces, inside its outline:
+    a flat face of the piece itself has the piece behind it.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        One view, oriented.
+    spacing_mm, noise_mm : float
+    plate : bool
+        Whether a plate is looked for.
+    """
+    areas, normals = meshes.triangle_areas(mesh), meshes.vertex_normals(mesh)
+    keep: BoolArray = np.asarray(np.ones(len(mesh.triangles), bool))
+    plane = _plate(mesh, normals, spacing_mm, noise_mm) if plate else None
+    cut = np.empty(0, np.int32)
+    if plane is not None:
+        origin, normal = plane
+        height = (mesh.vertices - origin) @ normal
+        low = height < max(6.0 * noise_mm, 1.2 * spacing_mm)
+        keep = np.asarray(~low[mesh.triangles].any(axis=1))
+        cut = np.flatnonzero(~keep).astype(np.int32)
+    if not keep.any():
+        return Trimmed(np.arange(len(keep), dtype=np.int32), np.empty(0, np.int32), 0.0, 0)
+    index = np.flatnonzero(keep).astype(np.int32)
+    part, _ = meshes.compacted(mesh, index)
+    labels = meshes.components(part)[1][part.triangles[:, 0]]
+    size = np.bincount(labels, areas[index])
+    good = size >= LOOSE * size.max()
+    loose = int(np.count_nonzero((size > 0) & ~good))
+    return Trimmed(index[good[labels]], cut, float(areas[cut].sum()), loose)
+
+
+def _plate(
+    mesh: Mesh, normals: FloatArray, spacing: float, noise: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Origin and normal of the plane on which all else stands."""
+    areas = meshes.vertex_areas(mesh)
+    every = max(1, len(areas) // 20_000)
+    points, ways, share = mesh.vertices[::every], normals[::every], areas[::every] / areas[::every].sum()
+    smooth = meshes.averaged_normals(mesh, normals, 4)[::every]
+    rng = np.random.default_rng(0)
+    best: tuple[float, int] = (0.0, -1)
+    tolerance = max(4.0 * noise, 0.5 * spacing)
+    for seed in rng.permutation(len(points))[:SEEDS]:
+        height = (points - points[seed]) @ smooth[seed]
+        # A vertex's normal may lean by some degrees, so a first look is a wide one.
+        near = (np.abs(height) < 10.0 * tolerance) & (ways @ smooth[seed] > 0.8)
+        best = max(best, (float(share[near].sum()), int(seed)))
+    if best[0] < LEAST_PLATE:
+        return None
+    origin, normal = points[best[1]], smooth[best[1]]
+    for width in (10.0, 4.0, 1.0, 1.0):
+        on: BoolArray = (np.abs((points - origin) @ normal) < width * tolerance) & (ways @ normal > 0.8)
+        if share[on].sum() < LEAST_PLATE or np.count_nonzero(on) < 20:
+            return None
+        plane = robust_plane(points[on], normal, share[on])
+        origin, normal = plane.origin, plane.axes[2]
+    height = (points - origin) @ normal
+    above, below = height > 3.0 * tolerance, height < -3.0 * tolerance
+    if share[above].sum() < LEAST_REST:
+        return None
+    flat = plane.coordinates(points)[:, :2]
+    try:
+        hull = flat[on][ConvexHull(flat[on]).vertices]
+        outline = Delaunay(hull)
+        # The plate's own edge may be seen too: it lies below, but on the outline.
+        inner = Delaunay(hull.mean(axis=0) + 0.9 * (hull - hull.mean(axis=0)))
+    except QhullError:
+        return None
+    under = below & (inner.find_simplex(flat) >= 0)
+    around = (outline.find_simplex(flat[above]) >= 0).mean()
+    return (origin, normal) if share[under].sum() <= BELOW and around >= AROUND else None

@@ -1,0 +1,128 @@
+"""Several scans of one fragment made one: support, poses, the surface, and what is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rejoin.core import meshes, steps
+from rejoin.core.errors import NoAnswer
+from rejoin.core.merging import merge_scans
+from rejoin.core.merging.support import trimmed
+from rejoin.core.merging.zipping import zipped_up
+from rejoin.core.records import Mesh, Scan
+from rejoin.core.settings import ReadSettings
+from rejoin.core.transforms import displacement, inverse
+from tests.makers import make_case
+from tests.makers.views import Views, distance_to_truth, make_views
+from tests.makers.writing import _write_ply
+
+
+def scan_of(mesh: Mesh, name: str = "view") -> Scan:
+    return Scan(name, (f"{name}.ply",), mesh, "mm", True, False, (name,))
+
+
+@pytest.fixture(scope="module")
+def views() -> Views:
+    """Three views of a piece of a free-form grip, with support."""
+    exact = make_case("knob", 1, spacing_mm=0.8).exact[1]
+    return make_views(exact, 1, count=3, spacing_mm=0.7, overlap=(0.3, 0.5), scale=1.001)
+
+
+@pytest.fixture(scope="module")
+def merged(views: Views) -> Scan:
+    return merge_scans([scan_of(mesh, f"view {n}") for n, mesh in enumerate(views.meshes)], "grip")
+
+
+def grid(low: float, high: float, step: float = 1.0) -> Mesh:
+    """A flat sheet, ``low`` to ``high`` along x, facing up."""
+    x, y = np.meshgrid(np.arange(low, high + step / 2, step), np.arange(0, 20.1, step), indexing="ij")
+    points = np.stack([x.ravel(), y.ravel(), 0 * x.ravel()], axis=1)
+    n = x.shape[1]
+    a = (np.arange(x.shape[0] - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    quads = np.stack([a, a + n, a + n + 1, a + 1], axis=1)
+    return Mesh(points, np.concatenate([quads[:, :3], quads[:, [0, 2, 3]]]).astype(np.int32))
+
+
+def test_support_is_cut_away_and_the_piece_is_not(views: Views) -> None:
+    for mesh, foreign in zip(views.meshes, views.foreign, strict=True):
+        cut = trimmed(mesh, views.spacing_mm, views.noise_mm)
+        areas, kept = meshes.triangle_areas(mesh), np.zeros(len(mesh.triangles), bool)
+        kept[cut.kept] = True
+        own = ~foreign[mesh.triangles].any(axis=1)
+        assert cut.plate_mm2 > 0 and areas[own & ~kept].sum() < 0.05 * areas[own].sum()
+        assert areas[kept & ~own].sum() < 0.15 * areas[kept].sum()
+
+
+def test_a_flat_face_with_the_piece_behind_it_is_no_support() -> None:
+    exact = make_case("knob", 1, spacing_mm=0.8).exact[0]
+    bare = make_views(exact, 1, spacing_mm=0.8, support=False)
+    for mesh in bare.meshes:
+        assert trimmed(mesh, 0.8, 0.03).plate_mm2 == 0.0
+
+
+def test_sheets_side_by_side_are_sewn_without_moving_a_vertex() -> None:
+    one, other = grid(0, 10), grid(11.1, 20)
+    whole = Mesh(np.concatenate([one.vertices, other.vertices]),
+                 np.concatenate([one.triangles, other.triangles + len(one.vertices)]))  # fmt: skip
+    owner = np.repeat([0, 1], [len(one.vertices), len(other.vertices)]).astype(np.int32)
+    sewn, added = zipped_up(whole, owner, 1.0)
+    assert np.array_equal(sewn.vertices, whole.vertices) and len(added) == 40
+    assert meshes.components(sewn)[0] == 1
+    # Closed form: one flat rectangle without overlap, 20 by 20 less what the last column lacks.
+    assert meshes.triangle_areas(sewn).sum() == pytest.approx(20.0 * (sewn.vertices[:, 0].max() - 0.0), rel=1e-9)
+    apart = Mesh(whole.vertices + np.where(owner == 1, 9.0, 0.0)[:, None] * [1, 0, 0], whole.triangles)
+    assert len(zipped_up(apart, owner, 1.0)[1]) == 0
+
+
+def test_three_views_become_one_scan_near_the_truth(views: Views, merged: Scan) -> None:
+    assert len(merged.views) == 3 and len(merged.files) == 3
+    first = int(merged.views[0].name.split()[-1])
+    truth = views.part_from_view[first]
+    for view in merged.views:
+        number = int(view.name.split()[-1])
+        right = inverse(truth) @ views.part_from_view[number]
+        moved = displacement(view.scan_from_view, right, views.meshes[number].vertices).max()
+        assert moved < 1.0 and moved < 2.0 * max(merged.views_u95_mm, 0.1)
+    off = distance_to_truth(views, merged.mesh.vertices, truth)
+    own = [distance_to_truth(views, m.vertices[~f], p)
+           for m, f, p in zip(views.meshes, views.foreign, views.part_from_view, strict=True)]  # fmt: skip
+    assert np.sqrt(np.mean(off**2)) < 2.0 * np.sqrt(np.mean(np.concatenate(own) ** 2))
+
+
+def test_what_the_views_do_is_said_and_carried_on(merged: Scan) -> None:
+    words = " ".join(note.sentence for note in merged.read_notes)
+    assert "Made of 3 scans" in words and "support was cut away" in words
+    assert 0.0 < merged.views_u95_mm < 5.0 and max(view.misfit_mm for view in merged.views) < 0.3
+
+
+def test_views_that_share_nothing_are_refused_in_words() -> None:
+    # Two flat sheets hold each other nowhere.
+    with pytest.raises(NoAnswer, match="could not be laid"):
+        merge_scans([scan_of(grid(0, 20)), scan_of(grid(0, 25))], "sheets")
+
+
+def test_one_scan_passes_untouched(views: Views) -> None:
+    scan = scan_of(views.meshes[0])
+    assert merge_scans([scan], "alone").mesh is scan.mesh
+    closed = scan_of(views.exact, "whole")
+    part = scan_of(meshes.compacted(views.exact, np.arange(0, len(views.exact.triangles) // 2, dtype=np.int32))[0])
+    assert merge_scans([part, closed], "merged before").mesh is closed.mesh
+
+
+def test_a_folder_of_one_scan_reads_as_that_scan(tmp_path: Path, views: Views) -> None:
+    _write_ply(tmp_path / "only.ply", views.meshes[0], 1.0)
+    scan = steps.read([tmp_path], ReadSettings()).scans[0]
+    assert scan.views == () and len(scan.mesh.triangles) == len(views.meshes[0].triangles)
+
+
+def test_the_misfit_of_views_widens_the_bound() -> None:
+    case = make_case("knob", 3, spacing_mm=0.8)
+    scans = [scan_of(mesh, f"fragment {n}") for n, mesh in enumerate(case.fragments)]
+    plain = steps.join(steps.changed(steps.Project(), scans=tuple(scans)))
+    loose = steps.join(steps.changed(steps.Project(), scans=(scans[0], replace(scans[1], views_u95_mm=0.5))))
+    before, after = plain.placements[1].u95_mm, loose.placements[1].u95_mm
+    assert before is not None and after == pytest.approx(np.hypot(before, 0.5), rel=1e-6)

@@ -16,7 +16,7 @@ from rejoin.app.poses import between
 from rejoin.core.records import Project, Replay
 from rejoin.core.transforms import apply, inverse
 
-PER_ROUND, EVERY_MS = 5, 30
+PER_ROUND, EVERY_MS = 4, 35
 """Pictures from one round to the next while it plays, and the time of each."""
 
 

@@ -147,7 +147,7 @@ class Lesson:
         person, window = self.person, self.window
         truth, rim = truly_broken(window.bench.project.fragments[number], broken)
         person.thinks()
-        for _ in range(12):
+        for _ in range(16):
             taken = np.zeros(len(truth), bool)
             for face in window.bench.project.faces:
                 if face.fragment == number:
@@ -157,7 +157,7 @@ class Lesson:
                 break
             self.walk.show_face(number, astray)
             person.click(window.faces.tool_buttons["rub"])
-            window.faces.radius.setValue(2.5)
+            window.faces.radius.setValue(3.5)
             person.click_view(self.walk.in_sight(number, astray))
         person.picture(f"rubbed_out_{number}")
 

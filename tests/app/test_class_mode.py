@@ -83,6 +83,7 @@ def test_every_drawing_is_drawn_whole_in_both_palettes(qtbot, palette, points):
 
 def test_a_short_lesson(window):
     """The scripted person of `tests.app.lesson`, on what takes no minutes: one try, its replay, the lesson's end."""
+    window.resize(860, 620)  # without a graphics card every point of the view costs
     person = Person(window)
     lesson = Lesson(person)
     person.menu("Help", "Class mode")

@@ -40,7 +40,7 @@ LOOKED_AT = 1_500
 SIGMA = 1.4826
 """`robust_scale` over the middle size of what it is made of."""
 
-STILL = 0.01
+STILL = 0.03
 """A round that moves nothing by this share of the spacing is not worth a picture."""
 
 MOST_TRIES = 4

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares, linprog
+from scipy.optimize import linprog
 
 from rejoin.core.dimensions.figures import Figure, distances, frame_of, free, moved, system, through
 from rejoin.core.records import FloatArray, IntArray
@@ -31,19 +31,30 @@ def polished(start: Figure, points: FloatArray) -> Figure:
     return _upright(_centred(figure, middle))
 
 
-def _downhill(base: Figure, points: FloatArray) -> Figure:
-    def residuals(x: FloatArray) -> FloatArray:
-        return system(moved(base, x), points)[0]
-
-    found = least_squares(
-        residuals, np.zeros(free(base)), method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=100
-    )
-    x = np.asarray(found.x, dtype=np.float64)
-    return _centred(moved(base, x), np.zeros(points.shape[1])) if np.isfinite(x).all() else base
+def _downhill(figure: Figure, points: FloatArray) -> Figure:
+    """Levenberg-Marquardt steps with exact derivatives, the figure described anew after each (Marquardt 1963)."""
+    middle, damping = np.zeros(points.shape[1]), 1e-3
+    residual, slopes = system(figure, points)
+    for _ in range(100):
+        scale = np.sqrt(np.square(slopes).sum(axis=0) * damping + 1e-30)
+        rows = np.vstack([slopes, np.diag(scale)])
+        step = np.linalg.lstsq(rows, -np.append(residual, np.zeros(len(scale))), rcond=1e-13)[0]
+        after = _centred(moved(figure, np.asarray(step, np.float64)), middle)
+        new, new_slopes = system(after, points)
+        before, now = float(residual @ residual), float(new @ new)
+        if np.isfinite(now) and now < before:
+            figure, residual, slopes, damping = after, new, new_slopes, max(damping / 10.0, 1e-12)
+            if before - now < 1e-12 * before:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e8:
+                break
+    return figure
 
 
 def _to_rest(figure: Figure, points: FloatArray, most: int) -> tuple[Figure, bool]:
-    """Gauss-Newton steps until nothing moves (True), a step raises the sum, or there were enough of them."""
+    """Gauss-Newton steps until the figure stands still at the points (True), one raises the sum, or enough of them."""
     middle = np.zeros(points.shape[1])
     residual, slopes = system(figure, points)
     for _ in range(most):
@@ -52,8 +63,9 @@ def _to_rest(figure: Figure, points: FloatArray, most: int) -> tuple[Figure, boo
         new, new_slopes = system(after, points)
         if not np.isfinite(new).all() or float(new @ new) > float(residual @ residual) * (1 + 1e-9) + 1e-30:
             return figure, False
+        still = float(np.abs(slopes @ step).max()) < 1e-13
         figure, residual, slopes = after, new, new_slopes
-        if np.abs(step).max() < 1e-13:
+        if still:
             return figure, True
     return figure, False
 

@@ -39,7 +39,7 @@ class Feature:
 
 
 def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("plane", "cylinder", "sphere", "cone"),
-               reach: float = 5.0) -> Feature:  # fmt: skip
+               reach: float = 5.0, zone: bool = True) -> Feature:  # fmt: skip
     """The feature around a pick.
 
     Parameters
@@ -51,6 +51,8 @@ def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("p
         What it may be, the simplest first.
     reach : float
         How far from the surface the pick may lie, in spacings.
+    zone : bool
+        Whether to work out the minimum zone of a small feature as well.
 
     Returns
     -------
@@ -76,7 +78,7 @@ def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("p
         raise NoAnswer(f"No {wanted} was found at the pick.", "Pick nearer to the middle of the feature.")
     if best[0].kind != "plane" or _bends(ground, best[0], best[1]):
         refuse_others(ground, seed, best[0], best[1], kinds)
-    return _feature(ground, best[0], best[1])
+    return _feature(ground, best[0], best[1], zone)
 
 
 def _bends(ground: Ground, plane: Figure, region: npt.NDArray[np.int64]) -> bool:
@@ -94,7 +96,7 @@ def _flat(ground: Ground, patch: npt.NDArray[np.int64], region: npt.NDArray[np.i
     return figure is None or not shows(figure, points)
 
 
-def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64]) -> Feature:
+def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64], zone: bool) -> Feature:
     """The final fit, its residuals clustered in cells over which form and noise may be alike."""
     mesh, normals = ground.mesh, ground.normals[region]
     rows = _measured(ground, found, region)
@@ -102,7 +104,7 @@ def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64]) -> Fe
     points = mesh.vertices[some]
     few = len(points) < 4 * free(found)
     shape = fit_shape(found.kind, points, None if few else ground.normals[some], None if few else cells_of(points),
-                      zone=len(points) <= MOST, strays=False)  # fmt: skip
+                      zone=zone and len(points) <= MOST, strays=False)  # fmt: skip
     figure = figure_of(shape)
     mean = np.asarray(normals.mean(axis=0))
     if found.kind == "plane":

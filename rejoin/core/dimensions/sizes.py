@@ -125,7 +125,7 @@ def measure(kind: str, picks_mm: FloatArray, bodies: Sequence[Body], reach: floa
         bodies = [bodies[0], bodies[0]]
     else:
         found = [
-            _placed(feature_at(body.ground, pick, _SOUGHT[kind], reach), body, pick)
+            _placed(feature_at(body.ground, pick, _SOUGHT[kind], reach, len(picks_mm) == 1), body, pick)
             for body, pick in zip(bodies, picks_mm, strict=True)
         ]
     return _sized(kind, found, list(bodies))
@@ -370,7 +370,7 @@ def _spread(value: Callable[[list[_Placed]], float], found: list[_Placed], bodie
     for n, one in enumerate(found):
         covariance = one.shape.covariance
         if covariance is not None:
-            slope = np.array([_slope(value, found, n, k) for k in range(8)])
+            slope = np.array([_slope(value, found, n, k) if covariance[k, k] > 0.0 else 0.0 for k in range(8)])
             square += max(float(slope @ covariance @ slope), 0.0)
     for number in sorted({body.number for body in bodies}):
         body = next(one for one in bodies if one.number == number)

@@ -119,7 +119,7 @@ def restore(
     if project.whole is None or not project.whole.closed:
         raise NoAnswer("There is no closed whole to restore.", "Fuse the fragments first.")
     ground = ground_of(project.whole.mesh)
-    feature = feature_at(ground, pick_mm, ("plane",) if kind == "plane" else ("cylinder",))
+    feature = feature_at(ground, pick_mm, ("plane",) if kind == "plane" else ("cylinder",), zone=False)
     if kind == "bore":
         whole = restored_bore(project.whole, ground, feature, size_mm, depth_mm, note)
     elif kind == "boss":

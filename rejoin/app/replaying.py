@@ -19,6 +19,9 @@ from rejoin.core.transforms import apply, inverse
 PER_ROUND, EVERY_MS = 4, 35
 """Pictures from one round to the next while it plays, and the time of each."""
 
+UNSEEN_MM = 0.005
+"""Half of the last digit shown."""
+
 
 class Replaying(QWidget):
     """Makes a replay and steps through it; the project is never changed.
@@ -180,11 +183,12 @@ class Replaying(QWidget):
         lines = [f"Round {number + 1} of {last + 1}: {now.stage}.",
                  f"Half of the faces lie nearer than {units.length(now.misfit_mm)}."]  # fmt: skip
         if 0 < number:
-            lines.append(f"The farthest point has moved {units.length(self._moved(number))} in this round.")
+            moved = self._moved(number)
+            lines.append("Nothing is seen to move any more." if moved < UNSEEN_MM else
+                         f"The farthest point has moved {units.length(moved)} in this round.")  # fmt: skip
         if number == last:
             off = self.replay.off_mm
-            near = f"less than {units.length(0.01 if units.name == 'mm' else 0.0001 * 25.4)}"
-            said = near if off < 0.5 * 0.01 else units.length(off)
+            said = f"less than {units.length(2.0 * UNSEEN_MM)}" if off < UNSEEN_MM else units.length(off)
             lines.append(f"This is where the join had placed them, to {said}.")
         return "\n".join(lines)
 

@@ -1,4 +1,4 @@
-"""Makes the README's picture of the window: ``python -m tests.make_picture [FILE]``, on a screen or under xvfb.
+"""Makes the README's pictures of the window: ``python -m tests.make_picture [FOLDER]``, on a screen or under xvfb.
 
 The scripted person of `tests.app` joins the sample and opens the gap; the
 camera then stands where the broken surface of one fragment is seen whole.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,8 +17,8 @@ SAMPLE = "pump_rocker"
 SIZE = (1160, 740)
 
 
-def main(file: Path) -> int:
-    """Save the picture as ``file`` (PNG)."""
+def main(folder: Path) -> int:
+    """Save ``window.png`` and ``class.png`` in ``folder``."""
     from PySide6.QtCore import QSettings
     from PySide6.QtWidgets import QApplication
 
@@ -51,11 +52,28 @@ def main(file: Path) -> int:
         window.scene.look_from(tuple(0.9 * towards + 0.9 * beside + (0.0, 0.0, 0.5)), (0, 0, 1))
         window.view.renderer.GetActiveCamera().Zoom(1.35)
         person.pause(800)
-        saved = window.grab().save(str(file), "PNG", 0)  # type: ignore[call-overload]
+        saved = window.grab().save(str(folder / "window.png"), "PNG", 0)  # type: ignore[call-overload]
+        replay_begun(person, tuple(1.2 * beside - 0.5 * towards + (0.0, 0.0, 0.6)))
+        saved &= window.grab().save(str(folder / "class.png"), "PNG", 0)  # type: ignore[call-overload]
         window.close()
     return 0 if saved else 1
 
 
+def replay_begun(person: Any, direction: tuple[float, ...]) -> None:
+    """Class mode, at the first round of the alignment's replay, seen from a direction."""
+    window = person.window
+    person.menu("Help", "Class mode")
+    person.open_row(30)
+    person.unfold(window.join, "Replay of the alignment")
+    replaying = window.class_mode.replaying
+    person.click(replaying.make_button)
+    person.wait_until_done()
+    window.scene.look_from(direction, (0, 0, 1))
+    window.scene.fit()
+    window.card.ensureWidgetVisible(replaying.end_button)
+    person.pause(800)
+
+
 if __name__ == "__main__":
-    default = Path(__file__).resolve().parents[1] / "assets" / "window.png"
+    default = Path(__file__).resolve().parents[1] / "assets"
     sys.exit(main(Path(sys.argv[1]) if sys.argv[1:] else default))

@@ -19,7 +19,7 @@ from rejoin.app.pages import PAGES, slug, source_of
 from rejoin.core.records import FaceScore, PlacementScore, Score
 from rejoin.core.samples import sample_names
 from tests.app import made_up
-from tests.app.lesson import Lesson
+from tests.app.lesson import Lesson, sound
 from tests.app.person import Person
 
 
@@ -298,3 +298,32 @@ def test_the_pages_are_read_and_printed(window, tmp_path: Path):
     person.wait_until_done()
     assert len(window.bench.project.fragments) == 2
     pages.close()
+
+
+def test_a_page_is_saved_and_printed_by_its_buttons(window, tmp_path: Path):
+    from PySide6.QtPrintSupport import QPrintDialog
+    from PySide6.QtWidgets import QFileDialog
+
+    person, seen = Person(window), []
+    person.menu("Help", "The lesson")
+    person.pause(100)
+    pages = window.pages
+    person.when_asked(QFileDialog, lambda dialog: person._type(dialog, str(tmp_path / "lesson.pdf")))
+    QTest.mouseClick(pages.save_button, Qt.MouseButton.LeftButton)
+    assert (tmp_path / "lesson.pdf").read_bytes().startswith(b"%PDF")
+    person.when_asked(QPrintDialog, lambda dialog: seen.append(dialog) or dialog.reject())
+    QTest.mouseClick(pages.print_button, Qt.MouseButton.LeftButton)
+    assert len(seen) == 1
+    pages.close()
+
+
+def test_a_lesson_that_misleads_is_not_sound():
+    good = {
+        "troubles": [], "faces": [(0.99, 0.02), (0.95, 0.1)], "off_mm": 0.08, "replay": {"off_mm": 0.001},
+        "tries": {"stranger": "doubtful", "flat": "doubtful", "worn": "certain, missing", "true": "certain"},
+    }  # fmt: skip
+    assert sound(good)
+    changes = [{"troubles": ["It stopped."]}, {"faces": [(0.5, 0.0)]}, {"off_mm": 2.0}, {"replay": {"off_mm": 0.1}}]
+    changes += [{"tries": {**good["tries"], name: "certain"}} for name in ("stranger", "flat", "worn")]
+    for change in changes:
+        assert not sound({**good, **change}), change

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rejoin.core.records import Project, Replay, Score
 from rejoin.core.settings import Report
 
 
-def replay(project: Project, report: Report, settings: Any = None) -> Replay:
-    """The alignment of the project again, round by round."""
+def replay(project: Project, report: Report) -> Replay:
+    """The alignment of the project again, as it was set then, round by round."""
     from rejoin.core.lessons.replay import replayed
 
-    return replayed(project, settings, report)
+    return replayed(project, None, report)
 
 
 def score(project: Project, report: Report) -> Score:

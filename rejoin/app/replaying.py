@@ -80,7 +80,7 @@ class Replaying(QWidget):
         """Let the worker align the fragments again and keep every round."""
         self.stop()
         self.of = self.bench.project
-        self.bench.ask("Replay", lesson_tasks.replay, "replay", settings=self.bench.settings.get("align"))
+        self.bench.ask("Replay", lesson_tasks.replay, "replay")
 
     def play(self) -> None:
         if self.timer.isActive():

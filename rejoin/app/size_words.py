@@ -132,7 +132,19 @@ def check_lines(reading: Reading, check: DimensionCheck | None, units: Units) ->
         lines.append((PLAIN, "; ".join(f"{name} {value(check.kind, one, units, fine)}" for name, one in check.sizes)))
     lines += _agreement(reading, check, units)
     lines += _limits(check)
-    return lines
+    return lines + _fit(check, units)
+
+
+def _fit(check: DimensionCheck, units: Units) -> list[Line]:
+    """How it fits with what it goes with."""
+    if check.clearance is None:
+        return []
+    sure = abs(check.clearance) > (check.clearance_u95 or 0.0)
+    word = "Clearance" if check.clearance > 0 else "Interference"
+    amount = with_spread(check.kind, abs(check.clearance), check.clearance_u95, units)
+    if not sure:
+        return [(PLAIN, f"· Clearance or interference, the measurement cannot tell: {amount}.")]
+    return [(PLAIN, f"· {word} with what it goes with: {amount}.")]
 
 
 def _agreement(reading: Reading, check: DimensionCheck, units: Units) -> list[Line]:

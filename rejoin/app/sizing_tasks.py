@@ -62,6 +62,36 @@ def write_sheet(project: Project, report: Report, path: str, name: str) -> Proje
     return project
 
 
+def write_section(
+    project: Project, report: Report, path: str, name: str, point_mm: Point, normal: Point, mating: str = "",
+    unit: str = "mm",
+) -> Project:  # fmt: skip
+    """Write a section of the whole at a plane, dimensioned, 1:1; a mating part in position is drawn with it."""
+    import numpy as np
+
+    from rejoin.core.dimensions.mating import fit_map
+    from rejoin.core.dimensions.sheet import section_sheet
+    from rejoin.core.dimensions.sheet import write_sheet as write
+    from rejoin.core.files import read_fragment
+    from rejoin.core.meshes import edge_spacing
+    from rejoin.core.settings import ReadSettings
+
+    whole = project.whole
+    if whole is None:
+        raise NoAnswer("There is no whole to cut.", "Fuse the fragments first.")
+    notes, other = [one.sentence for one in whole.by_number], None
+    if mating:
+        report(0.1, "Reading the mating part")
+        other = read_fragment(mating, ReadSettings(unit=unit)).mesh
+        reach = 5.0 * max(edge_spacing(other), edge_spacing(whole.mesh))
+        notes.append(fit_map(whole.mesh, other, reach).sentence)
+    report(0.5, "Cutting the section")
+    noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+    title = f"{name}, millimetres, 1:1"
+    write(section_sheet(title, whole.mesh, np.array(point_mm), np.array(normal), notes, noise, other), path)
+    return project
+
+
 def write_squared(project: Project, report: Report, path: str, unit: str = "mm") -> Project:
     """Write the whole squared up on the features that were picked as datums."""
     from rejoin.core.dimensions.sheet import frame_of_checks

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import manifold3d
 import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, Qt
@@ -191,6 +192,49 @@ def test_by_number_squared_up_and_the_sheet(window, tmp_path: Path):
 
     read = trimesh.load(model, process=False)
     assert read.is_watertight and abs(read.volume - whole.volume_mm3) < 1.0, "by an independent reader"
+    assert person.troubles == []
+
+
+def test_a_section_with_a_mating_part_and_a_fit_by_number(window, tmp_path: Path):
+    """A bore of 16 in the middle, cut at half its height; a pin of 15.9 in it."""
+    import ezdxf
+
+    from rejoin.core.files import write_mesh
+    from tests.core.solids_to_measure import noisy
+
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel, drawn = window.dimensions, tmp_path / "section.dxf"
+    pin = manifold3d.Manifold.cylinder(20, 7.95, 7.95, 120, True).translate((20, 20, 5)).refine_to_length(1.5)
+    write_mesh(noisy(pin, 0.0, 0), tmp_path / "pin.ply", "mm")
+    person.unfold(panel, "Section through the whole")
+    part = panel.cutting
+    part.way.setCurrentIndex(part.way.findData("face"))
+    person.click(part.save_button)
+    assert "was not picked yet" in window.strip.words.text() and not drawn.exists()
+    part.way.setCurrentIndex(part.way.findData("z"))
+    panel.ask_open = lambda *asked: str(tmp_path / "pin.ply")
+    panel.ask_save = lambda *asked: str(drawn)
+    person.click(part.mating_button)
+    assert part.where.text() == "Through the middle of the part, with pin.ply."
+    person.click(part.save_button)
+    person.wait_until_done()
+    space = ezdxf.readfile(drawn).modelspace()
+    assert {round(one.dxf.radius, 2) for one in space.query("CIRCLE")} == {8.0, 5.0}
+    assert any("Clearance" in one.dxf.text for one in space.query("TEXT")), "the clearance with the pin is told"
+    assert sum(1 for _ in space.query("LWPOLYLINE")) == 2, "the plate's outline and the pin's"
+
+    panel.kind.setCurrentIndex(panel.kind.findData("bore"))
+    made_plate.look(window, (0.1, -0.6, 1.0))
+    person.click(panel.pick_button)
+    person.click_view(made_plate.seen_at(window, (20.0, 28.0, 5.0)))
+    person.wait_until_done()
+    panel.reading.fields["mating"].setText("15,9")
+    panel.reading.fields["mating_limit"].setText("0.005")
+    person.click(panel.reading.enter_button)
+    person.wait_until_done()
+    assert window.bench.project.checks[0].clearance == pytest.approx(0.1, abs=0.02)
     assert person.troubles == []
 
 

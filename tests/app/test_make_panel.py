@@ -121,6 +121,31 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
     assert again.allowance == "1/96" and again.parting == asked.parting, "the form shows what it was made with"
 
 
+def test_the_test_bar_and_an_obj_from_the_window_in_inches(window, tmp_path: Path):
+    """Read by an independent library (trimesh): arms of 100 mm, and the plate of 80 mm in inches."""
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    window.bench.set_units("inch")
+    person.open_row(70)
+    panel, bar, part = window.make, tmp_path / "bar.obj", tmp_path / "part.obj"
+    person.unfold(panel, "Printer")
+    panel.ask_save = lambda *asked: str(bar)
+    panel.save_bar()
+    person.wait_until_done()
+    read = trimesh.load(bar, process=False)
+    assert np.allclose(np.ptp(read.vertices, axis=0), 100.0 / 25.4, atol=1e-4) and read.is_watertight
+    person.click(panel.make_button)
+    person.wait_until_done()
+    panel.ask_save = lambda *asked: str(part)
+    person.click(panel.save_button)
+    person.wait_until_done()
+    read = trimesh.load(part, process=False)
+    assert np.ptp(read.vertices, axis=0)[0] == pytest.approx(80.0 / 25.4, abs=1e-4) and read.is_watertight
+    told = json.loads(part.with_suffix(".json").read_text())
+    assert told["unit"] == "inch" and told["purpose"] == "print"
+    assert person.troubles == []
+
+
 def test_the_trial_brings_revision_b_and_one_undo_takes_it_back(window):
     person = Person(window)
     window.bench.session.apply("Fuse", made_plate.whole())

@@ -16,6 +16,7 @@ from rejoin.app.forms import Fold
 from rejoin.app.jobs import Task
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
+from rejoin.app.panels.cutting import CuttingPart
 from rejoin.app.panels.fit_up import FitUpPart
 from rejoin.app.panels.fitted import FittedTable
 from rejoin.app.panels.reading import ReadingPart
@@ -40,6 +41,7 @@ LABELS = {
 
 class DimensionsPanel(Panel):
     number, title, mode = 60, "Dimensions", "dimensions"
+    sheets = SHEETS
     follows = ("Pick a dimension", "Open readings")
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
@@ -69,7 +71,7 @@ class DimensionsPanel(Panel):
         self.reading = ReadingPart(self)
         self.scales = QWidget()
         QVBoxLayout(self.scales).setContentsMargins(0, 0, 0, 0)
-        self.fit_up, self.by_number = FitUpPart(self), ByNumberPart(self)
+        self.fit_up, self.by_number, self.cutting = FitUpPart(self), ByNumberPart(self), CuttingPart(self)
         self.form = WishForm(DimensionSettings, LABELS, margin=12)
         self.form.changed.connect(self._wished)
         self.box.addWidget(self.row(self.kind, self.pick_button))
@@ -79,6 +81,7 @@ class DimensionsPanel(Panel):
         self.box.addWidget(self.reading)
         self.box.addWidget(self.scales)
         self.box.addWidget(Fold("Table of readings, drawing sheet", self._files()))
+        self.box.addWidget(Fold("Section through the whole", self.cutting))
         self.box.addWidget(Fold("Fit-up before welding", self.fit_up))
         self.box.addWidget(Fold("Put in by number", self.by_number))
         self.box.addWidget(Fold("Settings", self.form))
@@ -115,6 +118,7 @@ class DimensionsPanel(Panel):
         self.form.set_units(units)
         self.fit_up.show_project(project)
         self.by_number.show_project(project)
+        self.cutting.show_project(project)
         self._selected()
 
     def unfolded(self) -> None:

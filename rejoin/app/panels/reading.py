@@ -15,7 +15,8 @@ from rejoin.core.settings import UNITS
 if TYPE_CHECKING:
     from rejoin.app.panels.dimensions import DimensionsPanel
 
-FIELDS = ("value", "limit", "low", "high")
+FIELDS = ("value", "limit", "low", "high", "mating", "mating_limit")
+OF_FITS = ("mating", "mating_limit")
 
 
 class ReadingPart(QWidget):
@@ -35,6 +36,8 @@ class ReadingPart(QWidget):
                                 "0.05"),
             "low": self._line("The smallest size that the drawing allows.", "none"),
             "high": self._line("The largest size that the drawing allows.", "none"),
+            "mating": self._line("The size of the pin that goes into this bore, or of the bore it goes into.", "none"),
+            "mating_limit": self._line("How far that size may be off, plus or minus.", "none"),
         }  # fmt: skip
         form_holder = QWidget()
         form = QFormLayout(form_holder)
@@ -45,6 +48,9 @@ class ReadingPart(QWidget):
         form.addRow("good to ±", self.fields["limit"])
         form.addRow("Drawing: from", self.fields["low"])
         form.addRow("up to", self.fields["high"])
+        form.addRow("Goes with", self.fields["mating"])
+        form.addRow("which is good to ±", self.fields["mating_limit"])
+        self._form = form
         self.enter_button = panel.button("Enter", "Take what was typed and compare (Return does the same).", self.enter)
         self.remove_button = panel.button("Remove", "Take this dimension out.", panel.remove)
         box.addWidget(self.verdicts)
@@ -67,6 +73,8 @@ class ReadingPart(QWidget):
             for field, line in self.fields.items():
                 line.setText(size_words.typed(reading.kind, getattr(reading, field), units))
         self._shown = reading
+        for field in OF_FITS:
+            self._form.setRowVisible(self.fields[field], reading.kind in ("bore", "shaft"))
         for widget in (self.name, *self.fields.values(), self.enter_button, self.remove_button):
             widget.setEnabled(not self.bench.jobs.busy)
 
@@ -126,8 +134,8 @@ class ReadingPart(QWidget):
 
 
 def _checked(values: dict[str, float | None]) -> None:
-    if any(values[field] is not None and values[field] <= 0 for field in ("value", "limit")):  # type: ignore[operator]
-        raise ValueError("a reading and its limit are above zero")
+    if any(values[field] is not None and values[field] <= 0 for field in ("value", "limit", *OF_FITS)):  # type: ignore[operator]
+        raise ValueError("a size and its limit are above zero")
     low, high = values["low"], values["high"]
     if low is not None and high is not None and low > high:
         raise ValueError("the lower limit is above the upper one")

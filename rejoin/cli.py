@@ -121,10 +121,16 @@ def parser() -> argparse.ArgumentParser:
 def _add_join(commands: Any) -> None:
     text = "join fragments: find their fracture faces, place them, measure the gaps, fuse the whole"
     join = _command(commands, "join", text)
-    join.add_argument("fragments", nargs="+", metavar="FRAGMENT", help="a scan, or a folder with one fragment's scan")
+    join.add_argument("fragments", nargs="+", metavar="FRAGMENT", help="a scan, or a folder: one fragment, of which it "
+                      "holds one scan or several from different sides")  # fmt: skip
     _add_unit(join)
     join.add_argument("--out", metavar="WHOLE", help="write the fused whole (.ply .stl .obj .3mf)")
     join.add_argument("--json", metavar="FIT", help="write placements, joints and figures as JSON")
+    _add_support(join)
+    join.add_argument("--reference", metavar="SCAN", help="a whole part of the same pattern: fragments that join "
+                      "nothing are laid on it")  # fmt: skip
+    join.add_argument("--opposite-hand", action="store_true", help="the reference is of the opposite hand: mirror it")
+    join.add_argument("--mating", metavar="SCAN", help="what the part fits to; kept in the project, never joined")
     join.add_argument("--save", metavar="PROJECT", help="save the project, to go on in the window")
     join.add_argument("--known", metavar="FILE", help="dimensions known from elsewhere, as JSON (see the README)")
     for step, kind in STEP_SETTINGS.items():
@@ -139,6 +145,9 @@ def _add_scans(commands: Any) -> None:
     _add_unit(scans)
     scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
     scans.set_defaults(run=_scans)
+    _add_support(scans)
+    scans.add_argument("--judge", action="store_true", help="look whether they are good enough, and what to scan again")
+    scans.add_argument("--coat", type=float, default=0.0, metavar="MM", help="thickness of a spray coat, taken off")
 
 
 def _add_measure(commands: Any) -> None:
@@ -187,6 +196,19 @@ def _add_report(commands: Any) -> None:
 
 def _add_make(commands: Any) -> None:
     text = "make a trial print, a pattern, a model for the mill or a cradle of a whole"
+def _add_restore(commands: Any) -> None:
+    text = "restore a lost piece of a whole, from the part itself or from the scan of a sister part"
+    restore = _command(commands, "restore", text)
+    restore.add_argument("whole", metavar="WHOLE", help="a closed mesh file, or a project (.rejoin) with its whole")
+    restore.add_argument("--reference", metavar="SCAN", help="scan of a sister part, for the source reference")
+    _add_unit(restore)
+    restore.add_argument("--out", metavar="FILE", required=True, help="the restored whole (.ply .stl .obj .3mf)")
+    restore.add_argument("--json", metavar="FILE", help="write what was restored, and from what, as JSON")
+    restore.add_argument("--save", metavar="PROJECT", help="save the project with the restored whole")
+    _add_settings(restore.add_argument_group("settings"), "restore", RestoreSettings)
+    restore.set_defaults(run=_restore)
+
+
     make = _command(commands, "make", text)
     make.add_argument("whole", metavar="WHOLE", help="a closed mesh file, or a project (.rejoin) with its whole")
     make.add_argument("--for", dest="make.purpose", default=argparse.SUPPRESS, help="what is made",
@@ -234,6 +256,11 @@ def _add_unit(command: argparse.ArgumentParser) -> None:
 
 def _add_settings(group: Any, step: str, kind: type[Settings], without: Sequence[str] = ()) -> None:
     """One option for each field of a settings record, named as the field."""
+def _add_support(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--keep-support", action="store_true", help="in a folder of several scans nothing is cut away "
+                         "as the plate that the fragment lay on")  # fmt: skip
+
+
     for field in kind.__dataclass_fields__.values():  # type: ignore[attr-defined]
         if field.name in without:
             continue

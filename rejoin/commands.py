@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from rejoin import __version__
+from rejoin.core import edits, steps
 from rejoin.core import report as telling
-from rejoin.core import steps
 from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
 from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.libraries.registration import warm_up
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
 from rejoin.core.samples import sample_about, sample_folder, sample_fragments, sample_names
-from rejoin.core.settings import ReadSettings, Settings
+from rejoin.core.settings import CleanSettings, ReadSettings, Settings
 from rejoin.core.storage import SUFFIX, save_project
 from rejoin.terminal import Progress, say, say_error
 
@@ -34,7 +34,9 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
     typed: list[str] = arguments.fragments
     _check_join(arguments)
     with Progress() as reading:
-        project = steps.read(typed, ReadSettings(unit=arguments.unit), reading.step("read"))
+        project = steps.read(typed, _reading(arguments), reading.step("read"))
+        project = _with_roles(project, arguments, reading)
+    typed = [*typed, *(other for other in (arguments.reference, arguments.mating) if other)]
     warm_up()
     _say_unit(project.scans)
     project, left_out = _without_repeats(project, typed)
@@ -50,6 +52,22 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
         except RejoinError as error:
             failure = error
     return _hand_over(arguments, project, left_out, failure, {**reading.seconds, **progress.seconds})
+
+
+def _reading(arguments: argparse.Namespace) -> ReadSettings:
+    return ReadSettings(unit=arguments.unit, support="keep" if arguments.keep_support else "cut away")
+
+
+def _with_roles(project: Project, arguments: argparse.Namespace, progress: Progress) -> Project:
+    """The project with the scans that are no pieces, each in its role."""
+    if arguments.opposite_hand and not arguments.reference:
+        raise WrongUse("Which scan is of the opposite hand was not said.", "Name it: --reference SCAN.")
+    for role, file in (("reference", arguments.reference), ("mating", arguments.mating)):
+        if file:
+            project = steps.read([file], _reading(arguments), progress.step("read"), project)
+            hand = role == "reference" and arguments.opposite_hand
+            project = edits.set_role(project, len(project.scans) - 1, role, hand)
+    return project
 
 
 def _hand_over(
@@ -75,7 +93,7 @@ def _hand_over(
             failure = failure or error
     why = telling.NOT_JOINED if failure is None else str(failure)
     seconds = {**seconds, **progress.seconds}
-    content = telling.fit_content(project, arguments.fragments, __version__, left_out, written, why, seconds)
+    content = telling.fit_content(project, _typed(arguments), __version__, left_out, written, why, seconds)
     if arguments.json:
         telling.write_json(arguments.json, content)
     print("\n".join(summary(content)))
@@ -85,6 +103,10 @@ def _hand_over(
     if arguments.out and not written:
         say(f"No two fragments were joined, so {arguments.out} was not written.")
     return 0 if telling.complete(content) else 1
+
+
+def _typed(arguments: argparse.Namespace) -> list[str]:
+    return [*arguments.fragments, *(other for other in (arguments.reference, arguments.mating) if other)]
 
 
 def summary(content: dict[str, Any]) -> list[str]:
@@ -118,8 +140,10 @@ def scans_command(arguments: argparse.Namespace) -> int:
     for file in arguments.files:
         try:
             with Progress() as progress:
-                project = steps.read([file], ReadSettings(unit=arguments.unit), progress.step("read"))
-                project = steps.clean(project, None, progress.step("clean"))
+                project = steps.read([file], _reading(arguments), progress.step("read"))
+                project = steps.clean(project, CleanSettings(coat_mm=arguments.coat), progress.step("clean"))
+                if arguments.judge:
+                    project = steps.judge(project, progress.step("find_faces"))
         except RejoinError as error:
             say_error(error)
             rows.append({"file": file, "error": str(error)})
@@ -142,7 +166,18 @@ def _scan_lines(row: dict[str, Any]) -> list[str]:
         f"noise {_number(row['noise'])} {unit}",
         f"  {'closed' if row['closed'] else 'open'}, {row['holes']} holes, {row['specks']} specks",
     ]
-    return lines + [f"  {repair['sentence']}" for repair in row["repairs"]]
+    lines += [f"  {repair['sentence']}" for repair in row["repairs"]]
+    if row["faults"] is not None:
+        lines += [f"  {fault_words(fault)}" for fault in row["faults"]] or ["  Good enough: nothing was found wanting."]
+        lines.append("  Whether the scale is right no scan can tell: check it with a caliper (rejoin check).")
+    return lines
+
+
+def fault_words(fault: dict[str, Any]) -> str:
+    """A fault of a scan with its place."""
+    if fault["place_mm"] is None:
+        return str(fault["sentence"])
+    return f"{fault['sentence']} At {', '.join(f'{value:.1f}' for value in fault['place_mm'])} mm."
 
 
 def sample_command(arguments: argparse.Namespace) -> int:

@@ -25,7 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "surfaces",
         "relief outline",
         "evidence search likeness uncertainty",
-        "cleaning faces matching alignment fit fusing dimensions making drawings",
+        "cleaning faces matching alignment fit fusing dimensions making drawings judging",
         "assembling merging",
         "project",
         "codec",

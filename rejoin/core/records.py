@@ -118,12 +118,28 @@ class Hole(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class ScanFault(Record):
+    """Something that makes a scan less good than it could be, in the scan's frame.
+
+    ``kind`` is "covered", "hole", "double wall", "coarse", "drowned", "smoothed" or "warp"; ``place_mm`` (3,) is None
+    where it has no place; ``size_mm`` is how large it is.
+    """
+
+    kind: str
+    sentence: str
+    place_mm: FloatArray | None
+    size_mm: float
+    _arrays = {"place_mm": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Fragment(Record):
     """A cleaned scan, in the scan's own frame.
 
     ``spacing_mm`` is the median edge length, ``noise_mm`` the scan's own
     noise (1 sigma, along the normal). ``mesh`` is the scan's mesh itself
-    where nothing had to be repaired.
+    where nothing had to be repaired. ``faults`` is what the scan was found to
+    lack, None where nobody has looked.
     """
 
     scan: Scan
@@ -134,6 +150,7 @@ class Fragment(Record):
     specks: int
     closed: bool
     repairs: tuple[Repair, ...]
+    faults: tuple[ScanFault, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)

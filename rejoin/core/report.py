@@ -19,7 +19,7 @@ import numpy as np
 from rejoin.core.errors import WrongUse
 from rejoin.core.files.placing import written_whole
 from rejoin.core.meshes import placed, triangle_areas
-from rejoin.core.records import Fill, FitReport, FloatArray, Fragment, Joint, Mesh, Project, Scan
+from rejoin.core.records import Fill, FitReport, FloatArray, Fragment, Joint, Mesh, Project, Scan, ScanView
 from rejoin.core.settings import UNITS
 from rejoin.core.transforms import identity, inverse, orthonormal
 
@@ -139,6 +139,10 @@ def fit_content(
             "placement": None if matrix is None else in_unit(matrix, unit),
             "why": reason,
             "u95_mm": bound,
+            "role": scan.role,
+            "mirrored": scan.mirrored,
+            "views": [view_content(view) for view in scan.views],
+            "views_u95_mm": scan.views_u95_mm,
             "notes": notes[n],
         }
         for n, (name, text, (scan, (matrix, reason, bound))) in enumerate(zip(names, typed, rows, strict=True))
@@ -152,6 +156,18 @@ def fit_content(
         "version": version,
     })  # fmt: skip
     return content
+
+
+def view_content(view: ScanView) -> dict[str, Any]:
+    """One of the scans that a fragment's scan was made of."""
+    return {
+        "name": view.name,
+        "scan_from_view_mm": view.scan_from_view.tolist(),
+        "points": view.points,
+        "support_mm2": view.support_mm2,
+        "foreign_mm2": view.foreign_mm2,
+        "misfit_mm": view.misfit_mm,
+    }
 
 
 def _left_out_row(entry: tuple[Scan, str]) -> tuple[Scan, tuple[None, str, None]]:
@@ -310,7 +326,7 @@ def complete(content: Mapping[str, Any]) -> bool:
     """Whether a FIT leaves nothing unplaced and nothing doubtful."""
     whole = content["whole"]
     return (
-        all(fragment["placement"] is not None for fragment in content["fragments"])
+        all(f["placement"] is not None for f in content["fragments"] if f.get("role", "fragment") == "fragment")
         and all(joint["verdict"] == "good" for joint in content["joints"])
         and (whole is None or bool(whole["closed"]))
     )
@@ -333,6 +349,12 @@ def scan_content(fragment: Fragment, file: str) -> dict[str, Any]:
         "holes": len(fragment.holes),
         "closed": fragment.closed,
         "repairs": [{"kind": r.kind, "count": r.count, "sentence": r.sentence} for r in repairs],
+        "role": fragment.scan.role,
+        "views": [view_content(view) for view in fragment.scan.views],
+        "faults": None if fragment.faults is None else [
+            {"kind": f.kind, "sentence": f.sentence, "size_mm": f.size_mm,
+             "place_mm": None if f.place_mm is None else f.place_mm.tolist()} for f in fragment.faults
+        ],
     })  # fmt: skip
     return content
 

@@ -113,6 +113,22 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
 
 
 def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
+def judge(project: Project, report: Report = silent) -> Project:
+    """Look whether the scans are good enough: `Fragment.faults` tells what to scan again. Nothing is forgotten."""
+    from rejoin.core.judging import faults_of
+
+    judged = []
+    for number, fragment in enumerate(project.fragments):
+        share = part_of(report, number / len(project.fragments), (number + 1) / len(project.fragments))
+        faces = [face for face in project.faces if face.fragment == number]
+        if not faces and fragment.scan.role == "fragment":
+            from rejoin.core.faces import find_fracture_faces
+
+            faces = list(find_fracture_faces(fragment, number, FaceSettings(), part_of(share, 0.0, 0.5)))
+        judged.append(replace(fragment, faults=faults_of(fragment, faces, part_of(share, 0.5, 1.0))))
+    return replace(project, fragments=tuple(judged))
+
+
     """Find on each fragment the faces where the part broke. Faces chosen by the person are kept."""
     from rejoin.core.faces import find_fracture_faces
 
@@ -121,7 +137,7 @@ def find_faces(project: Project, settings: FaceSettings | None = None, report: R
     faces = [face for face in project.faces if face.chosen_by == "person"]
     for number, fragment in enumerate(project.fragments):
         share = part_of(report, number / len(project.fragments), (number + 1) / len(project.fragments))
-        if number not in by_hand:
+        if number not in by_hand and fragment.scan.role == "fragment":
             faces += find_fracture_faces(fragment, number, settings, share)
     return _timed(changed(project, faces=tuple(faces)), "find_faces", settings, started)
 
@@ -169,6 +185,10 @@ def align(
     _need_two(project)
     joints, placements = place_fragments(project.fragments, project.joints, settings, report, known)
     return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
+    if any(fragment.scan.role != "fragment" for fragment in project.fragments):
+        from rejoin.core.merging.onto import placed_on_reference
+
+        placements = placed_on_reference(project.fragments, placements, report)
 
 
 def measure_fit(project: Project, settings: FitSettings | None = None, report: Report = silent) -> Project:

@@ -1,0 +1,69 @@
+"""Is a scan good enough: each fault that is planted is named, and none on a clean scan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rejoin.core.cleaning import clean_scan
+from rejoin.core.judging import faults_of
+from rejoin.core.records import FractureFace, Fragment, Mesh, Scan, ScanView
+from tests.benchmarks.judging import _doubled, _smoothed, _without_disc
+from tests.makers import Case, make_case
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return make_case("connecting_rod", 5, spacing_mm=0.5)
+
+
+def fragment_of(mesh: Mesh, views: tuple[ScanView, ...] = ()) -> Fragment:
+    return clean_scan(Scan("rod", (), mesh, "mm", True, False, ("x",), views=views))
+
+
+def kinds(fragment: Fragment, faces: tuple[FractureFace, ...] = ()) -> set[str]:
+    return {fault.kind for fault in faults_of(fragment, faces)}
+
+
+def test_a_clean_scan_is_not_accused(case: Case) -> None:
+    for mesh in case.fragments:
+        assert kinds(fragment_of(mesh)) == set()
+
+
+def test_a_smoothed_scan_is_named(case: Case) -> None:
+    assert kinds(fragment_of(_smoothed(case.fragments[0], 25))) == {"smoothed"}
+
+
+def test_double_walls_are_named_with_their_distance(case: Case) -> None:
+    doubled = _doubled(case.fragments[0], 0.5, np.random.default_rng(3))
+    found = {fault.kind: fault for fault in faults_of(fragment_of(doubled), ())}
+    assert 0.3 < found["double wall"].size_mm < 0.9
+
+
+def test_holes_are_told_apart_and_placed(case: Case) -> None:
+    rng = np.random.default_rng(1)
+    mesh, broken = case.fragments[0], case.fracture[0]
+    covered = faults_of(fragment_of(_without_disc(mesh, broken, 0.25, rng)), ())
+    assert [fault.kind for fault in covered] == ["covered"]
+    place = covered[0].place_mm
+    assert place is not None
+    assert np.linalg.norm(mesh.vertices[broken] - place, axis=1).min() < 3.0
+    small = fragment_of(_without_disc(mesh, broken, 0.001, rng, least=1.2))
+    assert small.holes and kinds(small) == set()
+
+
+def test_views_that_miss_each_other_are_named(case: Case) -> None:
+    views = tuple(ScanView(f"view {n}", np.eye(4), 9, 0.0, 0.0, 0.03 + 0.3 * (n == 1)) for n in range(3))
+    assert kinds(fragment_of(case.fragments[0], views)) == {"warp"}
+    good = tuple(replace(view, misfit_mm=0.04) for view in views)
+    assert kinds(fragment_of(case.fragments[0], good)) == set()
+
+
+def test_a_chosen_face_with_few_points_is_too_coarse() -> None:
+    case = make_case("connecting_rod", 5, spacing_mm=1.8)
+    fragment = fragment_of(case.fragments[0])
+    inside = case.fracture[0][fragment.mesh.triangles].all(axis=1)
+    face = FractureFace(0, np.flatnonzero(inside).astype(np.int32), 1.0, 1.0, "person")
+    assert "coarse" in kinds(fragment, (face,))

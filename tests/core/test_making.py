@@ -425,6 +425,15 @@ def test_draft_that_eats_a_rib_is_refused() -> None:
     picks = [pick("draft", (30, 19, 30), 4.0, way="take"), pick("draft", (30, 21, 30), 4.0, way="take")]
     with pytest.raises(NoAnswer, match="right through|inside out|nothing of the part"):
         make_part(whole_of(rib), picks, MakeSettings("pattern", allowance="0", parting="0,0,0,0,0,1"))
+    thick = Solid.cube((60, 40, 10)) + Solid.cube((60, 3, 30)).translate((0, 19, 5))
+    for way, bad in (((19.0,), False), ((22.0,), False), ((19.0, 22.0), True)):
+        both = [pick("draft", (30, y, 30), 4.0, way="take") for y in way]
+        settings = MakeSettings("pattern", allowance="0", parting="0,0,10,0,0,1")
+        if bad:  # each side alone leaves some of it, together they leave nothing
+            with pytest.raises(NoAnswer, match="right through the wall"):
+                make_part(whole_of(thick), both, settings)
+        else:
+            assert size(make_part(whole_of(thick), both, settings)) == pytest.approx([60, 40, 35], abs=1e-6)
     with pytest.raises(NoAnswer, match="across the pull"):
         make_part(whole_of(rib), [pick("draft", (30, 10, 10), 2.0)],
                   MakeSettings("pattern", allowance="0", parting="0,0,60,0,0,1"))  # fmt: skip

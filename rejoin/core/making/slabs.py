@@ -19,7 +19,7 @@ from rejoin.core.libraries.bodies import Body, body_of, united
 from rejoin.core.libraries.walls import through_material
 from rejoin.core.making.regions import CREASE, ROUNDING, Index, Region, Surface
 from rejoin.core.meshes import compacted, is_closed
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, IntArray, Mesh
 
 WALL = 0.5
 """A neighbour is a wall along which the edge of a face slides where it stands within 30 degrees of upright on it."""
@@ -125,6 +125,7 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
     behind. A fiftieth of a face may, where it ends beside something."""
     owner = _owners(surface, shifts)
     furthest = np.array([float(np.abs(s.amounts).max()) for s in shifts] + [0.0])
+    adding = np.array([s.amounts.max() > 0 for s in shifts] + [False])
     for shift in shifts:
         _check_radius(surface, shift, what)
     starts, moves = (np.concatenate(rows) for rows in zip(*(_spots(surface, s.region, vectors) for s in shifts),
@@ -138,7 +139,9 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
     for number, shift in enumerate(shifts):
         adds = shift.amounts.max() > 0
         some = np.arange(number * SPOTS, (number + 1) * SPOTS)[moving[number * SPOTS : (number + 1) * SPOTS]]
-        facing = np.where(owner[met[some]] >= 0, furthest[owner[met[some]]], 0.0) if adds else 0.0
+        behind = starts[some] + np.where(np.isfinite(free[some]), first[some] + free[some], 0.0)[:, None] * way[some]
+        own = furthest[owner[met[some]]] if adds else _moved(surface, vectors, met[some], behind)
+        facing = np.where((owner[met[some]] >= 0) & (adding[owner[met[some]]] == adds), own, 0.0)
         reached = length[some] * (1 - 1e-6) + facing
         blocked = np.isfinite(free[some]) & (free[some] + first[some] < reached)
         if not len(some) or blocked.mean() <= 0.02:
@@ -147,6 +150,19 @@ def _check_room(surface: Surface, shifts: Sequence[Shift], vectors: FloatArray, 
             raise NoAnswer(f"The {what} on {shift.name} runs into the part: the gap in front of it is narrower.",
                            "Give less there, or cast that place solid.")  # fmt: skip
         raise NoAnswer(f"The {what} at {shift.name} goes right through the wall behind it.", "Give less there.")
+
+
+def _moved(surface: Surface, vectors: FloatArray, triangles: IntArray, places: FloatArray) -> FloatArray:
+    """How far (k,) the surface itself moves at places (k, 3) on these triangles; 0 where there is none (-1)."""
+    corners = surface.mesh.triangles[triangles]
+    a, b, c = (surface.mesh.vertices[corners[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    area = np.maximum(np.square(normal).sum(axis=1), 1e-300)
+    second = np.einsum("ij,ij->i", np.cross(places - a, c - a), normal) / area
+    third = np.einsum("ij,ij->i", np.cross(b - a, places - a), normal) / area
+    weights = np.clip(np.column_stack([1.0 - second - third, second, third]), 0.0, 1.0)
+    moves = np.linalg.norm(np.einsum("ij,ijk->ik", weights, vectors[corners]), axis=1)
+    return np.where(triangles >= 0, moves, 0.0)
 
 
 def _check_radius(surface: Surface, shift: Shift, what: str) -> None:

@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from rejoin.core.dimensions.growing import ground_of
-from rejoin.core.dimensions.sizes import Body, measure
+from rejoin.core.dimensions.placing import Body
+from rejoin.core.dimensions.sizes import measure
 from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import from_vector, identity

@@ -11,7 +11,8 @@ import trimesh
 from rejoin.core import edits
 from rejoin.core.dimensions.bynumber import round_bar, tapping_size_mm
 from rejoin.core.dimensions.growing import ground_of
-from rejoin.core.dimensions.sizes import body_of, measure
+from rejoin.core.dimensions.placing import body_of
+from rejoin.core.dimensions.sizes import measure
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import is_closed, vertex_normals

@@ -12,8 +12,9 @@ from manifold3d import Manifold as Solid
 from rejoin.core.dimensions.bores import bore_sizes
 from rejoin.core.dimensions.figures import Figure
 from rejoin.core.dimensions.growing import Ground, ground_of
+from rejoin.core.dimensions.placing import Body, body_of, first_hit
 from rejoin.core.dimensions.regions import feature_at
-from rejoin.core.dimensions.sizes import Body, body_of, first_hit, measure
+from rejoin.core.dimensions.sizes import measure
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh

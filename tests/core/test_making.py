@@ -28,9 +28,11 @@ from rejoin.core.making.allowances import (
 from rejoin.core.making.beds import bar_factors, lying, printer_bar
 from rejoin.core.making.draft import Parting, draft_map, lined
 from rejoin.core.making.order import make_part
+from rejoin.core.making.owning import Shift
 from rejoin.core.making.picks import read_picks, read_trial
-from rejoin.core.making.regions import Surface, region_at
-from rejoin.core.making.slabs import Shift, raised, shifted
+from rejoin.core.making.regions import region_at
+from rejoin.core.making.slabs import raised, shifted
+from rejoin.core.making.surface import Surface
 from rejoin.core.making.told import ORDER
 from rejoin.core.making.walls import thinnest_walls
 from rejoin.core.meshes import components, genus, is_closed, vertex_normals, volume

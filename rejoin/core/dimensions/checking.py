@@ -19,8 +19,9 @@ from rejoin.core.dimensions.agreement import (
 )
 from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.mating import Fit, fit_of
+from rejoin.core.dimensions.placing import Body
 from rejoin.core.dimensions.readings import WEIGHT
-from rejoin.core.dimensions.sizes import DEGREES, Body, Size, measure
+from rejoin.core.dimensions.sizes import DEGREES, Size, measure
 from rejoin.core.dimensions.tables import DENSITY_G_CM3, at_20_degrees
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import is_closed, volume

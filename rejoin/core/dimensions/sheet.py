@@ -10,8 +10,8 @@ import numpy as np
 
 from rejoin.core.dimensions.datums import ORDER, DatumFrame, datum_frame
 from rejoin.core.dimensions.figures import unit
+from rejoin.core.dimensions.placing import moved_shape
 from rejoin.core.dimensions.sections import Outline, Section, section_at
-from rejoin.core.dimensions.sizes import moved_shape
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files.placing import written_whole
 from rejoin.core.meshes import placed

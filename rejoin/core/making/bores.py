@@ -9,7 +9,7 @@ import numpy as np
 from rejoin.core.errors import NoAnswer
 from rejoin.core.libraries.bodies import Body, body_of, box, cylinder, frame_on, triangulated, united
 from rejoin.core.libraries.walls import through_material
-from rejoin.core.making.regions import Index, Region, Round, Surface
+from rejoin.core.making.surface import Index, Region, Round, Surface
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import rigid
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.making.regions import Region
+from rejoin.core.making.surface import Region
 from rejoin.core.meshes import edges, triangle_centres, triangle_crosses
 from rejoin.core.records import FloatArray, Mesh
 

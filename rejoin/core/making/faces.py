@@ -10,8 +10,10 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.libraries.bodies import Body, body_of
 from rejoin.core.making.bores import filled, need_bore, plug_of
 from rejoin.core.making.draft import Parting, drafted, lined
-from rejoin.core.making.regions import REACH, Region, Surface, region_at
-from rejoin.core.making.slabs import Shift, raised, shifted
+from rejoin.core.making.owning import Shift
+from rejoin.core.making.regions import REACH, region_at
+from rejoin.core.making.slabs import raised, shifted
+from rejoin.core.making.surface import Region, Surface
 from rejoin.core.meshes import is_closed, volume
 from rejoin.core.records import FloatArray, MakePick, Whole
 

@@ -16,7 +16,7 @@ from rejoin.core.making.cradle import make_cradle
 from rejoin.core.making.draft import Parting, draft_map, numbers, parting_of
 from rejoin.core.making.faces import Bench, add_draft, add_stock, name_of, need_closed, restore
 from rejoin.core.making.laying import Laid, laid_out
-from rejoin.core.making.regions import Surface
+from rejoin.core.making.surface import Surface
 from rejoin.core.making.told import CAUTIONS, ORDER, title_of, undercut_share
 from rejoin.core.making.walls import thinnest_walls
 from rejoin.core.meshes import placed

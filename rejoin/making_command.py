@@ -13,7 +13,7 @@ from rejoin.commands import check_target
 from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.dimensions.told import as_whole
-from rejoin.core.errors import FileTrouble, NoAnswer, WrongUse
+from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
 from rejoin.core.making.beds import printer_bar
 from rejoin.core.making.draft import numbers
@@ -28,9 +28,10 @@ from rejoin.core.making.revisions import (
     undivided,
 )
 from rejoin.core.making.told import companion, file_name
-from rejoin.core.meshes import components, is_closed, volume
+from rejoin.core.making.writing import write_part
+from rejoin.core.meshes import is_closed, volume
 from rejoin.core.project import changed
-from rejoin.core.records import MadePart, MakePick, Mesh, Project, Whole
+from rejoin.core.records import MadePart, MakePick, Project, Whole
 from rejoin.core.settings import UNITS, MakeSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, load_project
 from rejoin.terminal import Progress, say
@@ -54,7 +55,7 @@ def make_command(arguments: argparse.Namespace) -> int:
     unit_out = arguments.out_unit or unit
     stem = Path(arguments.whole).stem
     out = Path(arguments.out) if arguments.out else Path(file_name(stem, part.title, ".3mf"))
-    files = _write(part, out, unit_out)
+    files = write_part(part, out, unit_out)
     content = companion(part, arguments.whole, unit_out, [str(one) for one in files], asked_content(asked))
     content["file"], content["undivided"] = str(out), undivided(part)
     content["difference"] = None if before is None else difference(part, asked, before)
@@ -115,48 +116,6 @@ def _asked(arguments: argparse.Namespace, unit: str) -> tuple[dict[str, Any] | N
     if arguments.undo:
         return before, revision_before(old)
     return before, next_revision(old, *read_trial(arguments.trial, unit, old.revision))
-
-
-def _write(part: MadePart, out: Path, unit: str) -> list[Path]:
-    """All bodies in one file, and each of several in one of its own; read back and checked. Gives a file a body."""
-    description = part.title + ". " + "; ".join(f"{s.name}: {s.sentence}" for s in part.steps if s.done)
-    together = _together(part)
-    write_mesh(together, out, unit, description)
-    _verify(out, unit, sum(body.shells for body in part.bodies), together)
-    if len(part.bodies) == 1:
-        return [out]
-    files = []
-    for number, body in enumerate(part.bodies, 1):
-        file = out.with_name(f"{out.stem}-{number}{out.suffix}")
-        write_mesh(body.mesh, file, unit, f"{body.name}: {description}")
-        _verify(file, unit, body.shells, body.mesh)
-        files.append(file)
-    return files
-
-
-def _together(part: MadePart) -> Mesh:
-    starts = np.cumsum([0, *(len(body.mesh.vertices) for body in part.bodies)])
-    return Mesh(
-        np.concatenate([body.mesh.vertices for body in part.bodies]),
-        np.concatenate([b.mesh.triangles + int(n) for b, n in zip(part.bodies, starts, strict=False)]),
-    )
-
-
-def _verify(file: Path, unit: str, shells: int, meant: Mesh) -> None:
-    """Read the file as anyone would: closed, outward, of the stated number of shells, of the meant size and volume.
-
-    Raises
-    ------
-    FileTrouble
-    """
-    mesh = read_fragment(file, ReadSettings(unit=unit)).mesh
-    found = int(components(mesh)[0])
-    size = float(np.ptp(meant.vertices, axis=0).max())
-    same = np.allclose(np.ptp(mesh.vertices, axis=0), np.ptp(meant.vertices, axis=0), atol=1e-5 * size)
-    sound = is_closed(mesh) and volume(mesh) > 0 and abs(volume(mesh) / volume(meant) - 1.0) < 1e-5
-    if not (same and sound and found == shells):
-        raise FileTrouble(f"What was written to {file.name} is not the closed solid that was made.",
-                          "Write a PLY file, which holds more digits.")  # fmt: skip
 
 
 def _write_bar(file: str, settings: MakeSettings, unit: str) -> None:

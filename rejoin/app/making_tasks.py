@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from rejoin.core import steps
-from rejoin.core.errors import FileTrouble, NoAnswer, WrongUse
-from rejoin.core.records import MadePart, MakePick, Mesh, Project
-from rejoin.core.settings import MakeSettings, ReadSettings, Report, part_of
+from rejoin.core.errors import NoAnswer
+from rejoin.core.records import MadePart, MakePick, Project
+from rejoin.core.settings import MakeSettings, Report, part_of
 
 USED = {
     "print": ("restore", "fit"),
@@ -105,13 +105,14 @@ def write_made(
     """
     from rejoin.core.making.revisions import asked_content, undivided
     from rejoin.core.making.told import companion
+    from rejoin.core.making.writing import write_part
     from rejoin.core.report import tidy, write_json
 
     part = next((one for one in project.made if one.purpose == purpose), None)
     if part is None:
         raise NoAnswer("There is nothing to save yet.", "Make it first.")
     asked = asked_content(asked_of(project, part, settings))
-    files = _written(part, Path(path), unit, part_of(report, 0.0, 0.9))
+    files = write_part(part, path, unit, part_of(report, 0.0, 0.9))
     content = companion(part, source, unit, [str(one) for one in files], asked)
     content["file"], content["undivided"] = path, undivided(part)
     write_json(str(Path(path).with_suffix(".json")), tidy(content))
@@ -126,40 +127,3 @@ def write_bar(project: Project, report: Report, path: str, length_mm: float, uni
     report(0.2, f"Writing {Path(path).name}")
     write_mesh(printer_bar(length_mm), path, unit, f"test bar for a printer, arms of {length_mm:g} mm in x, y and z")
     return project
-
-
-def _written(part: MadePart, path: Path, unit: str, report: Report) -> list[Path]:
-    """One file with all bodies; where there are several, also one a body. Gives the file of each body."""
-    told = part.title + ". " + "; ".join(f"{step.name}: {step.sentence}" for step in part.steps if step.done)
-    jobs = [(path, _together(part), sum(body.shells for body in part.bodies), told)]
-    if len(part.bodies) > 1:
-        jobs += [(path.with_name(f"{path.stem}-{n}{path.suffix}"), body.mesh, body.shells, f"{body.name}: {told}")
-                 for n, body in enumerate(part.bodies, 1)]  # fmt: skip
-    for n, (file, mesh, shells, words) in enumerate(jobs):
-        report(n / len(jobs), f"Writing {file.name} and reading it back")
-        _write_checked(file, mesh, shells, words, unit)
-    return [file for file, *_ in jobs[1:]] or [path]
-
-
-def _write_checked(file: Path, mesh: Mesh, shells: int, words: str, unit: str) -> None:
-    from rejoin.core.files import read_fragment, write_mesh
-    from rejoin.core.meshes import components, is_closed, volume
-
-    write_mesh(mesh, file, unit, words)
-    found = read_fragment(file, ReadSettings(unit=unit)).mesh
-    size, meant = np.ptp(found.vertices, axis=0), np.ptp(mesh.vertices, axis=0)
-    same = np.allclose(size, meant, atol=1e-5 * float(meant.max()))
-    sound = is_closed(found) and abs(volume(found) / volume(mesh) - 1.0) < 1e-5
-    if not (same and sound and int(components(found)[0]) == shells):
-        raise FileTrouble(f"What was written to {file.name} is not the closed solid that was made.",
-                          "Save as PLY, which holds more digits.")  # fmt: skip
-
-
-def _together(part: MadePart) -> Mesh:
-    if not part.bodies:
-        raise WrongUse("There is no body in what was made.", "Make it again.")
-    starts = np.cumsum([0, *(len(body.mesh.vertices) for body in part.bodies)])
-    return Mesh(
-        np.concatenate([body.mesh.vertices for body in part.bodies]),
-        np.concatenate([b.mesh.triangles + int(n) for b, n in zip(part.bodies, starts, strict=False)]),
-    )

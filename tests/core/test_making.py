@@ -17,6 +17,7 @@ import pytest
 from rejoin.core.edits import with_picks
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
 from rejoin.core.libraries.bodies import body_of
+from rejoin.core.making import writing
 from rejoin.core.making.allowances import (
     CONTRACTION_PCT,
     DCTG_MM,
@@ -594,6 +595,22 @@ def test_picks_come_in_the_unit_of_the_file(tmp_path: Path) -> None:
     path.write_text('{"measured": [{"axis": "x", "meant_mm": 200, "printed_mm": 120}]}', encoding="utf-8")
     with pytest.raises(FileTrouble, match="does not come out"):
         read_trial(path, "mm", "A")
+
+
+@pytest.mark.parametrize("spoil", [
+    lambda mesh: Mesh(mesh.vertices, mesh.triangles[:-1]),
+    lambda mesh: Mesh(mesh.vertices * 1.001, mesh.triangles),
+    lambda mesh: Mesh(mesh.vertices, mesh.triangles[:, ::-1]),
+])  # fmt: skip
+def test_a_file_that_is_not_what_was_made_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spoil: Any
+) -> None:
+    part = make_part(whole_of(block()))
+    assert writing.write_part(part, tmp_path / "good.ply", "mm") == [tmp_path / "good.ply"]
+    real = writing.write_mesh
+    monkeypatch.setattr(writing, "write_mesh", lambda mesh, *rest: real(spoil(mesh), *rest))
+    with pytest.raises(FileTrouble, match="not the closed solid that was made"):
+        writing.write_part(part, tmp_path / "bad.ply", "mm")
 
 
 def test_the_solid_is_refused_where_it_is_none() -> None:

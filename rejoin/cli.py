@@ -23,6 +23,7 @@ from rejoin.core.settings import (
     FuseSettings,
     MakeSettings,
     MatchSettings,
+    RestoreSettings,
     Settings,
 )
 from rejoin.terminal import say, say_error, stop_on_ctrl_c
@@ -112,7 +113,10 @@ def parser() -> argparse.ArgumentParser:
     _add_measure(commands)
     _add_check(commands)
     _add_report(commands)
+    _add_restore(commands)
     _add_make(commands)
+    _add_split(commands)
+    _add_compare(commands)
     _add_sample(commands)
     _add_open(commands)
     return top
@@ -124,13 +128,13 @@ def _add_join(commands: Any) -> None:
     join.add_argument("fragments", nargs="+", metavar="FRAGMENT", help="a scan, or a folder: one fragment, of which it "
                       "holds one scan or several from different sides")  # fmt: skip
     _add_unit(join)
-    join.add_argument("--out", metavar="WHOLE", help="write the fused whole (.ply .stl .obj .3mf)")
-    join.add_argument("--json", metavar="FIT", help="write placements, joints and figures as JSON")
     _add_support(join)
     join.add_argument("--reference", metavar="SCAN", help="a whole part of the same pattern: fragments that join "
                       "nothing are laid on it")  # fmt: skip
     join.add_argument("--opposite-hand", action="store_true", help="the reference is of the opposite hand: mirror it")
     join.add_argument("--mating", metavar="SCAN", help="what the part fits to; kept in the project, never joined")
+    join.add_argument("--out", metavar="WHOLE", help="write the fused whole (.ply .stl .obj .3mf)")
+    join.add_argument("--json", metavar="FIT", help="write placements, joints and figures as JSON")
     join.add_argument("--save", metavar="PROJECT", help="save the project, to go on in the window")
     join.add_argument("--known", metavar="FILE", help="dimensions known from elsewhere, as JSON (see the README)")
     for step, kind in STEP_SETTINGS.items():
@@ -143,11 +147,11 @@ def _add_scans(commands: Any) -> None:
     scans = _command(commands, "scans", text)
     scans.add_argument("files", nargs="+", metavar="FILE", help="a scan, or a folder with one fragment's scan")
     _add_unit(scans)
-    scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
-    scans.set_defaults(run=_scans)
     _add_support(scans)
     scans.add_argument("--judge", action="store_true", help="look whether they are good enough, and what to scan again")
     scans.add_argument("--coat", type=float, default=0.0, metavar="MM", help="thickness of a spray coat, taken off")
+    scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
+    scans.set_defaults(run=_scans)
 
 
 def _add_measure(commands: Any) -> None:
@@ -194,8 +198,6 @@ def _add_report(commands: Any) -> None:
     report.set_defaults(run=_report)
 
 
-def _add_make(commands: Any) -> None:
-    text = "make a trial print, a pattern, a model for the mill or a cradle of a whole"
 def _add_restore(commands: Any) -> None:
     text = "restore a lost piece of a whole, from the part itself or from the scan of a sister part"
     restore = _command(commands, "restore", text)
@@ -209,6 +211,8 @@ def _add_restore(commands: Any) -> None:
     restore.set_defaults(run=_restore)
 
 
+def _add_make(commands: Any) -> None:
+    text = "make a trial print, a pattern, a model for the mill or a cradle of a whole"
     make = _command(commands, "make", text)
     make.add_argument("whole", metavar="WHOLE", help="a closed mesh file, or a project (.rejoin) with its whole")
     make.add_argument("--for", dest="make.purpose", default=argparse.SUPPRESS, help="what is made",
@@ -226,6 +230,30 @@ def _add_restore(commands: Any) -> None:
     make.add_argument("--undo", action="store_true", help="take the last trial's corrections back")
     _add_settings(make.add_argument_group("settings"), "make", MakeSettings, without=("purpose",))
     make.set_defaults(run=_make)
+
+
+def _add_split(commands: Any) -> None:
+    text = "split the scan of a glued part along its seam, and tell what the glue did"
+    split = _command(commands, "split", text)
+    split.add_argument("scan", metavar="SCAN", help="the scan of the glued part")
+    split.add_argument("--seam", required=True, metavar="POINTS", help="points on the seam, all round (.csv .xyz .txt)")
+    split.add_argument("--out", required=True, nargs=2, metavar="SIDE", help="the two sides, as they belong together")
+    split.add_argument("--size", metavar="X1,Y1,Z1,X2,Y2,Z2,SIZE,LIMIT", help="a size across the seam that is known "
+                       "from elsewhere, mm")  # fmt: skip
+    _add_unit(split)
+    split.add_argument("--json", metavar="FILE", help="write thickness, step, tilt and what is unknown as JSON")
+    split.set_defaults(run=_split)
+
+
+def _add_compare(commands: Any) -> None:
+    text = "compare a new scan of the mended part with the whole: distortion"
+    compare = _command(commands, "compare", text)
+    compare.add_argument("whole", metavar="WHOLE", help="the whole as fused (a mesh file, or a project)")
+    compare.add_argument("rescan", metavar="SCAN", help="a scan of the mended part, or a folder of several")
+    _add_unit(compare)
+    compare.add_argument("--json", metavar="FILE", help="write the figures as JSON")
+    compare.add_argument("--map", metavar="CSV", help="write the distance at every point")
+    compare.set_defaults(run=_compare)
 
 
 def _add_sample(commands: Any) -> None:
@@ -254,13 +282,13 @@ def _add_unit(command: argparse.ArgumentParser) -> None:
     command.add_argument("--unit", choices=tuple(UNITS), help="unit of files that do not say theirs (STL, PLY, OBJ)")
 
 
-def _add_settings(group: Any, step: str, kind: type[Settings], without: Sequence[str] = ()) -> None:
-    """One option for each field of a settings record, named as the field."""
 def _add_support(command: argparse.ArgumentParser) -> None:
     command.add_argument("--keep-support", action="store_true", help="in a folder of several scans nothing is cut away "
                          "as the plate that the fragment lay on")  # fmt: skip
 
 
+def _add_settings(group: Any, step: str, kind: type[Settings], without: Sequence[str] = ()) -> None:
+    """One option for each field of a settings record, named as the field."""
     for field in kind.__dataclass_fields__.values():  # type: ignore[attr-defined]
         if field.name in without:
             continue
@@ -324,10 +352,28 @@ def _check(arguments: argparse.Namespace) -> int:
     return check_command(arguments)
 
 
+def _restore(arguments: argparse.Namespace) -> int:
+    from rejoin.restoring_command import restore_command
+
+    return restore_command(arguments)
+
+
 def _make(arguments: argparse.Namespace) -> int:
     from rejoin.making_command import make_command
 
     return make_command(arguments)
+
+
+def _split(arguments: argparse.Namespace) -> int:
+    from rejoin.mending_commands import split_command
+
+    return split_command(arguments)
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    from rejoin.mending_commands import compare_command
+
+    return compare_command(arguments)
 
 
 def _sample(arguments: argparse.Namespace) -> int:

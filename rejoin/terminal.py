@@ -20,6 +20,7 @@ TITLES = {
     "align": "Placing the fragments",
     "measure_fit": "Measuring the gaps",
     "fuse": "Fusing the whole",
+    "restore_lost_piece": "Restoring the lost piece",
     "check_dimensions": "Measuring the dimensions",
     "make": "Making",
     "write": "Writing",

@@ -209,14 +209,16 @@ TYPED: dict[str, list[list[str]]] = {
         ["report", "part.rejoin", "--out", "card.pdf", "--unit", "inch", "--paper", "letter", "--json", "card.json"],
         ["report", "part.rejoin", "--out", "card.html"],
     ],
+    "rejoin restore WHOLE --source S --out F": [],
     "rejoin make WHOLE --for P": [["make", "whole.stl", "--unit", "mm", "--for", "print", "--out", "trial.stl"]],
     "rejoin sample [NAME --to FOLDER]": [["sample"], ["sample", "bracket", "--to", "yard"]],
     "rejoin --version": [["--version"]],
     "rejoin COMMAND --help": [
-        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "make", "sample", "open")
+        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "restore", "make", "sample", "open")
     ],
 }  # fmt: skip
-"""Each command of the README's table as somebody would type it; `join` and those that open the window are typed above and below."""
+"""Each command of the README's table as somebody would type it. `join` and those that open the window are typed above
+and below, `restore` in tests/core/test_restoring.py."""
 
 
 def commands_of_the_table() -> list[str]:

@@ -261,8 +261,10 @@ def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], .
     """Each check as (passed, sentence); None where the number speaks for itself."""
     holes = "no through-hole" if not whole.genus else counted(whole.genus, "through-hole")
     closed = sum(fill.kind == "scan hole" for fill in whole.fills)
-    chips = len(whole.fills) - closed
-    filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else ""]
+    lost = sum(fill.kind == "lost piece" for fill in whole.fills)
+    chips = len(whole.fills) - closed - lost
+    filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else "",
+              counted(lost, "lost piece") + " restored" if lost else ""]  # fmt: skip
     said = ", ".join(word for word in filled if word)
     return (
         (whole.closed, "Closed" if whole.closed else "Not closed: the surface has open borders"),

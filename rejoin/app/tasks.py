@@ -82,6 +82,11 @@ def fuse(project: Project, report: Report, settings: Any = None) -> Project:
     return steps.fuse(project, settings, report)
 
 
+def restore_lost_piece(project: Project, report: Report, settings: Any = None) -> Project:
+    """Add to the whole what broke off and is lost."""
+    return steps.restore_lost_piece(project, settings, report)
+
+
 def write_whole(project: Project, report: Report, path: str, unit: str = "mm") -> Project:
     """Write the whole to a mesh file; the project stays as it is."""
     from rejoin.core.files import write_mesh

@@ -18,6 +18,7 @@ MADE_BY = {
     "align": "placements",
     "measure_fit": "fits",
     "fuse": "whole",
+    "restore_lost_piece": "whole",
     "check_dimensions": "checks",
     "make": "made",
 }

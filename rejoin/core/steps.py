@@ -12,9 +12,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rejoin.core.errors import NoAnswer
+from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import FitUp, Project, Scan, StepRecord
+from rejoin.core.records import FitUp, Mesh, Project, Scan, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -26,6 +26,7 @@ from rejoin.core.settings import (
     MatchSettings,
     ReadSettings,
     Report,
+    RestoreSettings,
     Settings,
     as_pairs,
     part_of,
@@ -112,7 +113,6 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
     return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
 
 
-def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
 def judge(project: Project, report: Report = silent) -> Project:
     """Look whether the scans are good enough: `Fragment.faults` tells what to scan again. Nothing is forgotten."""
     from rejoin.core.judging import faults_of
@@ -129,6 +129,7 @@ def judge(project: Project, report: Report = silent) -> Project:
     return replace(project, fragments=tuple(judged))
 
 
+def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
     """Find on each fragment the faces where the part broke. Faces chosen by the person are kept."""
     from rejoin.core.faces import find_fracture_faces
 
@@ -184,11 +185,11 @@ def align(
     settings, started = settings or AlignSettings(), time.perf_counter()
     _need_two(project)
     joints, placements = place_fragments(project.fragments, project.joints, settings, report, known)
-    return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
     if any(fragment.scan.role != "fragment" for fragment in project.fragments):
         from rejoin.core.merging.onto import placed_on_reference
 
         placements = placed_on_reference(project.fragments, placements, report)
+    return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
 
 
 def measure_fit(project: Project, settings: FitSettings | None = None, report: Report = silent) -> Project:
@@ -221,6 +222,50 @@ def fuse(project: Project, settings: FuseSettings | None = None, report: Report 
         raise NoAnswer("There are no two placed fragments to fuse.", "Join the fragments first.")
     whole = fuse_fragments(project.fragments, project.placements, project.joints, project.fits, settings, report)
     return _timed(changed(project, whole=whole), "fuse", settings, started)
+
+
+def restore_lost_piece(
+    project: Project, settings: RestoreSettings | None = None, report: Report = silent, reference: Mesh | None = None
+) -> Project:
+    """Add to the whole what broke off and is lost, from the part itself or from a reference scan.
+
+    Parameters
+    ----------
+    project : Project
+        With a closed whole.
+    settings : RestoreSettings, optional
+    report : Report, optional
+    reference : Mesh, optional
+        The scan of a sister part (mm, any frame), for the source "reference"; the project's own reference by default.
+
+    Raises
+    ------
+    NoAnswer
+        No closed whole, or no source that lies on it and has more than it.
+    WrongUse
+        A choice that is not there.
+    """
+    from rejoin.core.restoring import open_breaks, restored, sources_of
+    from rejoin.core.restoring.sources import mirrored
+
+    settings, started = settings or RestoreSettings(), time.perf_counter()
+    if project.whole is None:
+        raise NoAnswer("There is no whole to which a lost piece could be added.", "Fuse the fragments first.")
+    noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+    broken = open_breaks(project)
+    known = broken if broken.any() else None
+    opposite = settings.opposite_hand
+    for fragment in project.fragments:
+        if reference is None and fragment.scan.role == "reference":
+            reference, opposite = fragment.mesh, opposite or fragment.scan.mirrored
+    if reference is not None and opposite:
+        reference = mirrored(reference)
+    sources = sources_of(project.whole.mesh, noise, settings.source, reference, known, part_of(report, 0.0, 0.6))
+    if settings.choice > len(sources):
+        raise WrongUse(f"There are only {len(sources)} ways in which this source lies on the part.",
+                       "Choose one of them.")  # fmt: skip
+    whole = restored(project.whole, sources[settings.choice - 1], noise, known, part_of(report, 0.6, 1.0))
+    return _timed(changed(project, whole=whole), "restore_lost_piece", settings, started)
 
 
 def check_dimensions(

@@ -8,7 +8,9 @@ from PySide6.QtWidgets import QCheckBox, QLabel, QVBoxLayout, QWidget
 from rejoin.app import colours, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.lost_piece import LostPiecePart
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core.cautions import CAUTIONS, STRENGTH
@@ -18,7 +20,7 @@ from rejoin.core.settings import FuseSettings
 
 class WholePanel(Panel):
     number, title, mode = 50, "Whole", "whole"
-    follows = ("Fuse",)
+    follows = ("Fuse", "Restore the piece")
     save_wanted = Signal()
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
@@ -48,6 +50,8 @@ class WholePanel(Panel):
         self.box.addWidget(self.tint)
         self.box.addWidget(self.legend)
         self.box.addWidget(self.caution)
+        self.lost = LostPiecePart(self)
+        self.box.addWidget(Fold("A piece is lost", self.lost))
         self.box.addWidget(Fold("Before the part goes back to work", more))
         self.box.addWidget(Fold("Settings", form))
 
@@ -65,13 +69,14 @@ class WholePanel(Panel):
             for passed, words in sentences.whole_checks(project.whole, self.bench.units):
                 sign, look = {True: ("✓", "good"), False: ("✗", "bad"), None: ("·", "")}[passed]
                 layout.addWidget(self.text(f"{sign}  {words}", look))
-        notes = "\n".join(project.whole.notes) if project.whole else ""
+        notes = "\n".join(in_units(note, self.bench.units) for note in project.whole.notes) if project.whole else ""
         self.notes.setText(notes)
         self.notes.setVisible(bool(notes))
         for widget in (self.tint, self.legend, self.checks):
             widget.setVisible(project.whole is not None)
         self.fuse_button.setEnabled(sentences.placed_count(project) >= 2)
         self.save_button.setEnabled(project.whole is not None)
+        self.lost.show_project(project)
 
     def _tint(self, on: bool) -> None:
         self.scene.tint_whole = on

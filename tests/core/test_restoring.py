@@ -1,0 +1,142 @@
+"""A lost piece restored from a mirror image, a turn or a sister part, against the intact solid it was cut from."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core import steps
+from rejoin.core.contact import signed_distances
+from rejoin.core.dimensions.told import as_whole
+from rejoin.core.errors import NoAnswer
+from rejoin.core.files import write_mesh
+from rejoin.core.meshes import genus, vertex_normals, volume
+from rejoin.core.project import changed
+from rejoin.core.records import FractureFace, Mesh, Placement, Project
+from rejoin.core.restoring.sources import as_fragment, mirrored
+from rejoin.core.settings import RestoreSettings
+from rejoin.core.transforms import apply, from_vector, identity
+from tests.makers.breaking import as_mesh
+from tests.makers.scanning import evenly_meshed
+from tests.makers.shapes import SHAPES
+
+SPACING, NOISE = 0.8, 0.02
+
+
+def solid_of(mesh: Mesh) -> manifold3d.Manifold:
+    return manifold3d.Manifold(manifold3d.Mesh64(np.array(mesh.vertices), mesh.triangles.astype(np.uint64)))
+
+
+def scanned(exact: Mesh, seed: int) -> Mesh:
+    rng = np.random.default_rng(seed)
+    mesh = evenly_meshed(exact, SPACING, rng)
+    return Mesh(mesh.vertices + vertex_normals(mesh) * rng.normal(0, NOISE, (len(mesh.vertices), 1)), mesh.triangles)
+
+
+@cache
+def broken(shape: str, seed: int, share: float = 0.16) -> tuple[Mesh, Project]:
+    """The exact part, and a project whose whole lacks an end of it."""
+    rng = np.random.default_rng(seed)
+    exact = as_mesh(SHAPES[shape](rng))
+    mesh = scanned(exact, seed)
+    along = np.linalg.svd(mesh.vertices[::50] - mesh.vertices.mean(axis=0), full_matrices=False)[2][0]
+    along = along + 0.2 * rng.normal(size=3)
+    along /= np.linalg.norm(along)
+    at = float(np.quantile(mesh.vertices @ along, 1 - share))
+    left = as_mesh(solid_of(mesh).trim_by_plane((-along).tolist(), -at).refine_to_length(1.2 * SPACING))
+    fragment = as_fragment(left, SPACING, NOISE)
+    on_break = (np.abs(left.vertices @ along - at) < 1e-6)[left.triangles].all(axis=1)
+    face = FractureFace(0, np.flatnonzero(on_break).astype(np.int32), 1.0, 1.0, "person")
+    return exact, changed(
+        Project(scans=(fragment.scan,), fragments=(fragment,), faces=(face,)),
+        placements=(Placement(identity(), "person"),), whole=as_whole(fragment),
+    )  # fmt: skip
+
+
+def assert_like(exact: Mesh, project: Project, seam: float = 0.35) -> None:
+    whole, before = project.whole, broken.cache_info()
+    assert whole is not None and before is not None
+    assert whole.closed and whole.shells == 1 and whole.genus == genus(exact)
+    assert whole.volume_mm3 == pytest.approx(volume(exact), rel=0.01)
+    new = np.unique(whole.mesh.triangles[whole.filled_triangles])
+    off = np.abs(signed_distances(whole.mesh.vertices[new], exact).signed)
+    assert np.quantile(off, 0.95) < seam, np.quantile(off, 0.95)
+
+
+def test_a_wheel_from_itself_turned():
+    exact, project = broken("wheel", 2)
+    after = steps.restore_lost_piece(project, RestoreSettings(source="turn"))
+    assert_like(exact, after)
+    assert project.whole is not None and after.whole is not None
+    (fill,) = after.whole.fills
+    assert fill.kind == "lost piece"
+    assert fill.volume_mm3 == pytest.approx(after.whole.volume_mm3 - project.whole.volume_mm3)
+    assert after.whole.filled_mm3 == fill.volume_mm3
+    assert "not measured" in after.whole.notes[-1] and "copy of the break" not in after.whole.notes[-1]
+    kept = set(map(tuple, project.whole.mesh.vertices)) & set(map(tuple, after.whole.mesh.vertices))
+    assert len(kept) > 0.85 * len(project.whole.mesh.vertices)  # what was scanned stays where it is
+
+
+def test_a_treadle_from_its_mirror_images():
+    """One that has all of the piece, and one that lacks a part of it too and says so."""
+    exact, project = broken("treadle", 1)
+    best = steps.restore_lost_piece(project, RestoreSettings(source="mirror"))
+    assert_like(exact, best)
+    second = steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=2))
+    assert best.whole is not None and second.whole is not None
+    assert "copy of the break" not in best.whole.notes[-1] and "copy of the break" in second.whole.notes[-1]
+    assert second.whole.volume_mm3 < 0.97 * best.whole.volume_mm3
+
+
+def test_from_a_sister_part_of_the_opposite_hand():
+    exact, project = broken("rocker", 3, 0.2)
+    sister = scanned(exact, 77)
+    moved = Mesh(apply(from_vector(np.array([0.3, -0.8, 0.5, 40.0, 5.0, -9.0]), np.zeros(3)), sister.vertices),
+                 sister.triangles)  # fmt: skip
+    asked = RestoreSettings(source="reference", opposite_hand=True)
+    assert_like(exact, steps.restore_lost_piece(project, asked, reference=mirrored(moved)))
+
+
+@pytest.mark.parametrize(("shape", "source"), [("knob", "mirror")])
+def test_a_part_without_the_symmetry_is_refused(shape: str, source: str):
+    with pytest.raises(NoAnswer, match="mirror image|repeat"):
+        steps.restore_lost_piece(broken(shape, 1)[1], RestoreSettings(source=source))
+
+
+def test_wrong_uses_are_sentences():
+    _, project = broken("wheel", 2)
+    with pytest.raises(NoAnswer, match="no whole"):
+        steps.restore_lost_piece(Project())
+    with pytest.raises(NoAnswer, match="no reference"):
+        steps.restore_lost_piece(project, RestoreSettings(source="reference"))
+    with pytest.raises(NoAnswer, match="does not lie"):
+        steps.restore_lost_piece(project, RestoreSettings(source="reference"), reference=broken("knob", 1)[0])
+    assert project.whole is not None
+    opened = changed(project, whole=replace(project.whole, closed=False))
+    with pytest.raises(NoAnswer, match="open"):
+        steps.restore_lost_piece(opened, RestoreSettings(source="turn"))
+
+
+def test_the_command_restores_a_whole_file(tmp_path: Path):
+    exact, project = broken("wheel", 2)
+    assert project.whole is not None
+    write_mesh(project.whole.mesh, tmp_path / "wheel.ply", "mm")
+    command = [sys.executable, "-m", "rejoin", "restore", str(tmp_path / "wheel.ply"), "--source", "turn",
+               "--unit", "mm", "--out", str(tmp_path / "restored.3mf"), "--json",
+               str(tmp_path / "told.json")]  # fmt: skip
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    told = json.loads((tmp_path / "told.json").read_text())
+    assert told["closed"] and told["genus"] == genus(exact)
+    assert [fill["kind"] for fill in told["fills"]] == ["lost piece"]
+    assert "lost piece" in (tmp_path / "restored.report.txt").read_text()
+    wrong = subprocess.run([*command[:5], "--source", "reference", *command[7:]], capture_output=True, text=True)
+    assert wrong.returncode == 2 and "--reference" in wrong.stderr

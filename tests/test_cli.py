@@ -454,6 +454,9 @@ def test_scans_gives_lengths_in_the_files_unit(case: Case, tmp_path: Path, rejoi
         "holes",
         "closed",
         "repairs",
+        "role",
+        "views",
+        "faults",
     }
     assert (mm["file"], mm["unit"], inch["unit"]) == (str(paths[0]), "mm", "inch")
     assert np.allclose(mm["size"], np.ptp(case.fragments[0].vertices, axis=0), rtol=1e-5)

@@ -1,0 +1,81 @@
+"""After the repair: a new scan of the mended part against the whole that was made before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.contact import signed_distances
+from rejoin.core.errors import NoAnswer
+from rejoin.core.merging.close import closer, fine_of
+from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.meshes import edge_spacing, placed
+from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
+from rejoin.core.settings import Report, part_of, silent
+
+LEAST = 0.3
+"""Share of the new scan that must lie on the whole."""
+
+
+@dataclass(frozen=True, eq=False)
+class Distortion:
+    """How the mended part differs from the whole.
+
+    ``whole_from_scan`` (4, 4) lays the new scan on the whole, best where most of it agrees; ``away_mm`` (n,) is the
+    distance of each of its vertices, + outside; NaN where the whole ends. ``worst_mm`` and ``worst_at_mm`` (3,) tell
+    the largest (99 % point) and where; ``u95_mm`` is what the scans' own noise can account for.
+    """
+
+    whole_from_scan: FloatArray
+    away_mm: FloatArray
+    median_mm: float
+    within_95_mm: float
+    worst_mm: float
+    worst_at_mm: FloatArray
+    u95_mm: float
+    sentence: str
+
+
+def distortion_of(whole: Mesh, whole_noise_mm: float, rescan: Fragment, report: Report = silent) -> Distortion:
+    """Lay a new scan on the whole and measure how far the mended part is distorted.
+
+    Parameters
+    ----------
+    whole : Mesh
+        Part frame, mm.
+    whole_noise_mm : float
+        Of the scans it was made of.
+    rescan : Fragment
+        The cleaned scan of the mended part.
+    report : Report, optional
+
+    Raises
+    ------
+    NoAnswer
+        Where the new scan does not lie on the whole anywhere.
+    """
+    spacing = max(edge_spacing(whole), rescan.spacing_mm)
+    scan = Scan("whole", (), whole, "mm", True, False, ())
+    before = Fragment(scan, whole, edge_spacing(whole), whole_noise_mm, (), 0, True, ())
+    step = common_step([whole, rescan.mesh], spacing)
+    seen = [seen_of(mesh, gap, step) for mesh, gap in ((whole, before.spacing_mm), (rescan.mesh, rescan.spacing_mm))]
+    rough = rough_poses(seen[0], seen[1], part_of(report, 0.0, 0.7))
+    ways = [closer(fine_of(before), fine_of(rescan), one.a_from_b, 1.5 * step) for one in rough[:8]]
+    best = max(ways, key=lambda way: way.agree, default=None)
+    if best is None or best.share < LEAST:
+        raise NoAnswer("The new scan was not found on the whole.", "Is it a scan of the same part?")
+    report(0.8, "Measuring the distortion")
+    moved = placed(rescan.mesh, best.a_from_b)
+    found = signed_distances(moved.vertices, whole)
+    away = np.where(found.on_border, np.nan, found.signed)
+    known = np.flatnonzero(np.isfinite(away))
+    sizes = np.abs(away[known])
+    worst = float(np.quantile(sizes, 0.99))
+    at = moved.vertices[known[np.argmin(np.abs(sizes - worst))]]
+    bound = 1.96 * float(np.hypot(whole_noise_mm, rescan.noise_mm))
+    within = float(np.quantile(sizes, 0.95))
+    verdict = "no distortion beyond the noise" if worst < 1.5 * bound else f"distorted by up to {worst:.2f} mm"
+    text = (f"The mended part: {verdict}; half of it within {np.median(sizes):.3f} mm, 95 % within {within:.3f} mm; "
+            f"noise alone makes {bound:.3f} mm.")  # fmt: skip
+    return Distortion(best.a_from_b, away, float(np.median(sizes)), within, worst, at, bound, text)

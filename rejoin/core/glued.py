@@ -1,0 +1,293 @@
+"""A part that was glued or mended before it was scanned: split along its seam, and what the glue did to it.
+
+The original surface ran on across the seam before the part broke. Where it now steps, the two sides were glued out of
+place; the steps along the seam, least squares over the six motions of the one side against the other, tell how. A
+motion that the surfaces run along (a bar pulled off along itself) leaves no step: then a size known from elsewhere is
+needed, and without it the motion stays unknown and is said to be so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.contact import rows
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
+from rejoin.core.transforms import apply, from_vector
+
+BAND = 1.2
+"""Spacings on either side of the seam that belong to neither side: glue, and what squeezed out."""
+FAR, HALF = 9.0, 8.0
+"""Spacings from the seam to which a stretch reaches, and between stretches."""
+SMOOTH = np.cos(np.deg2rad(30.0))
+"""Surface that turns farther than this over a stretch is not one smooth surface."""
+SHARED = 8.0
+"""Points that err together."""
+FIRM = 8.0
+"""A motion is known where it is sure (1 sigma, at the part's end) to so many noises."""
+FEWEST = 7
+"""Stretches of the seam that must tell of a step."""
+
+
+@dataclass(frozen=True, eq=False)
+class Split:
+    """Triangles (k,) of the two sides, the seam's middle and unit normal (3,) from side a to b, and each vertex's
+    height (n,) over the seam."""
+
+    side_a: IntArray
+    side_b: IntArray
+    middle_mm: FloatArray
+    normal: FloatArray
+    height_mm: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class GlueLine:
+    """What the glue did: how side b must move to lie as it did before the break.
+
+    ``closing`` (4, 4) moves b. Thickness (+: b comes nearer), step along the seam and tilt come with their U (95 %),
+    None where nothing tells them; ``unknown`` says so in sentences.
+    """
+
+    closing: FloatArray
+    thickness_mm: float | None
+    thickness_u95_mm: float | None
+    step_mm: float | None
+    step_u95_mm: float | None
+    tilt_deg: float | None
+    tilt_u95_deg: float | None
+    stretches: int
+    unknown: tuple[str, ...]
+    sentence: str
+
+
+def split_along(fragment: Fragment, marks_mm: npt.ArrayLike, band_mm: float | None = None) -> Split:
+    """Split a scan along a seam that was marked.
+
+    Parameters
+    ----------
+    fragment : Fragment
+    marks_mm : (k, 3)
+        Three or more points on the seam, around the part.
+    band_mm : float, optional
+        Half the width of the strip that is left out; `BAND` spacings by default.
+
+    Raises
+    ------
+    WrongUse
+        Fewer than three marks, marks on one line, or off the surface.
+    NoAnswer
+        Where the part does not fall in two along them.
+    """
+    marks = np.asarray(marks_mm, float)
+    if marks.ndim != 2 or marks.shape[1:] != (3,) or len(marks) < 3:
+        raise WrongUse("A seam needs three marks or more.", "Mark it all around the part.")
+    mesh, spacing = fragment.mesh, fragment.spacing_mm
+    if cKDTree(mesh.vertices).query(marks)[0].max() > 5.0 * spacing:
+        raise WrongUse("A mark does not lie on the scan.", "Mark the seam on the surface.")
+    middle = marks.mean(axis=0)
+    values, axes = np.linalg.eigh((marks - middle).T @ (marks - middle))
+    if values[1] < (3.0 * spacing) ** 2:
+        raise WrongUse("The marks lie on one line.", "Mark the seam all around the part.")
+    normal = axes[:, 0]
+    band = BAND * spacing if band_mm is None else band_mm
+    # A seam is seldom quite flat: its height over the plane is taken from the nearest marks.
+    flat = (mesh.vertices - middle) @ axes[:, 1:]
+    known = (marks - middle) @ axes[:, 1:]
+    distance, near = cKDTree(known).query(flat, k=min(3, len(marks)))
+    weight = 1.0 / np.maximum(distance, 1e-6) ** 2
+    over = ((marks - middle) @ normal)[near]
+    height = (mesh.vertices - middle) @ normal - (weight * over).sum(axis=1) / weight.sum(axis=1)
+    reach = 1.3 * float(np.linalg.norm(marks - middle, axis=1).max())
+    strip = (np.abs(height) < band) & (np.linalg.norm(mesh.vertices - middle, axis=1) < reach)
+    keep = np.flatnonzero(~strip[mesh.triangles].any(axis=1)).astype(np.int32)
+    rest, kept = meshes.compacted(mesh, keep)
+    labels = meshes.components(rest)[1][rest.triangles[:, 0]]
+    areas = np.bincount(labels, meshes.triangle_areas(rest))
+    large = np.argsort(-areas, kind="stable")[:2]
+    if len(large) < 2 or areas[large[1]] < 0.01 * areas.sum():
+        raise NoAnswer("The part does not fall in two along this seam.",
+                       "Mark it closer together, all the way round.")  # fmt: skip
+    means = [float(np.mean(height[kept][rest.triangles[labels == piece]])) for piece in large]
+    below, above = large if means[0] < means[1] else large[::-1]
+    return Split(keep[labels == below], keep[labels == above], middle, np.asarray(normal, float), height)
+
+
+def glue_line(
+    fragment: Fragment, split: Split, known: tuple[FloatArray, FloatArray, float, float] | None = None
+) -> GlueLine:
+    """What the glue did, from the original surfaces on both sides and a known size.
+
+    Parameters
+    ----------
+    fragment : Fragment
+    split : Split
+    known : (point on a, point on b, value mm, limit mm), optional
+        A size across the seam that the part had before it broke.
+
+    Raises
+    ------
+    NoAnswer
+        Where the surfaces do not run on across the seam and no size is known.
+    """
+    found = _stretches(fragment, split)
+    if len(found) < FEWEST and known is None:
+        raise NoAnswer("The original surfaces do not run on across this seam.",
+                       "Give a size across it that is known from elsewhere.")  # fmt: skip
+    jacobian = np.concatenate([one.rows for one in found]) if found else np.empty((0, 6))
+    told = np.concatenate([one.told for one in found]) if found else np.empty(0)
+    # What the fit cannot follow is shared by neighbours, so it counts like noise that is correlated.
+    usual = float(np.median([one.noise_mm for one in found])) if found else fragment.noise_mm
+    variance = np.concatenate([one.leverage for one in found]) if found else np.empty(0)
+    weights = 1.0 / np.maximum(SHARED * variance * max(fragment.noise_mm, usual) ** 2, 1e-18)
+    if known is not None:
+        first, second, value, limit = known
+        along = np.asarray(second, float) - np.asarray(first, float)
+        length = float(np.linalg.norm(along))
+        row = rows(np.asarray(second, float)[None], (along / length)[None], split.middle_mm)[:, :6]
+        jacobian, told = np.vstack([jacobian, row]), np.append(told, value - length)
+        weights = np.append(weights, 1.0 / max(limit / 1.96, 1e-6) ** 2)
+    return _solved(split, fragment, jacobian, told, weights, len(found))
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretch:
+    """Step and bend of the original surface at one place of the seam: rows (2, 6) of b's motion, what it should be,
+    variance of both for unit noise, and the noise of the fit."""
+
+    rows: FloatArray
+    told: FloatArray
+    leverage: FloatArray
+    noise_mm: float
+
+
+def _stretches(fragment: Fragment, split: Split) -> list[_Stretch]:
+    """One smooth surface with a step and a bend at the seam, fitted at places all along it."""
+    mesh, unit = fragment.mesh, fragment.spacing_mm
+    normals = meshes.averaged_normals(mesh, meshes.vertex_normals(mesh), 2)
+    on = np.flatnonzero(np.abs(split.height_mm) < unit)
+    cells = np.floor(mesh.vertices[on] / (HALF * unit)).astype(np.int64)
+    _, first = np.unique(cells, axis=0, return_index=True)
+    sides = (np.unique(mesh.triangles[split.side_a]), np.unique(mesh.triangles[split.side_b]))
+    trees = [cKDTree(mesh.vertices[side]) for side in sides]
+    found = []
+    for seed in on[np.sort(first)]:
+        near = [side[tree.query_ball_point(mesh.vertices[seed], FAR * unit)]
+                for side, tree in zip(sides, trees, strict=True)]  # fmt: skip
+        if min(len(index) for index in near) < 25:
+            continue
+        mean = normals[np.concatenate(near)].mean(axis=0)
+        mean /= max(float(np.linalg.norm(mean)), 1e-12)
+        near = [index[normals[index] @ mean > SMOOTH] for index in near]
+        across = split.normal - (split.normal @ mean) * mean
+        size = float(np.linalg.norm(across))
+        if size < 0.3 or min(len(index) for index in near) < 25:
+            continue
+        one = _fitted(mesh.vertices[seed], np.stack([across / size, np.cross(mean, across / size), mean], axis=1),
+                      [mesh.vertices[index] for index in near], unit, split.middle_mm)  # fmt: skip
+        if one is not None:
+            found.append(one)
+    limit = 2.0 * float(np.median([one.noise_mm for one in found])) if found else 0.0
+    return [one for one in found if one.noise_mm <= max(limit, fragment.noise_mm)]
+
+
+def _fitted(
+    place: FloatArray, frame: FloatArray, parts: list[FloatArray], unit: float, middle: FloatArray
+) -> _Stretch | None:
+    """Step and bend of one stretch; ``frame`` columns are across the seam, along it, outward."""
+    x, t, z = (np.concatenate([(points - place) @ frame for points in parts]) / unit).T
+    beyond = np.repeat([0.0, 1.0], [len(points) for points in parts])
+    design = np.stack([np.ones_like(x), x, t, x * x, x * t, t * t, x**3 / FAR**2, beyond, beyond * x], axis=1)
+    information = design.T @ design
+    if np.ptp(x[beyond == 0]) < 0.4 * FAR or np.ptp(x[beyond == 1]) < 0.4 * FAR or np.linalg.cond(information) > 1e9:
+        return None
+    answer = np.linalg.solve(information, design.T @ z)
+    noise = unit * float(np.sqrt(np.square(z - design @ answer).sum() / (len(x) - design.shape[1])))
+    spread = np.linalg.inv(information)
+    upright = frame @ np.array([-answer[1], -answer[2], 1.0])
+    upright /= np.linalg.norm(upright)
+    step = rows(place[None], upright[None], middle)[0, :6]
+    bend = np.concatenate([frame[:, 1], np.zeros(3)])
+    return _Stretch(
+        np.stack([step, bend]), np.array([-unit * answer[7] * float(frame[:, 2] @ upright), answer[8]]),
+        np.array([spread[7, 7], spread[8, 8] / unit**2]), noise,
+    )  # fmt: skip
+
+
+def _solved(
+    split: Split, fragment: Fragment, jacobian: FloatArray, told: FloatArray, weights: FloatArray, stretches: int,
+) -> GlueLine:  # fmt: skip
+    """Least squares over the motions of b that something holds."""
+    size = 0.5 * float(np.linalg.norm(np.ptp(fragment.mesh.vertices, axis=0)))
+    scale = np.array([1.0 / size] * 3 + [1.0] * 3)
+    design = jacobian * scale
+    matrix = design.T @ (weights[:, None] * design)
+    for _ in range(6):
+        values, vectors = np.linalg.eigh(matrix)
+        firm = values > 1.0 / (FIRM * fragment.noise_mm) ** 2
+        if not firm.any():
+            firm = values >= values[-1]
+        inverse = (vectors[:, firm] / values[firm]) @ vectors[:, firm].T
+        answer = inverse @ (design.T @ (weights * told))
+        left = told - design @ answer
+        spread = max(1.4826 * float(np.median(np.abs(left) * np.sqrt(weights))), 1.0)
+        robust = weights * np.square(np.clip(1.0 - np.square(left * np.sqrt(weights) / (5.0 * spread)), 0.0, None))
+        matrix = design.T @ (robust[:, None] * design)
+    covariance = inverse * spread**2
+    loose = vectors[:, ~firm]
+    motion, covariance = scale * answer, scale[:, None] * covariance * scale
+    return _worded(split, motion, covariance, loose, stretches)
+
+
+def _worded(
+    split: Split, motion: FloatArray, covariance: FloatArray, loose: FloatArray, stretches: int
+) -> GlueLine:
+    normal = split.normal
+    sideways = np.linalg.svd(normal[None])[2][1:]
+
+    def figure(part: slice, ways: FloatArray) -> tuple[float, float] | None:
+        """Size of a part of the motion along directions (k, 3) and its U; None where it is not held."""
+        if len(loose.T) and np.abs(ways @ loose[part]).max() > 0.3:
+            return None
+        value = ways @ motion[part]
+        spread = ways @ covariance[part, part] @ ways.T
+        return float(np.linalg.norm(value)), 1.96 * float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
+
+    shift, turn = slice(3, 6), slice(0, 3)
+    thick, step, tilt = figure(shift, normal[None]), figure(shift, sideways), figure(turn, sideways)
+    unknown = []
+    if thick is None:
+        unknown.append("The thickness of the glue: the surfaces run along the pull. Give a size across the seam.")
+    if step is None:
+        unknown.append("How far the sides slid along the seam.")
+    if tilt is None:
+        unknown.append("How far the sides are tilted.")
+    if len(loose.T) and np.abs(normal @ loose[turn]).max() > 0.3:
+        unknown.append("How far the sides are turned about the pull.")
+    thickness = None if thick is None else -float(normal @ motion[shift])
+    words = []
+    if thickness is not None and thick is not None:
+        words.append(f"glue {thickness:.2f} +- {thick[1]:.2f} mm thick")
+    if step is not None:
+        words.append(f"step {step[0]:.2f} +- {step[1]:.2f} mm")
+    if tilt is not None:
+        words.append(f"tilt {np.rad2deg(tilt[0]):.2f} +- {np.rad2deg(tilt[1]):.2f} degrees")
+    sentence = f"{', '.join(words) or 'nothing could be told'} ({stretches} places along the seam)."
+    return GlueLine(
+        from_vector(motion, split.middle_mm), thickness, None if thick is None else thick[1],
+        None if step is None else step[0], None if step is None else step[1],
+        None if tilt is None else float(np.rad2deg(tilt[0])), None if tilt is None else float(np.rad2deg(tilt[1])),
+        stretches, tuple(unknown), sentence[:1].upper() + sentence[1:],
+    )  # fmt: skip
+
+
+def closed_up(fragment: Fragment, split: Split, line: GlueLine) -> tuple[Mesh, Mesh]:
+    """The two sides, b moved to where it belongs."""
+    a, _ = meshes.compacted(fragment.mesh, split.side_a)
+    b, _ = meshes.compacted(fragment.mesh, split.side_b)
+    return a, Mesh(apply(line.closing, b.vertices), b.triangles)

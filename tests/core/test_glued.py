@@ -1,0 +1,99 @@
+"""A glued part: split along its marked seam; thickness, step and tilt of the glue against the exact truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+from scipy.spatial.transform import Rotation
+
+from rejoin.core import meshes
+from rejoin.core.cleaning import clean_scan
+from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.glued import GlueLine, Split, closed_up, glue_line, split_along
+from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
+from rejoin.core.transforms import apply, from_vector
+from tests.makers import scanning
+from tests.makers.breaking import as_mesh
+from tests.makers.views import _meshed
+
+SPACING, NOISE = 0.35, 0.02
+
+
+def glued(solid: Manifold, motion: FloatArray) -> tuple[Fragment, FloatArray]:
+    """The scan of a solid cut at z = 0, its upper half moved by ``motion`` (6,), glue in between; marks on the seam."""
+    below, above = solid.trim_by_plane((0, 0, -1), 0.0), solid.trim_by_plane((0, 0, 1), 0.0)
+    pose = from_vector(motion, np.zeros(3))
+    gap = solid.slice(0.0).extrude(0.5).translate((0, 0, -0.1))
+    whole = as_mesh(below + above.transform(pose[:3]) + gap)
+    rng = np.random.default_rng(2)
+    mesh = _meshed(whole, scanning.PITCH_PER_SPACING * SPACING, rng)
+    points, _ = scanning.projected(whole, mesh.vertices)
+    normals = meshes.vertex_normals(Mesh(points, mesh.triangles))
+    noise = 0.85 * scanning.smooth_field(points, 3 * SPACING, rng) + 0.5 * rng.normal(size=len(points))
+    mesh = Mesh(points + (NOISE * noise)[:, None] * normals, mesh.triangles)
+    fragment = clean_scan(Scan("lever", ("lever.ply",), mesh, "mm", True, False, ("x",)))
+    near = np.flatnonzero(np.abs(mesh.vertices[:, 2] - 0.1) < 0.3)
+    angle = np.arctan2(mesh.vertices[near, 1], mesh.vertices[near, 0])
+    marks = mesh.vertices[[near[np.argmin(np.abs(angle - a))] for a in np.linspace(-3, 3, 8)]]
+    return fragment, marks
+
+
+def told(solid: Manifold, motion: list[float], known: bool = False) -> tuple[GlueLine, Fragment, Split]:
+    fragment, marks = glued(solid, np.array(motion))
+    split = split_along(fragment, marks)
+    size = None
+    if known:
+        points = np.array([[0.0, 0, -20.0], [0.0, 0, 20.0]])
+        moved = apply(from_vector(np.array(motion), np.zeros(3)), points[1:])[0]
+        lower = points[0] if split.normal[2] > 0 else moved
+        upper = moved if split.normal[2] > 0 else points[0]
+        size = (lower, upper, 40.0, 0.02)
+    return glue_line(fragment, split, size), fragment, split
+
+
+def swollen() -> Manifold:
+    """A body whose surface leans to the pull at the seam: the surfaces tell the thickness."""
+
+    def bent(points: np.ndarray) -> np.ndarray:
+        z = np.asarray(points)[:, 2]
+        swell = 1.0 + 0.35 * np.sin(z / 11.0) + 0.12 * np.cos(2 * np.arctan2(points[:, 1], points[:, 0]) + z / 12.0)
+        return np.column_stack([points[:, 0] * swell, points[:, 1] * swell, z])
+
+    return Manifold.cylinder(44, 12, 12, 128, True).refine_to_length(1.0).warp_batch(bent)
+
+
+def test_glue_of_a_fifth_of_a_millimetre_is_found_where_the_surfaces_lean() -> None:
+    line, fragment, split = told(swollen(), [0.0, 0.0, 0.0, 0.0, 0.0, 0.2])
+    assert line.thickness_mm is not None and line.thickness_mm == pytest.approx(0.2, abs=0.05)
+    assert line.thickness_u95_mm is not None and abs(line.thickness_mm - 0.2) < 2.0 * line.thickness_u95_mm
+    assert line.step_mm is not None and line.step_mm < 0.06 and line.stretches > 20
+    lower, upper = closed_up(fragment, split, line)
+    assert len(lower.triangles) > 1000 and len(upper.triangles) > 1000
+
+
+def test_a_step_is_found_and_a_tilt_that_the_seam_cannot_tell_is_said_to_be_unknown() -> None:
+    turn = Rotation.from_euler("y", 0.5, degrees=True).as_rotvec()
+    line, _, _ = told(swollen(), [*turn, 0.15, 0.0, 0.2])
+    assert line.step_mm == pytest.approx(0.15, abs=0.06)
+    assert line.tilt_deg is None and any("tilted" in words for words in line.unknown)
+
+
+def test_on_a_straight_bar_the_thickness_is_unknown_until_a_size_is_given() -> None:
+    bar = Manifold.cube((24, 18, 44), True)
+    line, _, _ = told(bar, [0.0, 0.0, 0.0, 0.0, 0.0, 0.2])
+    assert line.thickness_mm is None and any("thickness" in words for words in line.unknown)
+    line, _, _ = told(bar, [0.0, 0.0, 0.0, 0.0, 0.0, 0.2], known=True)
+    assert line.thickness_mm is not None and line.thickness_mm == pytest.approx(0.2, abs=0.05)
+
+
+def test_marks_that_make_no_seam_are_refused() -> None:
+    fragment, marks = glued(swollen(), np.zeros(6))
+    with pytest.raises(WrongUse, match="three marks"):
+        split_along(fragment, marks[:2])
+    with pytest.raises(WrongUse, match="does not lie"):
+        split_along(fragment, marks + 50.0)
+    with pytest.raises(NoAnswer, match="fall in two"):
+        split_along(fragment, fragment.mesh.vertices[:: len(fragment.mesh.vertices) // 3][:3], 0.01)
+
+

@@ -222,10 +222,10 @@ def test_coverage_across_a_joint() -> None:
 
 def _half(side: float) -> Mesh:
     """A small end face of 20 x 12 at x = 30 side, as a grid."""
-    y, z = (a.ravel() for a in np.meshgrid(np.linspace(-10, 10, 16), np.linspace(-6, 6, 10)))
+    y, z = (a.ravel() for a in np.meshgrid(np.linspace(-10, 10, 21), np.linspace(-6, 6, 13)))
     points = np.column_stack([np.full(len(y), 30.0 * side), y, z])
-    k = np.array([r * 16 + c for r in range(9) for c in range(15)])
-    triangles = np.vstack([np.column_stack([k, k + 1, k + 16]), np.column_stack([k + 1, k + 17, k + 16])])
+    k = np.array([r * 21 + c for r in range(12) for c in range(20)])
+    triangles = np.vstack([np.column_stack([k, k + 1, k + 21]), np.column_stack([k + 1, k + 22, k + 21])])
     return Mesh(points, (triangles if side > 0 else triangles[:, ::-1]).astype(np.int32))
 
 

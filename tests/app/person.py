@@ -25,6 +25,7 @@ class Person:
 
     def __init__(self, window: Window, pictures: Path | None = None) -> None:
         self.window, self.pictures, self.taken = window, pictures, 0
+        self.patience_s = 120.0
         self.troubles: list[str] = []
         self.thinks: Callable[[], None] = lambda: None  # told when the script itself took time
         window.bench.said.connect(self._hears)
@@ -210,8 +211,8 @@ class Person:
             QTest.keyClick(slider, Qt.Key.Key_PageUp)
         self.pause(60)
 
-    def wait_until_done(self, seconds: float = 120.0) -> None:
-        end = time.monotonic() + seconds
+    def wait_until_done(self) -> None:
+        end = time.monotonic() + self.patience_s
         quiet = 0
         while quiet < 5 and time.monotonic() < end:
             self.pause(20)
@@ -228,9 +229,9 @@ class Person:
             self.window.grab().save(str(self.pictures / f"{self.taken:02d}_{name}.png"))
             self.thinks()
 
-    def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None], seconds: float = 120.0) -> None:
+    def when_asked(self, kind: type[QWidget], answer: Callable[[QWidget], None]) -> None:
         """Answer a dialog of ``kind`` when it comes up."""
-        end, timer = time.monotonic() + seconds, QTimer(self.window, interval=150)
+        end, timer = time.monotonic() + self.patience_s, QTimer(self.window, interval=150)
         seen: list[QWidget] = []
 
         def look() -> None:

@@ -38,6 +38,7 @@ def main(out: Path, sample: str = SAMPLE) -> int:
     from PySide6.QtWidgets import QApplication
 
     from rejoin.app.bench import Bench
+    from rejoin.app.tidying import Tidier
     from rejoin.app.window import Window
     from tests.app.person import Person
     from tests.app.pulse import Pulse
@@ -56,7 +57,8 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         window.resize(1280, 800)
         window.show()
         person, pulse = Person(window, out), Pulse(window)
-        person.thinks = pulse.skip
+        person.thinks, person.patience_s = pulse.skip, 900.0
+        tidier = Tidier(window)  # as the program does
         person.pause(500)
         result = Walk(person, sample, out).run()
         result["longest_stall_ms"] = round(pulse.longest_ms, 1)
@@ -64,6 +66,7 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         result["longest_own_processor_ms"] = round(pulse.longest_own_ms, 1)
         result["own_processor_during"] = pulse.where_own
         result["loaded"] = os.getloadavg()[0] / (os.cpu_count() or 1)
+        tidier.end()
         window.close()
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "walk.json").write_text(json.dumps(result, indent=2) + "\n")

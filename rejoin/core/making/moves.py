@@ -14,7 +14,7 @@ WALL = 0.5
 """A neighbour is a wall along which the edge of a face slides where it stands within 30 degrees of upright on it."""
 SLIDE = 0.65
 """No edge slides sideways by more than this share of its move."""
-RIM_ROUNDS = 6
+RIM_ROUNDS = 40
 """Times that the bend at a scanned rim is averaged with its neighbours'."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 
@@ -16,8 +17,7 @@ class TriangleTree:
     """
 
     def __init__(self, mesh: Mesh) -> None:
-        import open3d as o3d
-
+        o3d = the_open3d()
         self._middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
         self._scene = o3d.t.geometry.RaycastingScene()
         self._scene.add_triangles(
@@ -27,8 +27,7 @@ class TriangleTree:
 
     def nearest(self, points: FloatArray) -> IntArray:
         """Index (k,) of the triangle nearest to each point."""
-        import open3d as o3d
-
+        o3d = the_open3d()
         found = self._scene.compute_closest_points(o3d.core.Tensor((points - self._middle).astype(np.float32)))
         return np.array(found["primitive_ids"].numpy(), dtype=np.int32)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import importlib
 from threading import Thread
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.records import FloatArray
 from rejoin.core.transforms import rigid
 
@@ -17,7 +17,7 @@ def warm_up() -> None:
 
     The program's end waits for it: a thread that is cut off while it imports spoils the exit code.
     """
-    Thread(target=importlib.import_module, args=("open3d",), daemon=False).start()
+    Thread(target=the_open3d, daemon=False).start()
 
 
 def refined(
@@ -56,8 +56,7 @@ def refined(
     share : float
         Share of a's points that found a partner.
     """
-    import open3d as o3d
-
+    o3d = the_open3d()
     middle_a, middle_b = points_a.mean(axis=0), points_b.mean(axis=0)
     to_middle_a, from_middle_b = rigid(np.eye(3), middle_a), rigid(np.eye(3), -middle_b)
     source, target = o3d.geometry.PointCloud(), o3d.geometry.PointCloud()
@@ -84,8 +83,7 @@ def _rounded(matrix: FloatArray, quantum_mm: float, size_mm: float) -> FloatArra
 
 def local_shapes(points: FloatArray, normals: FloatArray, radius_mm: float) -> FloatArray:
     """Descriptors (n, 33) of the shape around each point (fast point feature histograms: Rusu and others, 2009)."""
-    import open3d as o3d
-
+    o3d = the_open3d()
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(np.array(points - points.mean(axis=0))))
     cloud.normals = o3d.utility.Vector3dVector(np.array(normals))
     search = o3d.geometry.KDTreeSearchParamHybrid(radius_mm, 150)

@@ -6,6 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.errors import FileTrouble
+from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.meshes import compacted
 from rejoin.core.records import FloatArray, Mesh
 
@@ -36,8 +37,7 @@ def surface_from_points(points: FloatArray, name: str) -> Mesh:
     FileTrouble
         Too many points, or none that make a surface.
     """
-    import open3d as o3d
-
+    o3d = the_open3d()
     points = np.unique(points, axis=0)
     if not 100 <= len(points) <= MOST_POINTS:
         raise FileTrouble(f"{name} holds {len(points):,} bare points; between 100 and {MOST_POINTS:,} can be used.",
@@ -65,8 +65,7 @@ def surface_from_points(points: FloatArray, name: str) -> Mesh:
 
 def _agreeing(points: FloatArray, normals: FloatArray) -> FloatArray:
     """The normals (n, 3), turned so that neighbours agree (minimum spanning tree, Hoppe and others 1992)."""
-    import open3d as o3d
-
+    o3d = the_open3d()
     chosen = np.random.default_rng(0).permutation(len(points))[:ORIENTED]
     few = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points[chosen]))
     few.normals = o3d.utility.Vector3dVector(normals[chosen])

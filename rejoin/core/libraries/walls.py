@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 
@@ -12,8 +13,7 @@ def through_material(mesh: Mesh, starts: FloatArray, directions: FloatArray) -> 
 
     Single precision about the mesh's middle: distances hold to about 1e-6 of its size.
     """
-    import open3d as o3d
-
+    o3d = the_open3d()
     middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
     scene = o3d.t.geometry.RaycastingScene()
     scene.add_triangles(

@@ -117,6 +117,7 @@ def parser() -> argparse.ArgumentParser:
     _add_make(commands)
     _add_split(commands)
     _add_compare(commands)
+    _add_papers(commands)
     _add_sample(commands)
     _add_open(commands)
     return top
@@ -256,6 +257,21 @@ def _add_compare(commands: Any) -> None:
     compare.set_defaults(run=_compare)
 
 
+def _add_papers(commands: Any) -> None:
+    text = "keep notes, casting marks, photographs and the original files with a saved project"
+    papers = _command(commands, "papers", text)
+    papers.add_argument("project", metavar="PROJECT", help="a saved project (.rejoin)")
+    about = ("part", "material", "casting mark", "photograph", "scanner", "conditions")
+    papers.add_argument("--about", choices=about, help="what a paper is about")
+    papers.add_argument("--text", metavar="WORDS", help="the note")
+    papers.add_argument("--file", metavar="FILE", help="a photograph or another file")
+    papers.add_argument("--beside", action="store_true", help="keep only the file's name and checksum")
+    papers.add_argument("--take-out", type=int, metavar="NUMBER", help="take a paper out again")
+    papers.add_argument("--keep-originals", action="store_true", help="keep the scans' own files inside the project")
+    papers.add_argument("--write-to", metavar="FOLDER", help="write the files that are kept inside to a folder")
+    papers.set_defaults(run=_papers)
+
+
 def _add_sample(commands: Any) -> None:
     text = "list the samples, or copy one to a folder"
     sample = _command(commands, "sample", text)
@@ -374,6 +390,12 @@ def _compare(arguments: argparse.Namespace) -> int:
     from rejoin.mending_commands import compare_command
 
     return compare_command(arguments)
+
+
+def _papers(arguments: argparse.Namespace) -> int:
+    from rejoin.paper_command import papers_command
+
+    return papers_command(arguments)
 
 
 def _sample(arguments: argparse.Namespace) -> int:

@@ -211,14 +211,18 @@ TYPED: dict[str, list[list[str]]] = {
     ],
     "rejoin restore WHOLE --source S --out F": [],
     "rejoin make WHOLE --for P": [["make", "whole.stl", "--unit", "mm", "--for", "print", "--out", "trial.stl"]],
+    "rejoin split SCAN --seam POINTS --out A B": [],
+    "rejoin compare WHOLE SCAN": [],
+    "rejoin papers PROJECT": [["papers", "part.rejoin", "--about", "part", "--text", "the rocker of the pump"]],
     "rejoin sample [NAME --to FOLDER]": [["sample"], ["sample", "bracket", "--to", "yard"]],
     "rejoin --version": [["--version"]],
     "rejoin COMMAND --help": [
-        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "restore", "make", "sample", "open")
+        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "restore", "make", "split", "compare", "papers",
+                                     "sample", "open")
     ],
 }  # fmt: skip
 """Each command of the README's table as somebody would type it. `join` and those that open the window are typed above
-and below, `restore` in tests/core/test_restoring.py."""
+and below, `restore` in tests/core/test_restoring.py, `split` and `compare` in tests/test_mending_commands.py."""
 
 
 def commands_of_the_table() -> list[str]:

@@ -98,6 +98,15 @@ class Bench(QObject):
         self.new()
         return self.open_scans([str(f) for f in files], asks=False)
 
+    def judge(self) -> bool:
+        """Look whether the scans are good enough."""
+        return self._start("Look the scans over", tasks.judge)
+
+    def set_role(self, number: int, role: str, mirrored: bool) -> bool:
+        """Say what a scan is of."""
+        return self.work("Say what it is", tasks.clean, lambda p: edits.set_role(p, number, role, mirrored),
+                         settings=self.settings.get("clean"))  # fmt: skip
+
     def find_faces(self) -> bool:
         return self._start("Find fracture faces", tasks.find_faces, settings=self.settings.get("find_faces"))
 

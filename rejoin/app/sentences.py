@@ -91,7 +91,11 @@ def letter(fragment: int) -> str:
 def scans(project: Project, units: Units) -> str:
     if not project.scans:
         return "No scans yet"
-    words = [counted(len(project.scans), "fragment")]
+    words = [counted(sum(scan.role == "fragment" for scan in project.scans), "fragment")]
+    words += [name for role, name in (("reference", "a reference"), ("mating", "a mating part"))
+              if any(scan.role == role for scan in project.scans)]  # fmt: skip
+    wanting = sum(bool(fragment.faults) for fragment in project.fragments)
+    words += [f"{wanting} to be scanned again"] if wanting else []
     if project.fragments:
         spacing = float(np.median([f.spacing_mm for f in project.fragments]))
         holes = sum(len(f.holes) for f in project.fragments)
@@ -164,6 +168,12 @@ def _same(first: FractureFace, second: FractureFace) -> bool:
 def fragment_notes(fragment: Fragment, units: Units) -> str:
     """What reading noted and cleaning left open, one line each; repairs have lines of their own."""
     lines = [r.sentence for r in fragment.scan.read_notes]
+    if fragment.scan.role != "fragment":
+        hand = ", of the opposite hand" if fragment.scan.mirrored else ""
+        lines.append({"reference": f"A reference{hand}: fragments that join nothing are laid on it.",
+                      "mating": "A mating part: it is never joined."}[fragment.scan.role])  # fmt: skip
+    if fragment.faults is not None:
+        lines += [fault.sentence for fault in fragment.faults] or ["Good enough: nothing was found wanting."]
     for hole in fragment.holes:
         lines.append(f"An open hole, {units.length(hole.across_mm)} across.")
     if not lines and not fragment.repairs:

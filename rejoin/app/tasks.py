@@ -56,6 +56,11 @@ def clean_again(
     return edits.exchange_fragment(project, fragment, made)
 
 
+def judge(project: Project, report: Report) -> Project:
+    """Look whether the scans are good enough; nothing is forgotten."""
+    return steps.judge(_cleaned(project, part_of(report, 0.0, 0.1)), part_of(report, 0.1, 1.0))
+
+
 def find_faces(project: Project, report: Report, settings: Any = None) -> Project:
     """Look for the fracture faces; those chosen by hand stay."""
     return steps.find_faces(_cleaned(project, part_of(report, 0.0, 0.1)), settings, part_of(report, 0.1, 1.0))

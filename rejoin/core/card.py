@@ -6,6 +6,7 @@ later rows, so that the card and the JSON can never differ.
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
@@ -40,6 +41,10 @@ def card_content(project: Project, version: str) -> dict[str, Any]:
             for one in project.fit_ups if one.joint < len(project.joints)
         ],
         "made": [_made_content(part) for part in project.made],
+        "papers": [
+            {"kind": one.kind, "text": one.text, "name": one.name, "sha256": one.sha256, "kept": one.data is not None}
+            for one in project.attachments
+        ],
         "cautions": list(CAUTIONS),
         "steps": [{"step": r.step, "settings": [[k, str(v)] for k, v in r.settings]} for r in project.history],
     })  # fmt: skip
@@ -87,11 +92,30 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
         "<h2>50 Whole</h2>", *_whole(content, shown, pictures),
         *_dimensions(content, shown),
         *_made(content, shown),
+        *_papers(content, project),
         "<h2>Cautions</h2>", _list(content["cautions"]),
         "<h2>How it was made</h2>", tables.steps(content),
     ]  # fmt: skip
     head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{STYLE}</head>"
     return "\n".join([f"<html>{head}<body>", *parts, "</body></html>"]) + "\n"
+
+
+def _papers(content: Mapping[str, Any], project: Project) -> list[str]:
+    """Notes, marks, photographs and how it was scanned."""
+    if not content["papers"]:
+        return []
+    rows = []
+    for one in content["papers"]:
+        where = "in the project" if one["kept"] else "beside it" if one["name"] else "–"
+        rows.append((one["kind"], one["text"] or "–", one["name"] or "–", one["sha256"][:12] or "–", where))
+    photographs = [one for one in project.attachments if one.kind == "photograph" and one.data is not None]
+    shown = [
+        f"<p><img width='320' src='data:image/{'png' if one.name.lower().endswith('png') else 'jpeg'};base64,"
+        f"{b64encode(one.data.tobytes()).decode()}'><br>{escape(one.text or one.name)}</p>"
+        for one in photographs if one.data is not None
+    ]  # fmt: skip
+    head = ("About", "Words", "File", "Start of its SHA-256", "Kept")
+    return ["<h2>Papers of the job</h2>", tables.table(head, rows, (14, 40, 20, 14, 12)), *shown]
 
 
 STYLE = """<style>

@@ -77,13 +77,21 @@ def scans(content: Mapping[str, Any], shown: Shown) -> str:
         size = " x ".join(shown.length(v * one, 1).split()[0] for v in scan["size"])
         repairs = "; ".join(shown.words(item["sentence"]) for item in scan["repairs"]) or "none"
         fragment, sums = content["fit"]["fragments"][number], content["checksums"][number]
+        role = "" if scan["role"] == "fragment" else f" ({_role(fragment)})"
+        told = "".join(f"; {shown.words(fault['sentence'])}" for fault in scan["faults"] or [])
         rows.append((
-            fragment["name"], f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
+            fragment["name"] + role, f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
             f"{scan['points']} points, {scan['triangles']} triangles", size,
-            f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs,
+            f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs + told,
         ))  # fmt: skip
     head = ("Fragment", "File, start of its SHA-256", "Held", f"Size, {shown.unit}", "Spacing", "Repairs")
     return table(head, rows, (13, 19, 20, 17, 17, 14))
+
+
+def _role(fragment: Mapping[str, Any]) -> str:
+    """What a scan is of that is no piece."""
+    words = {"reference": "reference", "mating": "mating part"}[fragment["role"]]
+    return f"{words} of the opposite hand" if fragment["mirrored"] else words
 
 
 def placements(content: Mapping[str, Any], shown: Shown) -> str:

@@ -23,7 +23,7 @@ HOLE = 8.0
 ROUGH = 1.25
 """What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break: round a
 hole in original surface only what runs over an edge strays."""
-SMOOTHED = 0.25
+SMOOTHED = 0.18
 """What strays from a quadric over 2.5 spacings, as a share of that over 8: 0.4 and more as scanned, for every
 vertex has noise of its own."""
 DROWNED = 2.5

@@ -691,6 +691,22 @@ class MadePart(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class Attachment(Record):
+    """Something that belongs to the job's papers: a note, a photograph, the original file of a scan.
+
+    ``kind`` is one of `rejoin.core.edits.papers.KINDS`. A file is known by ``name`` and ``sha256``; ``data`` (k,) are
+    its bytes where it is kept inside the project, else None.
+    """
+
+    kind: str
+    text: str
+    name: str = ""
+    sha256: str = ""
+    data: npt.NDArray[np.uint8] | None = None
+    _arrays = {"data": np.uint8}
+
+
+@dataclass(frozen=True, eq=False)
 class Project(Record):
     """All that is known of one broken part. Each step returns a new one.
 
@@ -714,6 +730,7 @@ class Project(Record):
     stated: tuple[StatedSize, ...] = ()
     picks: tuple[MakePick, ...] = ()
     made: tuple[MadePart, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

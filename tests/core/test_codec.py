@@ -13,6 +13,7 @@ import pytest
 from rejoin.core.codec import KINDS, Table, array_key, pack, unpack, unpack_as
 from rejoin.core.errors import FileTrouble
 from rejoin.core.records import (
+    Attachment,
     ByNumber,
     DimensionCheck,
     Evidence,
@@ -39,6 +40,8 @@ from rejoin.core.records import (
     ReplayRound,
     ScaleCheck,
     Scan,
+    ScanFault,
+    ScanView,
     Score,
     Shape,
     StatedSize,
@@ -52,11 +55,14 @@ def full_project(seed: int = 0) -> Project:
     rng = np.random.default_rng(seed)
     mesh = Mesh(rng.normal(size=(50, 3)), rng.integers(0, 50, (80, 3)))
     scan = Scan("left", ("left.stl",), mesh, "mm", False, False, ("ab",), (Repair("unit", 1, "A doubtful unit."),))
-    other = Scan("right", ("right.3mf",), Mesh(mesh.vertices + 1, mesh.triangles), "inch", True, True, ("cd", "ef"))
+    views = (ScanView("top", np.eye(4), 9, 1.0, 0.0, 0.02),)
+    other = Scan("right", ("right.3mf",), Mesh(mesh.vertices + 1, mesh.triangles), "inch", True, True, ("cd", "ef"),
+                 views=views, views_u95_mm=0.1, role="reference", mirrored=True)  # fmt: skip
     hole = Hole(np.arange(5), 2.5, np.zeros(3))
+    faults = (ScanFault("hole", "A hole.", np.zeros(3), 2.0),)
     fragments = (
         Fragment(scan, mesh, 0.3, 0.02, (hole,), 2, False, ()),
-        Fragment(other, other.mesh, 0.3, float("nan"), (), 0, True, ()),
+        Fragment(other, other.mesh, 0.3, float("nan"), (), 0, True, (), faults),
     )
     faces = tuple(FractureFace(i, np.arange(10 * i), 12.5, 0.9, "program") for i in range(2))
     joint = Joint(0, 1, faces[0], faces[1], np.eye(4), Evidence(9.0, 1.0, 50.0, 0.8, 0.02, 0.0, 3.0, True, "It holds."))
@@ -114,6 +120,7 @@ def full_project(seed: int = 0) -> Project:
         readings=(reading,), checks=(check,), scales=(ScaleCheck(0, 1.0, 0.01, 2, "proven", "It holds."),),
         fit_ups=(fit_up,), stated=(StatedSize(0, np.zeros(3), 1, np.ones(3), 5.0, 0.1),),
         picks=(MakePick("stock", np.zeros(3), 3.0),), made=(made,),
+        attachments=(Attachment("part", "a lever", "a.txt", "ab", np.arange(5, dtype=np.uint8)),),
     )  # fmt: skip
 
 

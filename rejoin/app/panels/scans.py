@@ -23,9 +23,19 @@ TAKEN_BACK = ("specks", "inside out")
 """Repairs that a surface can do without."""
 
 
+ROLES = (
+    ("A piece of this part", "fragment", False),
+    ("A reference: a whole part of the same pattern", "reference", False),
+    ("A reference of the opposite hand", "reference", True),
+    ("A mating part", "mating", False),
+)
+"""What a scan may be of: words, role, mirrored."""
+
+
 class ScansPanel(Panel):
     number, title, mode = 10, "Scans", "scans"
-    follows = ("Open scans", "Take repairs back", "Repair again", "State the unit")
+    follows = ("Open scans", "Take repairs back", "Repair again", "State the unit", "Look the scans over",
+               "Say what it is")  # fmt: skip
     open_wanted = Signal()
     sample_wanted = Signal(str)
 
@@ -58,6 +68,17 @@ class ScansPanel(Panel):
         self.unit_button = self.button("Unit…", "Say again in which unit this scan's file is.", self.unit)
         self.about = self.row(self.rename_button, self.remove_button, self.unit_button)
         self.box.addWidget(self.about)
+        self.judge_button = self.button("Good enough?", "Look the scans over: what is missing, smoothed or double, and "
+                                        "what to scan again.", self.bench.judge)  # fmt: skip
+        self.role_button = self.button("What is it?", "Say whether this scan is a piece, a whole part of the same "
+                                       "pattern, or what the part fits to.", lambda: None)  # fmt: skip
+        self.role_menu = QMenu(self)
+        for words, role, mirrored in ROLES:
+            action = self.role_menu.addAction(words)
+            action.triggered.connect(lambda checked=False, role=role, mirrored=mirrored: self.role(role, mirrored))
+        self.role_button.setMenu(self.role_menu)
+        self.more = self.row(self.judge_button, self.role_button)
+        self.box.addWidget(self.more)
         for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
             QShortcut(QKeySequence(key), self.table, act, context=Qt.ShortcutContext.WidgetShortcut)
 
@@ -86,6 +107,7 @@ class ScansPanel(Panel):
         self.shelf.setVisible(not project.scans)
         self.table.setVisible(bool(project.scans))
         self.about.setVisible(bool(project.scans))
+        self.more.setVisible(bool(project.scans))
         self.table.blockSignals(True)
         self.table.clear()
         units = self.bench.units
@@ -104,7 +126,7 @@ class ScansPanel(Panel):
             if number == chosen:
                 self.table.setCurrentItem(item)
         self.table.blockSignals(False)
-        for button in (self.rename_button, self.remove_button, self.unit_button):
+        for button in (self.rename_button, self.remove_button, self.unit_button, self.judge_button, self.role_button):
             button.setEnabled(bool(project.fragments))
 
     def chosen(self) -> int | None:
@@ -129,6 +151,12 @@ class ScansPanel(Panel):
         number = self._need_choice()
         if number is not None:
             self.bench.edit(f"Remove {sentences.letter(number)}", lambda p: edits.remove_fragment(p, number))
+
+    def role(self, role: str, mirrored: bool) -> None:
+        """Say what the selected scan is of."""
+        number = self._need_choice()
+        if number is not None:
+            self.bench.set_role(number, role, mirrored)
 
     def _need_choice(self) -> int | None:
         number = self.chosen()

@@ -29,6 +29,12 @@ from rejoin.core.edits.joints import (
     use_candidate,
 )
 from rejoin.core.edits.making import with_picks
+from rejoin.core.edits.papers import (
+    attach,
+    detach,
+    keep_originals,
+    write_originals,
+)
 from rejoin.core.edits.scans import (
     exchange_fragment,
     remove_fragment,
@@ -41,10 +47,12 @@ __all__ = [
     "add_reading",
     "add_triangles",
     "area_of",
+    "attach",
     "change_reading",
     "choose_face",
     "clear_face",
     "correct_scale",
+    "detach",
     "drop_size",
     "exchange_fragment",
     "free_joint",
@@ -52,6 +60,7 @@ __all__ = [
     "join_as_placed",
     "join_by_hand",
     "join_by_marks",
+    "keep_originals",
     "pin_joint",
     "place_by_hand",
     "reject_joint",
@@ -66,4 +75,5 @@ __all__ = [
     "use_candidate",
     "with_picks",
     "with_readings",
+    "write_originals",
 ]

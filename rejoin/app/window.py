@@ -25,6 +25,7 @@ from rejoin.app.bench import Bench
 from rejoin.app.class_mode import ClassMode
 from rejoin.app.colour_bar import ColourBar
 from rejoin.app.file_work import FileWork
+from rejoin.app.in_units import in_units
 from rejoin.app.job_card import JobCard
 from rejoin.app.look import qt_palette, style_sheet
 from rejoin.app.pages import Pages
@@ -136,7 +137,7 @@ class Window(FileWork):
         session = self.bench.session
         session.changed.connect(self._show)
         session.stack.cleanChanged.connect(self._title)
-        self.bench.said.connect(self.strip.say)
+        self.bench.said.connect(self._say)
         self.bench.done.connect(self._done)
         self.bench.units_changed.connect(self._units)
         self.bench.jobs.busy_changed.connect(self._busy)
@@ -162,6 +163,11 @@ class Window(FileWork):
             self._slide(100, at_once=True)
         self.show_beside()
         self._states()
+
+    def _say(self, kind: str, what_happened: str, what_to_do: str) -> None:
+        """Show a message, which core wrote in millimetres, in the person's unit."""
+        units = self.bench.units
+        self.strip.say(kind, in_units(what_happened, units), in_units(what_to_do, units))
 
     def _states(self) -> None:
         project = self.bench.project

@@ -204,9 +204,10 @@ class Person:
             self.key(Qt.Key.Key_Y, CONTROL)
 
     def set_slider(self, slider: QWidget, share: float) -> None:
-        """Click into the groove, then the arrow keys for the rest."""
+        """Page down to the beginning, then up."""
         slider.setFocus()
-        QTest.keyClick(slider, Qt.Key.Key_Home)
+        for _ in range(11):
+            QTest.keyClick(slider, Qt.Key.Key_PageDown)
         for _ in range(int(round(share * 10))):
             QTest.keyClick(slider, Qt.Key.Key_PageUp)
         self.pause(60)

@@ -68,7 +68,8 @@ class GapPanel(Panel):
         return sentences.gaps(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
-        return bool(project.fits) and self._looked_at is project.fits
+        looked = self._looked_at or ()
+        return bool(project.fits) and [id(fit) for fit in looked] == [id(fit) for fit in project.fits]
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
@@ -76,7 +77,7 @@ class GapPanel(Panel):
             self.numbers.setText("\n\n".join(sentences.fit_lines(project, fit, units) for fit in project.fits))
         else:
             self.numbers.setText("Join the fragments first; then the gap between the faces is shown here.")
-        if project.fits and project.fits is not self._fits:
+        if project.fits and [id(fit) for fit in self._fits] != [id(fit) for fit in project.fits]:
             self.scene.gap_limit_mm, self.scene.gap_tolerance_mm = _usual_limits(project)
         self._fits = project.fits
         for spin, value in ((self.limit, self.scene.gap_limit_mm), (self.tolerance, self.scene.gap_tolerance_mm)):

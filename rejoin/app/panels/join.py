@@ -7,6 +7,7 @@ from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 from rejoin.app import sentences, tasks
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_hand import ByHand
 from rejoin.app.panels.known_sizes import KnownSizes
@@ -76,7 +77,7 @@ class JoinPanel(Panel):
         self.list.setVisible(bool(project.joints))
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
-        lines = [sentences.placement_line(i, p, units) for i, p in enumerate(project.placements)]
+        lines = [in_units(sentences.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
         self.join_button.setEnabled(len(project.fragments) >= 2)

@@ -20,9 +20,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 HOLE = 8.0
 """Spacings across above which a hole is told: smaller ones are closed without a trace."""
-ROUGH = 1.25
-"""What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break: round a
-hole in original surface only what runs over an edge strays."""
+ROUGH = 0.85
+"""What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break. A quadric
+over 5 spacings takes away part of correlated noise: calm original surface strays by about 0.6."""
 SMOOTHED = 0.18
 """What strays from a quadric over 2.5 spacings, as a share of that over 8: 0.4 and more as scanned, for every
 vertex has noise of its own."""
@@ -92,9 +92,9 @@ def _rough_around(fragment: Fragment, hole: Hole) -> bool:
     """Whether most of the surface round a hole is as rough as a break."""
     points, spacing = fragment.mesh.vertices, fragment.spacing_mm
     tree, rim = cKDTree(points), points[hole.loop]
-    away = cKDTree(rim).query(points, distance_upper_bound=9.0 * spacing)[0]
-    ring = np.flatnonzero((away > 5.0 * spacing) & np.isfinite(away))
-    ring = ring[:: max(1, len(ring) // 60)]
+    away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
+    ring = np.flatnonzero((away > spacing) & np.isfinite(away))
+    ring = ring[:: max(1, len(ring) // 80)]
     strays = [_strays(near) for near in (points[tree.query_ball_point(points[k], 5.0 * spacing)] for k in ring)
               if len(near) > 20]  # fmt: skip
     return len(strays) > 8 and float(np.sqrt(np.quantile(strays, 0.25))) > ROUGH * fragment.noise_mm

@@ -110,6 +110,9 @@ class FuseSettings(Settings):
     largest_chip_mm: float = setting(
         15.0, "chips up to this size across are filled", unit="mm", low=0.0, high=500.0
     )
+    groove_mm: float = setting(
+        0.0, "the crack is kept as a witness groove of this width; 0 closes it flush", unit="mm", low=0.0, high=20.0
+    )
     reduce_mm: float = setting(
         0.0, "fewer triangles, nowhere farther than this from the full surface; 0 keeps the scans' own",
         unit="mm", low=0.0, high=10.0,

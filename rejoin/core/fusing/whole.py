@@ -11,6 +11,7 @@ from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
+from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.reducing import reduced
 from rejoin.core.fusing.ring import BoolArray, Contact, contacts
@@ -75,6 +76,8 @@ def fuse_fragments(
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
+    if settings.groove_mm > 0:
+        whole = grooved(whole, rims_of(fragments, placements, joints), settings.groove_mm)
     if settings.reduce_mm > 0:
         report(0.9, "Reducing the triangles")
         whole = reduced(whole, settings.reduce_mm)

@@ -132,7 +132,9 @@ def test_a_folder_of_one_scan_reads_as_that_scan(tmp_path: Path, views: Views) -
 def test_the_misfit_of_views_widens_the_bound() -> None:
     case = make_case("knob", 3, spacing_mm=1.3)
     scans = [scan_of(mesh, f"fragment {n}") for n, mesh in enumerate(case.fragments)]
-    plain = steps.join(steps.changed(steps.Project(), scans=tuple(scans)))
-    loose = steps.join(steps.changed(steps.Project(), scans=(scans[0], replace(scans[1], views_u95_mm=0.5))))
+    ready = steps.match(steps.find_faces(steps.clean(steps.changed(steps.Project(), scans=tuple(scans)))))
+    first, second = ready.fragments
+    second = replace(second, scan=replace(second.scan, views_u95_mm=0.5))
+    plain, loose = steps.align(ready), steps.align(replace(ready, fragments=(first, second)))
     before, after = plain.placements[1].u95_mm, loose.placements[1].u95_mm
     assert before is not None and after == pytest.approx(np.hypot(before, 0.5), rel=1e-6)

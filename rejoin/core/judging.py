@@ -23,9 +23,9 @@ HOLE = 8.0
 ROUGH = 0.85
 """What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break. A quadric
 over 5 spacings takes away part of correlated noise: calm original surface strays by about 0.6."""
-SMOOTHED = 0.18
-"""What strays from a quadric over 2.5 spacings, as a share of that over 8: 0.4 and more as scanned, for every
-vertex has noise of its own."""
+SMOOTHED = 0.35
+"""What strays from a quadric over 2.5 spacings, as a share of that over 5, at the calmest places: 0.6 and more as
+scanned, for every vertex has noise of its own."""
 DROWNED = 2.5
 """Relief over 8 spacings, in noises, below which the noise drowns it."""
 FEWEST_POINTS = 500
@@ -55,8 +55,8 @@ def faults_of(fragment: Fragment, faces: Sequence[FractureFace], report: Report 
     if not found:  # the borders of a sheet that lies double are no holes
         found += _holes(fragment, likely if chosen else ())
     report(0.6, f"Looking at the relief of {fragment.scan.name}")
-    found += _smoothed(fragment)
-    found += _coarse(fragment, likely)
+    coarse = _coarse(fragment, likely)
+    found += coarse or _smoothed(fragment)
     for face in chosen:
         found += _drowned(fragment, face)
     found += _warp(fragment)
@@ -180,13 +180,13 @@ def _smoothed(fragment: Fragment) -> list[ScanFault]:
     tree = cKDTree(points)
     seeds = np.random.default_rng(0).permutation(len(points))[:400]
     level = []
-    for radius in (2.5, 8.0):
+    for radius in (2.5, 5.0):
         strays = [_strays(near) for near in (points[tree.query_ball_point(points[k], radius * spacing)] for k in seeds)
                   if len(near) >= 10]  # fmt: skip
         if len(strays) < 50:
             return []
         # The calmest places: no edge, no relief, only what the scanner adds.
-        level.append(float(np.sqrt(np.quantile(strays, 0.15))))
+        level.append(float(np.sqrt(np.quantile(strays, 0.05))))
     if level[1] < 1e-3 * spacing or level[0] > SMOOTHED * level[1]:
         return []
     words = ("The finest relief is gone: the scanner's program smoothed it away. Export the scan without smoothing, "

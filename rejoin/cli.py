@@ -26,7 +26,7 @@ from rejoin.core.settings import (
     RestoreSettings,
     Settings,
 )
-from rejoin.terminal import say, say_error, stop_on_ctrl_c
+from rejoin.terminal import say, say_error, stop_on_ctrl_c, stop_was_asked
 
 STEP_SETTINGS: dict[str, type[Settings]] = {
     "clean": CleanSettings,
@@ -422,7 +422,8 @@ def _window(arguments: argparse.Namespace) -> int:
         )
     from rejoin.app.main import run
 
-    return int(run(arguments.sample, [] if projects else files, projects[0] if projects else None) or 0)
+    project = projects[0] if projects else None
+    return int(run(arguments.sample, [] if projects else files, project, stop_was_asked) or 0)
 
 
 def _one_line(error: BaseException) -> str:

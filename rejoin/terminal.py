@@ -68,9 +68,14 @@ def _stop(_: int, frame: FrameType | None) -> None:
     raise Stopped
 
 
+def stop_was_asked() -> bool:
+    """Whether Ctrl-C was pressed."""
+    return _stop_asked.is_set()
+
+
 def raise_if_stopped() -> None:
     """Raise `Stopped` where Ctrl-C was pressed."""
-    if _stop_asked.is_set():
+    if stop_was_asked():
         raise Stopped
 
 

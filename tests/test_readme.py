@@ -217,8 +217,8 @@ TYPED: dict[str, list[list[str]]] = {
     "rejoin sample [NAME --to FOLDER]": [["sample"], ["sample", "bracket", "--to", "yard"]],
     "rejoin --version": [["--version"]],
     "rejoin COMMAND --help": [
-        [name, "--help"] for name in ("join", "scans", "measure", "check", "report", "restore", "make", "split", "compare", "papers",
-                                     "sample", "open")
+        [name, "--help"]
+        for name in "join scans measure check report restore make split compare papers sample open".split()
     ],
 }  # fmt: skip
 """Each command of the README's table as somebody would type it. `join` and those that open the window are typed above

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from rejoin.app.system_check import advice, missing_libraries
 from rejoin.core.errors import NoAnswer
 
 
-def run(sample: str | None = None, files: Sequence[str] = (), project: str | None = None) -> int:
+def run(
+    sample: str | None = None,
+    files: Sequence[str] = (),
+    project: str | None = None,
+    stop_was_asked: Callable[[], bool] = lambda: False,
+) -> int:
     """Open the window, on a sample, some scans or a project file, and stay until it is closed.
+
+    ``stop_was_asked`` tells of a Ctrl-C that came while the libraries were being loaded.
 
     Returns
     -------
@@ -50,9 +57,11 @@ def run(sample: str | None = None, files: Sequence[str] = (), project: str | Non
     stopped: list[bool] = []
     signal.signal(signal.SIGINT, lambda *_: stopped.append(True))
     awake = QTimer(interval=300)  # Python sees a signal only when some Python runs
-    awake.timeout.connect(lambda: app.exit(0) if stopped else None)
+    awake.timeout.connect(lambda: app.exit(0) if stopped or stop_was_asked() else None)
     awake.start()
     code = app.exec()
+    if stop_was_asked():
+        stopped.append(True)
     window.bench.close(keep_recovery=bool(stopped) and window.bench.session.modified)
     window.view.close()
     tidier.end()

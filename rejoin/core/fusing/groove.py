@@ -74,4 +74,4 @@ def _centre_line(seam: FloatArray, rims: FloatArray, spacing_mm: float) -> Float
     """The points of the rims that lie at the seam: where the crack comes to the surface."""
     if not len(seam) or not len(rims):
         return np.empty((0, 3))
-    return rims[cKDTree(seam).query(rims)[0] < 3.0 * spacing_mm]
+    return np.asarray(rims[cKDTree(seam).query(rims)[0] < 3.0 * spacing_mm])

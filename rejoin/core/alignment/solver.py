@@ -82,7 +82,7 @@ class NothingOpposite(NoAnswer):
 
     def __init__(self, number: int, first: str, second: str) -> None:
         super().__init__(f"The faces of {first} and {second} find nothing opposite each other.",
-                         "Bring the two together by hand until the faces nearly touch, or mark three places on each.")  # fmt: skip
+                         "Bring them together by hand until they nearly touch, or mark three places on each.")  # fmt: skip
         self.number = number
 
 

@@ -57,6 +57,10 @@ class FileWork(QMainWindow):
 
     def save_project(self) -> bool:
         path = self.bench.session.path
+        if path and self.bench.session.changed_outside:
+            self.bench.said.emit("trouble", f"{path.name} was changed by another program since it was opened or saved "
+                                 "here.", "Save under another name, so that neither is lost.")  # fmt: skip
+            return False
         return self.bench.save(str(path)) if path else self.save_project_as()
 
     def save_project_as(self) -> bool:

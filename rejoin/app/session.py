@@ -56,12 +56,19 @@ class Session(QObject):
         super().__init__(parent)
         self.project = Project()
         self.path: Path | None = None
+        self._stamp: tuple[int, int] | None = None
         self.stack = QUndoStack(self)
 
     @property
     def modified(self) -> bool:
         """Whether there is work that the project file does not hold."""
         return not self.stack.isClean()
+
+    @property
+    def changed_outside(self) -> bool:
+        """Whether another program changed the project file since it was opened or saved here."""
+        now = _stamp(self.path)
+        return now is not None and now != self._stamp
 
     def apply(self, text: str, project: Project, merge_key: str | None = None) -> None:
         """Make ``project`` the current one, as one undoable step named ``text``.
@@ -74,16 +81,27 @@ class Session(QObject):
 
     def replace(self, project: Project, path: Path | None) -> None:
         """Open another project: what was done before cannot be undone any more."""
-        self.path = path
+        self.path, self._stamp = path, _stamp(path)
         self.stack.clear()
         self._show(project)
 
     def saved(self, path: Path) -> None:
         """The project as it stands is now in ``path``."""
-        self.path = path
+        self.path, self._stamp = path, _stamp(path)
         self.stack.setClean()
 
     def _show(self, project: Project) -> None:
         before, self.project = self.project, project
         if before is not project:
             self.changed.emit(before, project)
+
+
+def _stamp(path: Path | None) -> tuple[int, int] | None:
+    """When a file was changed last and how long it is; None where there is none to be seen."""
+    if path is None:
+        return None
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size

@@ -70,7 +70,8 @@ def _save_for_ever(wire: Connection, target: str, first: int, recovery: bool) ->
 
 def killed_saves(kills: int, folder: Path, recovery: bool = False, seed: int = 1) -> Counter[str]:
     """Kill a process that saves, again and again; how often the old file, the new one, or neither was there."""
-    SPACE.set_forkserver_preload([__name__])
+    if os.name == "posix":
+        SPACE.set_forkserver_preload(["tests.benchmarks.reliability"])
     chance, counts = random.Random(seed), Counter[str]()
     target = folder / ("copy" if recovery else "part.rejoin")
     load: Callable[[Path], Project] = load_recovery if recovery else load_project

@@ -16,8 +16,12 @@ import pytest
 
 from rejoin.core.codec import array_key
 from rejoin.core.errors import FileTrouble
+from rejoin.core.files import WRITABLE, read_fragment, write_mesh
+from rejoin.core.files.placing import ABANDONED_S, written_whole
 from rejoin.core.records import Project
+from rejoin.core.settings import ReadSettings
 from rejoin.core.storage import VERSION, load_project, load_recovery, save_project, save_recovery
+from tests.core.scan_bytes import ball
 from tests.core.test_codec import full_project, same
 
 
@@ -184,3 +188,46 @@ def test_a_damaged_recovery_copy(tmp_path: Path) -> None:
     victim.write_bytes(bytes(data))
     with pytest.raises(FileTrouble, match="damaged"):
         load_recovery(tmp_path)
+
+
+def test_what_a_killed_save_left_is_taken_away_later(tmp_path: Path) -> None:
+    """Only of the same target, and only once nobody can be writing it any more."""
+
+    def left_by_a_kill(name: str) -> Path:
+        found = []
+
+        def write(beside: Path) -> None:
+            beside.write_bytes(b"half")
+            found.append(beside)
+            os.link(beside, tmp_path / "kept")
+            raise OSError(5, "stopped here")
+
+        with pytest.raises(FileTrouble):
+            written_whole(tmp_path / name, write)
+        os.rename(tmp_path / "kept", found[0])
+        return found[0]
+
+    left, other = left_by_a_kill("a.rejoin"), left_by_a_kill("b.rejoin")
+    save_project(Project(), tmp_path / "a")
+    assert left.exists(), "another process may be writing it"
+    for file in (left, other):
+        os.utime(file, (file.stat().st_atime, file.stat().st_mtime - ABANDONED_S - 1))
+    save_project(Project(), tmp_path / "a")
+    assert sorted(os.listdir(tmp_path)) == sorted([other.name, "a.rejoin"])
+
+
+NAMES = ["Hebel Öl", "рычаг насоса", "揺れ腕", "ذراع", "👍 arm", "a" * 240, "-rf", "a%00b", "e\u0301"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_names_in_every_script(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name
+    folder.mkdir()
+    path = save_project(full_project(), folder / name)
+    assert path.name == f"{name}.rejoin" and same(load_project(path), full_project())
+    save_recovery(full_project(), folder / "copy")
+    assert same(load_recovery(folder / "copy"), full_project())
+    mesh = ball(10, 1)
+    for suffix in WRITABLE:
+        written = write_mesh(mesh, folder / f"{name}{suffix}")
+        assert len(read_fragment(written, ReadSettings(unit="mm")).mesh.triangles) == len(mesh.triangles)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import warnings
 import zipfile
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
@@ -203,7 +205,12 @@ def _array(member: Any, key: str, size: int, name: str) -> npt.NDArray[Any]:
     version = npy.read_magic(member)
     if version != (1, 0):
         raise _damaged(name)
-    shape, fortran, dtype = npy.read_array_header_1_0(member)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", UserWarning)  # a head that has to be mended is none of this program's
+            shape, fortran, dtype = npy.read_array_header_1_0(member)
+    except (TokenError, SyntaxError, UserWarning) as error:
+        raise _damaged(name) from error
     promised = int(np.prod([int(n) for n in shape], dtype=object)) * dtype.itemsize if shape else dtype.itemsize
     if dtype.kind not in "fiub" or fortran or promised > size or min(shape, default=0) < 0:
         raise _damaged(name)

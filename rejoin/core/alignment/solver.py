@@ -81,8 +81,10 @@ class NothingOpposite(NoAnswer):
     """A joint (``number`` in the list of joints) whose faces find nothing opposite each other."""
 
     def __init__(self, number: int, first: str, second: str) -> None:
-        super().__init__(f"The faces of {first} and {second} find nothing opposite each other.",
-                         "Bring them together by hand until they nearly touch, or mark three places on each.")  # fmt: skip
+        super().__init__(
+            f"The faces of {first} and {second} find nothing opposite each other.",
+            "Bring them together by hand until they nearly touch, or mark three places on each.",
+        )
         self.number = number
 
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from rejoin.core.errors import FileTrouble
 from rejoin.core.files import READABLE, read_fragment, write_mesh
+from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.records import Mesh
 from tests.core.scan_bytes import BALL, ascii_stl, ball, binary_stl, nan_ball, ply, put, trouble
 
@@ -216,3 +217,14 @@ def test_mutated_3mf(tmp_path: Path) -> None:
             read_fragment(put(tmp_path, "m.3mf", bytes(data)))
         except FileTrouble as error:
             assert error.what_happened.endswith(".")
+
+
+def test_a_point_far_off_does_not_make_the_surface_slow(tmp_path: Path) -> None:
+    """One number too large in a list of bare points: refused, not searched for over the whole distance."""
+    rows = ["65536 14 2", *(f"{x} {y} {z}" for x, y, z in ball(10, 2).vertices)]
+    path = put(tmp_path, "far.xyz", "\n".join(rows).encode())
+    the_open3d()  # its loading is not what is timed
+    started = time.process_time()
+    with pytest.raises(FileTrouble):
+        read_fragment(path)
+    assert time.process_time() - started < 2.0

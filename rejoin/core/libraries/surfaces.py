@@ -49,7 +49,8 @@ def surface_from_points(points: FloatArray, name: str) -> Mesh:
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points - middle))
     cloud.estimate_normals(o3d.geometry.KDTreeSearchParamKNN(16))
     cloud.normals = o3d.utility.Vector3dVector(_agreeing(np.asarray(cloud.points), np.asarray(cloud.normals)))
-    depth = int(np.clip(np.ceil(np.log2(1.1 * size / spacing)), 5, 11))
+    across = min(size / spacing, len(points))  # no surface is longer than a chain of all its points
+    depth = int(np.clip(np.ceil(np.log2(1.1 * across)), 5, 11))
     with o3d.utility.VerbosityContextManager(o3d.utility.VerbosityLevel.Error):
         made, _ = o3d.geometry.TriangleMesh.create_from_point_cloud_poisson(cloud, depth=depth, n_threads=1)
     vertices = np.array(made.vertices) + middle

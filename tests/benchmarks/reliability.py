@@ -135,10 +135,13 @@ def killed_steps(kills: int, seed: int = 1) -> Counter[str]:
                  jobs.failed.connect(lambda title, what, to_do, tag: came("failed", what))]  # fmt: skip
         worker = jobs.process_id
         assert jobs.start("Work", task, project)
+        killer = QTimer(singleShot=True)
+        killer.timeout.connect(lambda: _kill(worker or jobs.process_id))
         if kill_after is not None:
-            QTimer.singleShot(int(1000 * kill_after), lambda: _kill(worker or jobs.process_id))
+            killer.start(int(1000 * kill_after))
         QTimer.singleShot(60_000, loop.quit)
         loop.exec()
+        killer.stop()  # else it would kill what comes next
         for signal, link in zip((jobs.finished, jobs.failed), links, strict=True):
             signal.disconnect(link)
         return got[0] if got else ("hung", None)

@@ -71,7 +71,7 @@ def _save_for_ever(wire: Connection, target: str, first: int, recovery: bool) ->
 def killed_saves(kills: int, folder: Path, recovery: bool = False, seed: int = 1) -> Counter[str]:
     """Kill a process that saves, again and again; how often the old file, the new one, or neither was there."""
     if os.name == "posix":
-        SPACE.set_forkserver_preload(["tests.benchmarks.reliability"])
+        SPACE.set_forkserver_preload(["tests.benchmarks.mutating"])
     chance, counts = random.Random(seed), Counter[str]()
     target = folder / ("copy" if recovery else "part.rejoin")
     load: Callable[[Path], Project] = load_recovery if recovery else load_project

@@ -24,7 +24,7 @@ def restore_command(arguments: argparse.Namespace) -> int:
     given = {name.partition(".")[2]: value for name, value in vars(arguments).items() if name.startswith("restore.")}
     settings = RestoreSettings(**given)
     if (settings.source == "reference") != bool(arguments.reference):
-        raise WrongUse("A reference scan and the source “reference” go together.",
+        raise WrongUse("A reference scan and the source reference go together.",
                        "Give --source reference with --reference FILE.")  # fmt: skip
     read = [arguments.whole] + ([arguments.reference] if arguments.reference else [])
     check_target(arguments.out, "whole", read, WRITABLE)

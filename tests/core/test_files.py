@@ -184,7 +184,7 @@ def test_a_folder_holds_one_fragment(tmp_path: Path) -> None:
     scan = read_fragment(folder)
     assert scan.name == "left arm" and scan.files == (str(folder / "view.stl"),)
     put(folder, "view2.stl", binary_stl(BALL))
-    with pytest.raises(FileTrouble, match="views"):
+    with pytest.raises(FileTrouble, match="holds 2 scans"):
         read_fragment(folder)
 
 

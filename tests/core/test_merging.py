@@ -138,3 +138,15 @@ def test_the_misfit_of_views_widens_the_bound() -> None:
     plain, loose = steps.align(ready), steps.align(replace(ready, fragments=(first, second)))
     before, after = plain.placements[1].u95_mm, loose.placements[1].u95_mm
     assert before is not None and after == pytest.approx(np.hypot(before, 0.5), rel=1e-6)
+
+
+def test_views_of_a_bar_that_looks_the_same_from_two_sides_are_refused() -> None:
+    """Half a turn about the bar's own axis changes nothing that either view shows."""
+    import manifold3d
+
+    from tests.makers.breaking import as_mesh
+
+    bar = as_mesh(manifold3d.Manifold.cube((40.0, 16.0, 16.0), True))
+    views = make_views(bar, 3, spacing_mm=1.0, overlap=(0.3, 0.5), support=False)
+    with pytest.raises(NoAnswer, match="more than one way|could not be laid"):
+        merge_scans([scan_of(mesh, f"view {n}") for n, mesh in enumerate(views.meshes)], "bar")

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
     from rejoin.core.merging.sewing import Merged
 
-AMBIGUOUS = 0.8
-"""Another arrangement that closes nearly as well as the best (this share of it) makes the merging doubtful."""
+AMBIGUOUS = 0.65
+"""Where another arrangement closes nearly as well as the best (this share of it), nothing is merged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,7 @@ def merge_scans(
     Raises
     ------
     NoAnswer
-        Where no two views can be laid on each other.
+        Where no two views can be laid on each other, or where they can in more than one way.
     """
     settings = settings or ReadSettings()
     if len(scans) == 1:
@@ -71,7 +71,7 @@ def merge_scans(
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
     views = [_ready(scan, settings, part_of(report, 0.1 * k / len(scans), 0.1 * (k + 1) / len(scans)))
              for k, scan in enumerate(scans)]  # fmt: skip
-    found, rival = _placed([view.fragment for view in views], part_of(report, 0.1, 0.8))
+    found = _placed([view.fragment for view in views], part_of(report, 0.1, 0.8))
     order = sorted(found.part_from_scan)
     first_from_common = inverse(found.part_from_scan[order[0]])
     poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
@@ -81,7 +81,7 @@ def merge_scans(
     used = [views[k].fragment for k in order]
     one = merged([placed(view.mesh, poses[k]) for k, view in zip(order, used, strict=True)], used,
                  part_of(report, 0.8, 1.0))  # fmt: skip
-    return _scan(scans, views, order, found, one, name, rival)
+    return _scan(scans, views, order, found, one, name)
 
 
 def _ready(scan: Scan, settings: ReadSettings, report: Report) -> _Ready:
@@ -113,8 +113,8 @@ def _already_merged(scans: Sequence[Scan]) -> Scan | None:
     return None
 
 
-def _placed(views: list[Fragment], report: Report) -> tuple[Adjustment, float]:
-    """The adjusted poses, and how near another arrangement comes to the best."""
+def _placed(views: list[Fragment], report: Report) -> Adjustment:
+    """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
     from rejoin.core.merging.placing import adjusted, arranged, ways_of
 
     fine, ways = ways_of(views, part_of(report, 0.0, 0.6))
@@ -123,13 +123,16 @@ def _placed(views: list[Fragment], report: Report) -> tuple[Adjustment, float]:
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
                        "in the folder.")  # fmt: skip
-    return adjusted(views, fine, best, part_of(report, 0.8, 1.0)), rival
+    if rival > AMBIGUOUS:
+        raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
+                       "Scan it again with something uneven stuck to it (a lump of clay that stays in place), or put "
+                       "one whole scan in the folder.")  # fmt: skip
+    return adjusted(views, fine, best, part_of(report, 0.8, 1.0))
 
 
 def _scan(
-    scans: Sequence[Scan], views: list[_Ready], order: list[int], found: Adjustment, one: Merged, name: str,
-    rival: float,
-) -> Scan:  # fmt: skip
+    scans: Sequence[Scan], views: list[_Ready], order: list[int], found: Adjustment, one: Merged, name: str
+) -> Scan:
     misfits = {k: [c.scale_mm for c in found.contacts if k in (c.a, c.b)] for k in order}
     told = tuple(
         ScanView(
@@ -144,16 +147,13 @@ def _scan(
     lost = [scans[k].name for k in range(len(scans)) if k not in order]
     if lost:
         notes.append(f"Left out, for they could not be laid on the others: {', '.join(lost)}.")
-    if rival > AMBIGUOUS:
-        notes.append("The views would go together another way nearly as well; look the fragment over.")
     plates = sum(views[k].plate_mm2 > 0 for k in order)
     if plates:
         notes.append(f"The support was cut away in {plates} of them.")
     if sum(one.foreign_mm2) > 0:
         notes.append("Where one view shows something that another saw through (clay, a prop), it was cut out.")
     first = scans[order[0]]
-    repairs = tuple(Repair("views" if n == 0 else "views doubtful" if "another way" in text or "Left out" in text
-                           else "views", 1, text) for n, text in enumerate(notes))  # fmt: skip
+    repairs = tuple(Repair("views doubtful" if "Left out" in text else "views", 1, text) for text in notes)
     return replace(
         first, name=name, files=tuple(f for scan in scans for f in scan.files),
         sha256=tuple(s for scan in scans for s in scan.sha256), mesh=one.mesh,

@@ -13,7 +13,6 @@ from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPo
 
 from rejoin.app.display import Display, display_of
 from rejoin.app.picking import polydata
-from rejoin.app.poses import few
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 
 
@@ -49,8 +48,7 @@ def draw(mesh: Mesh) -> Drawn:
 
 def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
     """A place a little over a fragment, for its letter."""
-    vertices = few(fragment)
-    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    low, high = display_of(fragment.mesh).box
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
     corners = corners @ pose[:3, :3].T + pose[:3, 3]
     top = corners.max(axis=0)[2]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
@@ -32,17 +34,11 @@ def bench(fragments: tuple[Fragment, ...]) -> list[FloatArray]:
 
 def world_poses(project: Project, apart: float) -> list[FloatArray]:
     """world_from_scan (4, 4) of every fragment; ``apart`` is 0 joined to 1 on the bench."""
-    on_bench = bench(project.fragments)
-    placed = {
-        i: p.part_from_scan for i, p in enumerate(project.placements) if p.part_from_scan is not None
-    }
-    if len(placed) < 2 or len(project.placements) != len(project.fragments):
-        return on_bench
-    joined = _joined(project, placed)
+    on_bench, joined = _stands(project)
     poses = []
     for number, home in enumerate(on_bench):
         if number not in joined:
-            poses.append(home)
+            poses.append(home.copy())
             continue
         spread, away = joined[number]
         open_pose = spread.copy()
@@ -50,6 +46,22 @@ def world_poses(project: Project, apart: float) -> list[FloatArray]:
         poses.append(open_pose if apart <= HALF else between(open_pose, home, (apart - HALF) / (1.0 - HALF),
                                                               _middle(project.fragments[number])))  # fmt: skip
     return poses
+
+
+_known: WeakKeyDictionary[Project, tuple[list[FloatArray], dict[int, tuple[FloatArray, FloatArray]]]] = (
+    WeakKeyDictionary()
+)
+
+
+def _stands(project: Project) -> tuple[list[FloatArray], dict[int, tuple[FloatArray, FloatArray]]]:
+    """Poses on the bench, and joined; worked out once for a project, for the slider asks at every step."""
+    known = _known.get(project)
+    if known is None:
+        placed = {i: p.part_from_scan for i, p in enumerate(project.placements) if p.part_from_scan is not None}
+        together = len(placed) >= 2 and len(project.placements) == len(project.fragments)
+        known = bench(project.fragments), _joined(project, placed) if together else {}
+        _known[project] = known
+    return known
 
 
 def few(fragment: Fragment) -> FloatArray:

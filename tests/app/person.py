@@ -208,8 +208,10 @@ class Person:
         slider.setFocus()
         for _ in range(11):
             QTest.keyClick(slider, Qt.Key.Key_PageDown)
+            self.pause(5)
         for _ in range(int(round(share * 10))):
             QTest.keyClick(slider, Qt.Key.Key_PageUp)
+            self.pause(5)
         self.pause(60)
 
     def wait_until_done(self) -> None:

@@ -47,15 +47,29 @@ class Pulse:
         self._painted = self._painted_own = 0.0
 
     def _measure_painting(self, view: Any) -> None:
-        paint = view.paintGL
+        """Count every drawing of the view: those that Qt asks for, and those within a move of the mouse."""
+        paint, began = view.paintGL, []
 
         def measured() -> None:
             start, own = time.monotonic(), time.thread_time()
+            began.append(None)
             paint()
+            began.pop()
             self._painted += time.monotonic() - start
             self._painted_own += time.thread_time() - own
 
+        def begins(*_: object) -> None:
+            began.append((time.monotonic(), time.thread_time()))
+
+        def ends(*_: object) -> None:
+            start = began.pop()
+            if began == []:  # else it is within a measured one
+                self._painted += time.monotonic() - start[0]
+                self._painted_own += time.thread_time() - start[1]
+
         view.paintGL = measured
+        view.ren_win.AddObserver("StartEvent", begins)
+        view.ren_win.AddObserver("EndEvent", ends)
 
     def _watch(self, main_thread: int) -> None:
         """Note, during a stall, which of our lines the window's thread is in."""

@@ -204,6 +204,7 @@ def _add_restore(commands: Any) -> None:
     restore = _command(commands, "restore", text)
     restore.add_argument("whole", metavar="WHOLE", help="a closed mesh file, or a project (.rejoin) with its whole")
     restore.add_argument("--reference", metavar="SCAN", help="scan of a sister part, for the source reference")
+    restore.add_argument("--opposite-hand", action="store_true", help="the sister part is of the opposite hand")
     _add_unit(restore)
     restore.add_argument("--out", metavar="FILE", required=True, help="the restored whole (.ply .stl .obj .3mf)")
     restore.add_argument("--json", metavar="FILE", help="write what was restored, and from what, as JSON")

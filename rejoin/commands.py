@@ -36,7 +36,7 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
     with Progress() as reading:
         project = steps.read(typed, _reading(arguments), reading.step("read"))
         project = _with_roles(project, arguments, reading)
-    typed = [*typed, *(other for other in (arguments.reference, arguments.mating) if other)]
+    typed = _typed(arguments)
     warm_up()
     _say_unit(project.scans)
     project, left_out = _without_repeats(project, typed)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from typing import Any
 
 from rejoin.commands import check_target
@@ -13,6 +14,7 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
 from rejoin.core.project import changed
 from rejoin.core.records import Placement, Project
+from rejoin.core.restoring import doubtful
 from rejoin.core.settings import ReadSettings, RestoreSettings
 from rejoin.core.storage import SUFFIX, load_project, save_project
 from rejoin.core.transforms import identity
@@ -22,10 +24,11 @@ from rejoin.terminal import Progress, say
 def restore_command(arguments: argparse.Namespace) -> int:
     """Restore a lost piece of a whole, write what comes out, and tell about it."""
     given = {name.partition(".")[2]: value for name, value in vars(arguments).items() if name.startswith("restore.")}
+    if arguments.reference and given.setdefault("source", "reference") != "reference":
+        raise WrongUse("A reference scan was given, but another source.", "Leave one of the two out.")
     settings = RestoreSettings(**given)
-    if (settings.source == "reference") != bool(arguments.reference):
-        raise WrongUse("A reference scan and the source reference go together.",
-                       "Give --source reference with --reference FILE.")  # fmt: skip
+    if arguments.opposite_hand and not arguments.reference:
+        raise WrongUse("Which scan is of the opposite hand was not said.", "Name it: --reference SCAN.")
     read = [arguments.whole] + ([arguments.reference] if arguments.reference else [])
     check_target(arguments.out, "whole", read, WRITABLE)
     if arguments.save:
@@ -35,7 +38,8 @@ def restore_command(arguments: argparse.Namespace) -> int:
         reference = None
         if arguments.reference:
             scan = read_fragment(arguments.reference, ReadSettings(unit=arguments.unit), progress.step("read"))
-            reference = steps.clean(Project(scans=(scan,)), None, progress.step("clean")).fragments[0].mesh
+            sister = replace(scan, role="reference", mirrored=arguments.opposite_hand)
+            reference = steps.clean(Project(scans=(sister,)), None, progress.step("clean")).fragments[0].mesh
         project = steps.restore_lost_piece(project, settings, progress.step("restore_lost_piece"), reference)
         mesh = telling.whole_in_common_frame(project)
         assert mesh is not None
@@ -48,7 +52,8 @@ def restore_command(arguments: argparse.Namespace) -> int:
         telling.write_json(arguments.json, telling.tidy(content))
     print("\n".join([*content["notes"], f"{arguments.out}: closed, {content['volume_mm3']:.0f} mm3, "
                                         f"{content['genus']} through-holes"]))  # fmt: skip
-    return 0
+    assert project.whole is not None
+    return 1 if doubtful(project.whole) else 0
 
 
 def _project(arguments: argparse.Namespace, progress: Progress) -> tuple[Project, str]:

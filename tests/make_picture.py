@@ -19,23 +19,10 @@ SIZE = (1160, 740)
 
 def main(folder: Path) -> int:
     """Save ``window.png`` and ``class.png`` in ``folder``."""
-    from PySide6.QtCore import QSettings
-    from PySide6.QtWidgets import QApplication
-
-    from rejoin.app.bench import Bench
-    from rejoin.app.window import Window
-    from tests.app.person import Person, facing_normal
+    from tests.app.person import Person, facing_normal, opened
     from tests.app.walk import Walk
 
-    app = QApplication.instance() or QApplication(sys.argv[:1])
-    app.setStyle("Fusion")  # type: ignore[attr-defined]
-    with tempfile.TemporaryDirectory() as scratch:
-        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
-        memory.setValue("palette", "light")
-        window = Window(Bench(memory, Path(scratch) / "recovery"))
-        window.ask_keep = lambda parent: "discard"
-        window.resize(*SIZE)
-        window.show()
+    with opened(SIZE) as window, tempfile.TemporaryDirectory() as scratch:
         person = Person(window)
         person.pause(500)
         person.open_sample(SAMPLE)
@@ -55,7 +42,6 @@ def main(folder: Path) -> int:
         saved = window.grab().save(str(folder / "window.png"), "PNG", 0)  # type: ignore[call-overload]
         replay_begun(person, tuple(1.2 * beside - 0.5 * towards + (0.0, 0.0, 0.6)))
         saved &= window.grab().save(str(folder / "class.png"), "PNG", 0)  # type: ignore[call-overload]
-        window.close()
     return 0 if saved else 1
 
 

@@ -16,6 +16,11 @@ def placed(mesh: Mesh, a_from_b: FloatArray) -> Mesh:
     return Mesh(apply(a_from_b, mesh.vertices), mesh.triangles)
 
 
+def mirrored(mesh: Mesh) -> Mesh:
+    """The surface of the opposite hand (x turned round)."""
+    return Mesh(mesh.vertices * [-1.0, 1.0, 1.0], np.ascontiguousarray(mesh.triangles[:, ::-1]))
+
+
 def triangle_crosses(mesh: Mesh) -> FloatArray:
     """Edge cross products (m, 3): direction is the normal, length twice the area."""
     corners = [np.ascontiguousarray(mesh.vertices[:, axis])[mesh.triangles] for axis in range(3)]

@@ -122,7 +122,6 @@ class FuseSettings(Settings):
 @dataclass(frozen=True)
 class RestoreSettings(Settings):
     source: str = setting("mirror", "where the lost piece comes from", choices=("mirror", "turn", "reference"))
-    opposite_hand: bool = setting(False, "the reference scan is of the opposite hand")
     choice: int = setting(1, "which of the ways in which the source lies on the part, 1 the best", low=1, high=4)
 
 

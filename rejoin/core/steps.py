@@ -236,7 +236,8 @@ def restore_lost_piece(
     settings : RestoreSettings, optional
     report : Report, optional
     reference : Mesh, optional
-        The scan of a sister part (mm, any frame), for the source "reference"; the project's own reference by default.
+        The scan of a sister part (mm, any frame; mirrored already where it is of the opposite hand), for the source
+        "reference"; the project's own reference by default.
 
     Raises
     ------
@@ -246,7 +247,6 @@ def restore_lost_piece(
         A choice that is not there.
     """
     from rejoin.core.restoring import open_breaks, restored, sources_of
-    from rejoin.core.restoring.sources import mirrored
 
     settings, started = settings or RestoreSettings(), time.perf_counter()
     if project.whole is None:
@@ -254,12 +254,9 @@ def restore_lost_piece(
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     broken = open_breaks(project)
     known = broken if broken.any() else None
-    opposite = settings.opposite_hand
-    for fragment in project.fragments:
-        if reference is None and fragment.scan.role == "reference":
-            reference, opposite = fragment.mesh, opposite or fragment.scan.mirrored
-    if reference is not None and opposite:
-        reference = mirrored(reference)
+    references = [fragment.mesh for fragment in project.fragments if fragment.scan.role == "reference"]
+    if reference is None and references:
+        reference = references[0]
     sources = sources_of(project.whole.mesh, noise, settings.source, reference, known, part_of(report, 0.0, 0.6))
     if settings.choice > len(sources):
         raise WrongUse(f"There are only {len(sources)} ways in which this source lies on the part.",

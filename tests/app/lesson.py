@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import sys
-import tempfile
 import time
 from pathlib import Path
 from typing import Any
@@ -22,27 +21,14 @@ SAMPLE = "pump_rocker"
 
 def main(out: Path) -> int:
     """Give the lesson and write pictures and lesson.json into ``out``."""
-    from PySide6.QtCore import QSettings
-    from PySide6.QtWidgets import QApplication
-
-    from rejoin.app.bench import Bench
-    from rejoin.app.window import Window
-    from tests.app.person import Person
+    from tests.app.person import Person, opened
     from tests.app.pulse import Pulse
 
     out.mkdir(parents=True, exist_ok=True)
     for old in out.glob("[0-9][0-9]_*.png"):
         old.unlink()
     started = time.monotonic()
-    app = QApplication.instance() or QApplication(sys.argv[:1])
-    app.setStyle("Fusion")  # type: ignore[attr-defined]
-    with tempfile.TemporaryDirectory() as scratch:
-        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
-        memory.setValue("palette", "light")
-        window = Window(Bench(memory, Path(scratch) / "recovery"))
-        window.ask_keep = lambda parent: "discard"
-        window.resize(1280, 800)
-        window.show()
+    with opened() as window:
         person, pulse = Person(window, out), Pulse(window)
         person.thinks = pulse.skip
         person.pause(500)
@@ -50,7 +36,6 @@ def main(out: Path) -> int:
         result = lesson.whole()
         result["longest_stall_ms"], result["stall_during"] = round(pulse.longest_ms, 1), pulse.where
         result["longest_own_processor_ms"], result["own_during"] = round(pulse.longest_own_ms, 1), pulse.where_own
-        window.close()
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "lesson.json").write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
     return 0 if sound(result) else 1

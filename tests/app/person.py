@@ -2,22 +2,65 @@
 
 from __future__ import annotations
 
+import sys
+import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
-from PySide6.QtCore import QPoint, Qt, QTimer
+from PySide6.QtCore import QPoint, QSettings, Qt, QTimer
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QAbstractItemView, QApplication, QFileDialog, QLineEdit, QMenu, QWidget
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QApplication,
+    QCheckBox,
+    QFileDialog,
+    QLabel,
+    QLineEdit,
+    QMenu,
+    QPushButton,
+    QRadioButton,
+    QWidget,
+)
 
+from rejoin.app.bench import Bench
 from rejoin.app.dialogs import UnitDialog
 from rejoin.app.forms import Fold
+from rejoin.app.tidying import Tidier
 from rejoin.app.window import Window
 from rejoin.core.records import FloatArray
 from rejoin.core.transforms import apply
 
 LEFT, NONE, CONTROL = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ControlModifier
+
+
+@contextmanager
+def opened(size: tuple[int, int] = (1280, 800)) -> Iterator[Window]:
+    """A window with a working process, that remembers nothing of the person's own; for scripts outside the tests."""
+    app = QApplication.instance() or QApplication(sys.argv[:1])
+    app.setStyle("Fusion")  # type: ignore[attr-defined]
+    with tempfile.TemporaryDirectory() as scratch:
+        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
+        memory.setValue("palette", "light")
+        window = Window(Bench(memory, Path(scratch) / "recovery"))
+        window.ask_keep = lambda parent: "discard"
+        window.resize(*size)
+        window.show()
+        tidier = Tidier(window)  # as the program does
+        yield window
+        tidier.end()
+        window.close()
+
+
+def assert_no_word_is_cut(panel: QWidget) -> None:
+    """Every label, button and box of a panel that is shown has the width that its words need, within the panel."""
+    for widget in (w for kind in (QLabel, QPushButton, QCheckBox, QRadioButton) for w in panel.findChildren(kind)):
+        if widget.isVisible() and widget.text():
+            need = widget.minimumSizeHint() if isinstance(widget, QLabel) else widget.sizeHint()
+            assert widget.width() >= need.width() - 1, (panel.title, widget.text())
+            assert panel.rect().right() >= widget.mapTo(panel, widget.rect().topRight()).x(), widget.text()
 
 
 class Person:

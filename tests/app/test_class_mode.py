@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QImage, QPalette
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QLabel, QPushButton
+from PySide6.QtWidgets import QLabel
 
 from rejoin.app import class_drawings, colours
 from rejoin.app.class_drawings import Drawing
@@ -20,7 +20,7 @@ from rejoin.core.records import FaceScore, PlacementScore, Score
 from rejoin.core.samples import sample_names
 from tests.app import made_up
 from tests.app.lesson import Lesson, sound
-from tests.app.person import Person
+from tests.app.person import Person, assert_no_word_is_cut
 
 
 def folds(window):
@@ -200,11 +200,7 @@ def test_no_word_of_it_is_cut(window, qtbot, points):
         for index, panel in enumerate(window.panels):
             window.card.unfold(index)
             qtbot.wait(60)
-            for widget in panel.findChildren(QPushButton) + panel.findChildren(QLabel):
-                if widget.isVisible() and widget.text():
-                    need = widget.minimumSizeHint() if isinstance(widget, QLabel) else widget.sizeHint()
-                    assert widget.width() >= need.width() - 1, (panel.title, widget.text())
-                    assert panel.rect().right() >= widget.mapTo(panel, widget.rect().topRight()).x(), widget.text()
+            assert_no_word_is_cut(panel)
     finally:
         QApplication.setFont(old)
         window.change_text(0)

@@ -15,7 +15,7 @@ from rejoin.app.wishes import WishForm
 from rejoin.core.errors import WrongUse
 from rejoin.core.settings import MakeSettings
 from tests.app import made_plate, made_up
-from tests.app.person import Person
+from tests.app.person import Person, assert_no_word_is_cut
 
 
 def test_a_form_reads_lengths_as_they_are_typed(qapp):
@@ -239,7 +239,7 @@ def test_the_job_card_is_written_from_the_menu(window, tmp_path: Path):
 
 @pytest.mark.parametrize("number, points", [(60, 9), (70, 9), (60, 13), (70, 13)])
 def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
-    from PySide6.QtWidgets import QApplication, QCheckBox, QLabel, QPushButton, QRadioButton
+    from PySide6.QtWidgets import QApplication
 
     from rejoin.app.forms import Fold
 
@@ -256,12 +256,7 @@ def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
             if number == 70:
                 panel.purpose.setCurrentIndex(purpose)
             qtbot.wait(60)
-            for kind in (QPushButton, QLabel, QCheckBox, QRadioButton):
-                for widget in panel.findChildren(kind):
-                    if widget.isVisible() and widget.text():
-                        need = widget.minimumSizeHint() if kind is QLabel else widget.sizeHint()
-                        assert widget.width() >= need.width() - 1, widget.text()
-                        assert panel.rect().right() >= widget.mapTo(panel, widget.rect().topRight()).x(), widget.text()
+            assert_no_word_is_cut(panel)
             assert panel.width() <= window.card.viewport().width()
     finally:
         QApplication.setFont(old)

@@ -34,31 +34,16 @@ RIGHT_MM = 1.0
 
 def main(out: Path, sample: str = SAMPLE) -> int:
     """Walk through ``sample`` and write pictures and walk.json into ``out``."""
-    from PySide6.QtCore import QSettings
-    from PySide6.QtWidgets import QApplication
-
-    from rejoin.app.bench import Bench
-    from rejoin.app.tidying import Tidier
-    from rejoin.app.window import Window
-    from tests.app.person import Person
+    from tests.app.person import Person, opened
     from tests.app.pulse import Pulse
 
     out.mkdir(parents=True, exist_ok=True)
     for old in out.glob("[0-9][0-9]_*.png"):
         old.unlink()
     started = time.monotonic()
-    app = QApplication.instance() or QApplication(sys.argv[:1])
-    app.setStyle("Fusion")  # type: ignore[attr-defined]
-    with tempfile.TemporaryDirectory() as scratch:
-        memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
-        memory.setValue("palette", "light")
-        window = Window(Bench(memory, Path(scratch) / "recovery"))
-        window.ask_keep = lambda parent: "discard"
-        window.resize(1280, 800)
-        window.show()
+    with opened() as window:
         person, pulse = Person(window, out), Pulse(window)
         person.thinks, person.patience_s = pulse.skip, 900.0
-        tidier = Tidier(window)  # as the program does
         person.pause(500)
         result = Walk(person, sample, out).run()
         result["longest_stall_ms"] = round(pulse.longest_ms, 1)
@@ -66,8 +51,6 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         result["longest_own_processor_ms"] = round(pulse.longest_own_ms, 1)
         result["own_processor_during"] = pulse.where_own
         result["loaded"] = os.getloadavg()[0] / (os.cpu_count() or 1)
-        tidier.end()
-        window.close()
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "walk.json").write_text(json.dumps(result, indent=2) + "\n")
     return 0 if result["undo_equal"] and len(result["ways_joined"]) == 4 and not result["troubles"] else 1

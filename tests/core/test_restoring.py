@@ -18,10 +18,11 @@ from rejoin.core.contact import signed_distances
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer
 from rejoin.core.files import write_mesh
-from rejoin.core.meshes import genus, vertex_normals, volume
+from rejoin.core.meshes import genus, mirrored, vertex_normals, volume
 from rejoin.core.project import changed
 from rejoin.core.records import FractureFace, Mesh, Placement, Project
-from rejoin.core.restoring.sources import as_fragment, mirrored
+from rejoin.core.restoring import doubtful, open_breaks
+from rejoin.core.restoring.sources import as_fragment
 from rejoin.core.settings import RestoreSettings
 from rejoin.core.transforms import apply, from_vector, identity
 from tests.makers.breaking import as_mesh
@@ -94,15 +95,50 @@ def test_a_treadle_from_its_mirror_images():
     assert best.whole is not None and second.whole is not None
     assert "copy of the break" not in best.whole.notes[-1] and "copy of the break" in second.whole.notes[-1]
     assert second.whole.volume_mm3 < 0.97 * best.whole.volume_mm3
+    assert doubtful(second.whole) and not doubtful(best.whole)
 
 
-def test_from_a_sister_part_of_the_opposite_hand():
-    exact, project = broken("rocker", 3, 0.2)
+def test_the_break_is_the_likeliest_face_that_no_joint_uses():
+    _, project = broken("wheel", 2)
+    true = open_breaks(project)
+    found = steps.find_faces(replace(project, faces=()))
+    assert len(found.faces) > 20
+    guessed = open_breaks(replace(project, faces=found.faces))
+    assert np.mean(guessed[true]) > 0.3 and guessed.mean() < 0.2
+    assert not open_breaks(replace(project, faces=())).any()
+
+
+def with_reference(project: Project, mesh: Mesh, opposite_hand: bool) -> Project:
+    """The project with one more scan, that of a sister part."""
+    scan = replace(as_fragment(mesh, SPACING, NOISE).scan, role="reference", mirrored=opposite_hand)
+    (sister,) = steps.clean(Project(scans=(scan,))).fragments
+    return replace(project, scans=(*project.scans, scan), fragments=(*project.fragments, sister),
+                   placements=(*project.placements, Placement(None, "program")))  # fmt: skip
+
+
+def test_from_a_sister_part_of_the_opposite_hand_and_never_of_the_wrong_one():
+    """The grip has no symmetry at all, so that a hand taken twice or not at all cannot pass."""
+    exact, project = broken("knob", 1)
     sister = scanned(exact, 77)
     moved = Mesh(apply(from_vector(np.array([0.3, -0.8, 0.5, 40.0, 5.0, -9.0]), np.zeros(3)), sister.vertices),
                  sister.triangles)  # fmt: skip
-    asked = RestoreSettings(source="reference", opposite_hand=True)
-    assert_like(exact, steps.restore_lost_piece(project, asked, reference=mirrored(moved)))
+    asked = RestoreSettings(source="reference")
+    assert_like(exact, steps.restore_lost_piece(with_reference(project, mirrored(moved), True), asked))
+    with pytest.raises(NoAnswer, match="same hand|of the same|does not lie"):
+        steps.restore_lost_piece(with_reference(project, mirrored(moved), False), asked)
+
+
+def test_a_piece_that_cannot_be_joined_on_cleanly_is_refused(monkeypatch: pytest.MonkeyPatch):
+    """Where the fuser falls back on a union as it lies, tunnels along the crack are likely."""
+    from rejoin.core.restoring import adding
+
+    def fell_back(*given, **more):
+        return replace(adding_fuse(*given, **more), notes=("The crack could not be healed along its edge.",))
+
+    adding_fuse = adding.fuse_fragments
+    monkeypatch.setattr(adding, "fuse_fragments", fell_back)
+    with pytest.raises(NoAnswer, match="cleanly"):
+        steps.restore_lost_piece(broken("wheel", 2)[1], RestoreSettings(source="turn"))
 
 
 @pytest.mark.parametrize(("shape", "source"), [("knob", "mirror")])
@@ -138,5 +174,10 @@ def test_the_command_restores_a_whole_file(tmp_path: Path):
     assert told["closed"] and told["genus"] == genus(exact)
     assert [fill["kind"] for fill in told["fills"]] == ["lost piece"]
     assert "lost piece" in (tmp_path / "restored.report.txt").read_text()
-    wrong = subprocess.run([*command[:5], "--source", "reference", *command[7:]], capture_output=True, text=True)
-    assert wrong.returncode == 2 and "--reference" in wrong.stderr
+    assert not told["notes"][-1].endswith("break.")
+    for more, code, words in (
+        (["--reference", str(tmp_path / "wheel.ply")], 2, "another source"),
+        (["--opposite-hand"], 2, "--reference"),
+    ):
+        wrong = subprocess.run([*command, *more], capture_output=True, text=True)
+        assert wrong.returncode == code and words in wrong.stderr

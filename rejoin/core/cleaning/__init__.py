@@ -11,7 +11,7 @@ from rejoin.core.cleaning.mending import Work, mended
 from rejoin.core.cleaning.noise import surface_noise
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
-from rejoin.core.meshes import averaged_normals, edge_spacing, vertex_normals
+from rejoin.core.meshes import averaged_normals, edge_spacing, mirrored, vertex_normals
 from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 
@@ -44,7 +44,7 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     settings = settings or CleanSettings()
     _need_surface(scan, len(scan.mesh.triangles))
     report(0.0, f"Cleaning {scan.name}")
-    work = mended(_mirrored(scan.mesh) if scan.mirrored else scan.mesh)
+    work = mended(mirrored(scan.mesh) if scan.mirrored else scan.mesh)
     _need_surface(scan, len(work.triangles))
     report(0.5, f"Looking for loose parts of {scan.name}")
     specks = _drop_specks(work, settings)
@@ -58,11 +58,6 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     noise = surface_noise(mesh, graph, spacing, part_of(report, 0.7, 1.0))
     report(1.0, f"Cleaned {scan.name}")
     return Fragment(scan, mesh, spacing, noise, holes, specks, not holes, (*work.repairs, *_hole_notes(holes)))
-
-
-def _mirrored(mesh: Mesh) -> Mesh:
-    """The surface of the opposite hand (x turned round)."""
-    return Mesh(mesh.vertices * [-1.0, 1.0, 1.0], np.ascontiguousarray(mesh.triangles[:, ::-1]))
 
 
 def _need_surface(scan: Scan, triangles: int) -> None:

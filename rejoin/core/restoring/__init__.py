@@ -7,8 +7,15 @@ as not measured.
 
 from __future__ import annotations
 
-from rejoin.core.restoring.adding import restored
+from rejoin.core.records import Whole
+from rejoin.core.restoring.adding import LACKS, restored
 from rejoin.core.restoring.breaks import open_breaks
-from rejoin.core.restoring.sources import Source, sources_of
+from rejoin.core.restoring.sources import CONTRADICTING, Source, sources_of
 
-__all__ = ["Source", "open_breaks", "restored", "sources_of"]
+
+def doubtful(whole: Whole) -> bool:
+    """Whether the last restored piece is told to lack a part, or its source to contradict the part."""
+    return any(words in whole.notes[-1] for words in (LACKS, CONTRADICTING)) if whole.notes else False
+
+
+__all__ = ["Source", "doubtful", "open_breaks", "restored", "sources_of"]

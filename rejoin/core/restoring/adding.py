@@ -21,7 +21,7 @@ from rejoin.core.meshes import (
     vertex_normals,
     volume,
 )
-from rejoin.core.records import Fill, IntArray, Mesh, Placement, Whole
+from rejoin.core.records import Fill, FloatArray, IntArray, Mesh, Placement, Whole
 from rejoin.core.restoring.sources import DEEP, Source, as_fragment
 from rejoin.core.settings import FuseSettings, Report, part_of, silent
 from rejoin.core.transforms import identity
@@ -38,6 +38,7 @@ LEAST_SIZE = 0.02
 """Share of the largest piece's volume below which a further piece is left out."""
 FACING = 0.5
 """A surface that leans more than this (as a cosine) from the source's beside it belongs to the break."""
+LACKS = "A part of it is lacking there too: it ends in a copy of the break."
 LACKING = 0.02
 """Share of the piece's surface that may be a copy of the break; with more, a part of the piece is lacking in it."""
 
@@ -67,13 +68,14 @@ def restored(
     Raises
     ------
     NoAnswer
-        An open whole; a source that has nothing more than the whole.
+        An open whole; a source that has nothing more than the whole, or whose piece cannot be joined on cleanly.
     """
     if not whole.closed:
         raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
     report(0.0, "Looking where the piece is lost")
     spacing = edge_spacing(whole.mesh)
-    reached = _break(whole.mesh, source.mesh, spacing)
+    depth = signed_distances(whole.mesh.vertices, source.mesh).signed
+    reached = _break(whole.mesh, source.mesh, depth, spacing)
     if not reached.any():
         raise NoAnswer("The source has nothing that the whole lacks.", "Choose another source.")
     report(0.2, "Cutting the piece out of the source")
@@ -85,16 +87,16 @@ def restored(
     parts = [as_fragment(mesh, spacing, noise_mm) for mesh in (whole.mesh, *pieces)]
     here = [Placement(identity(), "program") for _ in parts]
     fused = fuse_fragments(parts, here, (), (), FuseSettings(chips="leave"), part_of(report, 0.4, 1.0))
-    if not fused.closed or fused.volume_mm3 <= whole.volume_mm3:
-        raise NoAnswer("The lost piece could not be joined on without a gap.", "Choose another source.")
+    if not fused.closed or fused.notes or fused.volume_mm3 <= whole.volume_mm3:
+        raise NoAnswer("The lost piece could not be joined on cleanly.", "Choose another way, or another source.")
     if broken is not None:
-        reached = reached | broken
+        # What is taken for broken but lies on the source's surface too is original surface.
+        reached = reached | (broken & (np.abs(depth) > spacing))
     return _told(whole, fused, pieces, source, _lacking(cut, kept, reached, source))
 
 
-def _break(whole: Mesh, source: Mesh, spacing_mm: float) -> BoolArray:
+def _break(whole: Mesh, source: Mesh, inside: FloatArray, spacing_mm: float) -> BoolArray:
     """Vertices of the whole that the source runs on beyond: deep inside it, and from there on to the rim."""
-    inside = signed_distances(whole.vertices, source).signed
     broken = inside < -DEEP * spacing_mm
     normals = vertex_normals(whole)
     _, nearest = cKDTree(source.vertices).query(whole.vertices)
@@ -164,11 +166,11 @@ def _told(whole: Whole, fused: Whole, pieces: list[Mesh], source: Source, lackin
     fill = Fill("lost piece", float(np.linalg.norm(high - low)), added, 0.5 * (low + high))
     sentence = f"A lost piece of {added:.0f} mm3 was restored, not measured, from {source.sentence}."
     if lacking:
-        sentence += " A part of it is lacking there too: it ends in a copy of the break."
+        sentence += f" {LACKS}"
     return replace(
         fused, seam_triangles=listed(seam),
         filled_triangles=listed(carried(whole.filled_triangles) | ~own[mesh.triangles].all(axis=1)),
-        filled_mm3=whole.filled_mm3 + added, fills=(*whole.fills, fill), notes=(*whole.notes, *fused.notes, sentence),
+        filled_mm3=whole.filled_mm3 + added, fills=(*whole.fills, fill), notes=(*whole.notes, sentence),
         crossing_pairs=whole.crossing_pairs + fused.crossing_pairs,
         original_moved_mm=max(whole.original_moved_mm, fused.original_moved_mm),
         farthest_in_band_mm=whole.farthest_in_band_mm, farthest_outside_mm=whole.farthest_outside_mm,

@@ -14,7 +14,7 @@ MOSTLY = 0.5
 
 
 def open_breaks(project: Project) -> npt.NDArray[np.bool_]:
-    """Vertices (n,) of the whole on fracture faces without a partner; none where there is no whole."""
+    """Vertices (n,) of the whole on fracture faces without a partner: the person's, else each fragment's likeliest."""
     if project.whole is None:
         return np.zeros(0, bool)
     points = project.whole.mesh.vertices
@@ -27,10 +27,12 @@ def open_breaks(project: Project) -> npt.NDArray[np.bool_]:
             for face in (joint.face_a, joint.face_b):
                 if face.fragment == number and joint.state != "rejected":
                     used[face.triangles] = True
-        free = [f.triangles for f in project.faces if f.fragment == number and np.mean(used[f.triangles]) < MOSTLY]
-        if not free:
+        free = [f for f in project.faces if f.fragment == number and np.mean(used[f.triangles]) < MOSTLY]
+        # The candidates cover nearly all of a fragment, most likely first; a person's choice is no candidate.
+        chosen = [f for f in free if f.chosen_by == "person"] or free[:1]
+        if not chosen:
             continue
-        corners = np.unique(fragment.mesh.triangles[np.concatenate(free)])
+        corners = np.unique(fragment.mesh.triangles[np.concatenate([f.triangles for f in chosen])])
         far, nearest = cKDTree(apply(place.part_from_scan, fragment.mesh.vertices[corners])).query(points)
         broken |= (far < 0.5 * fragment.spacing_mm) & (nearest < len(corners))
     return broken

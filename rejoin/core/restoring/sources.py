@@ -11,7 +11,7 @@ from rejoin.core.contact import signed_distances
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.close import Close, closer, fine_of
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
-from rejoin.core.meshes import edge_spacing, placed
+from rejoin.core.meshes import edge_spacing, mirrored, placed
 from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
 from rejoin.core.settings import Report, part_of, silent
 from rejoin.core.transforms import displacement
@@ -35,6 +35,7 @@ LEAST_MOVE = 0.1
 """A turn moves some place by at least this share of the size."""
 CONTRADICTS = 0.25
 """Share of what a source reaches beyond the break: with more of the whole's own surface within it, it is doubtful."""
+CONTRADICTING = "elsewhere it contradicts the part"
 KEPT, TRIED, MOST = 30, 12, 4
 
 
@@ -89,7 +90,7 @@ class Source:
             "turn": f"the part itself, turned by {self.angle_deg:.1f} degrees",
             "reference": "the reference scan",
         }[self.kind]
-        doubt = "; elsewhere it contradicts the part" if self.doubtful else ""
+        doubt = f"; {CONTRADICTING}" if self.doubtful else ""
         return f"{what}: lies on {100 * self.share:.0f} % of the surface to {self.misfit_mm:.3f} mm{doubt}"
 
 
@@ -179,11 +180,6 @@ def _copy(whole: Mesh, kind: str, reference: Mesh | None) -> Mesh:
             raise NoAnswer("There is no reference scan.", "Add the scan of a sister part, or take a mirror or a turn.")
         return reference
     return mirrored(whole) if kind == "mirror" else whole
-
-
-def mirrored(mesh: Mesh) -> Mesh:
-    """The opposite hand of a mesh (first coordinate turned round)."""
-    return Mesh(mesh.vertices * np.array([-1.0, 1.0, 1.0]), mesh.triangles[:, ::-1].copy())
 
 
 def as_fragment(mesh: Mesh, spacing_mm: float, noise_mm: float) -> Fragment:

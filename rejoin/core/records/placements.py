@@ -1,0 +1,61 @@
+"""Where fragments stand, and how the joints between them fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.records.base import FloatArray, IntArray, Record
+
+
+@dataclass(frozen=True, eq=False)
+class Placement(Record):
+    """Where a fragment stands in the part's frame, or why it stands nowhere.
+
+    ``part_from_scan`` is (4, 4) rigid, or None with ``why``. ``covariance``
+    (6, 6) is of (rotation vector about the fragment's centroid in rad,
+    translation in mm), part frame. ``u95_mm`` bounds the displacement of the
+    worst point relative to the first placed fragment (95 %). ``notes`` tell of
+    stated dimensions that the scans contradict.
+    """
+
+    part_from_scan: FloatArray | None
+    placed_by: str
+    why: str | None = None
+    covariance: FloatArray | None = None
+    u95_mm: float | None = None
+    weakest: str | None = None
+    notes: tuple[str, ...] = ()
+    _arrays = {"part_from_scan": np.float64, "covariance": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
+class FitReport(Record):
+    """The gap over one joint (index ``joint``): + open, - overlapping, mm.
+
+    ``gap_a_mm`` and ``gap_b_mm`` belong to ``vertices_a`` and ``vertices_b``,
+    indices into the fragments' vertices; NaN where nothing lies opposite.
+    """
+
+    joint: int
+    vertices_a: IntArray
+    vertices_b: IntArray
+    gap_a_mm: FloatArray
+    gap_b_mm: FloatArray
+    area_mm2: float
+    gap_median_mm: float
+    gap_p95_mm: float
+    overlap_max_mm: float
+    touching_share: float
+    step_mm: float | None
+    missing_layer_mm: float
+    missing_layer_sd_mm: float
+    verdict: str
+    sentence: str
+    _arrays = {
+        "vertices_a": np.int32,
+        "vertices_b": np.int32,
+        "gap_a_mm": np.float64,
+        "gap_b_mm": np.float64,
+    }

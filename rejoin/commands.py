@@ -18,12 +18,13 @@ from rejoin.core.libraries.registration import warm_up
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
 from rejoin.core.samples import sample_about, sample_folder, sample_fragments, sample_names
-from rejoin.core.settings import CleanSettings, ReadSettings, Settings
+from rejoin.core.settings import CleanSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, save_project
+from rejoin.options import settings_of
 from rejoin.terminal import Progress, say, say_error
 
 
-def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -> int:
+def join_command(arguments: argparse.Namespace) -> int:
     """The whole job: read, join, measure, fuse, and write what was asked for.
 
     Returns
@@ -32,6 +33,7 @@ def join_command(arguments: argparse.Namespace, settings: dict[str, Settings]) -
         The exit code; a step that gives no answer still leaves its FIT.
     """
     typed: list[str] = arguments.fragments
+    settings = settings_of(arguments)
     _check_join(arguments)
     with Progress() as reading:
         project = steps.read(typed, _reading(arguments), reading.step("read"))

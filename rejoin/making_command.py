@@ -34,6 +34,7 @@ from rejoin.core.project import changed
 from rejoin.core.records import MadePart, MakePick, Project, Whole
 from rejoin.core.settings import UNITS, MakeSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, load_project
+from rejoin.options import given_for
 from rejoin.terminal import Progress, say
 
 PICK_FILES = (("restore", "restore"), ("stock", "stock"), ("draft", "draft"), ("windows", "window"))
@@ -93,7 +94,7 @@ def _whole(arguments: argparse.Namespace) -> tuple[Whole, str]:
 
 def _asked(arguments: argparse.Namespace, unit: str) -> tuple[dict[str, Any] | None, Asked]:
     """What is asked for: by this call alone, or by an earlier companion file and what its trial showed."""
-    given = {name.partition(".")[2]: value for name, value in vars(arguments).items() if name.startswith("make.")}
+    given = given_for(arguments, "make")
     if given.get("parting"):
         values = numbers(given["parting"], "parting plane")
         values[:3] *= UNITS[unit]

@@ -18,12 +18,13 @@ from rejoin.core.restoring import doubtful
 from rejoin.core.settings import ReadSettings, RestoreSettings
 from rejoin.core.storage import SUFFIX, load_project, save_project
 from rejoin.core.transforms import identity
+from rejoin.options import given_for
 from rejoin.terminal import Progress, say
 
 
 def restore_command(arguments: argparse.Namespace) -> int:
     """Restore a lost piece of a whole, write what comes out, and tell about it."""
-    given = {name.partition(".")[2]: value for name, value in vars(arguments).items() if name.startswith("restore.")}
+    given = given_for(arguments, "restore")
     if arguments.reference and given.setdefault("source", "reference") != "reference":
         raise WrongUse("A reference scan was given, but another source.", "Leave one of the two out.")
     settings = RestoreSettings(**given)

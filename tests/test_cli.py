@@ -611,8 +611,15 @@ def test_a_known_dimension_that_the_scans_contradict_is_told(
 # ---- settings, JSON and small pieces ----
 
 
+def test_every_command_names_a_function_that_is_there() -> None:
+    commands = parser()._subparsers._group_actions[0].choices  # type: ignore[union-attr]
+    for name, command in commands.items():  # type: ignore[union-attr]
+        module, _, function = command.get_default("run").partition(":")
+        assert callable(getattr(importlib.import_module(module), function)), name
+
+
 def test_every_setting_is_an_option_and_reaches_its_step() -> None:
-    from rejoin.cli import STEP_SETTINGS, settings_of
+    from rejoin.options import STEP_SETTINGS, settings_of
 
     assert set(STEP_SETTINGS) == {name for name, _ in steps.STEPS}
     given = parser().parse_args(

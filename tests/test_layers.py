@@ -40,7 +40,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
 SCREEN = {"PySide6", "shiboken6", "pyvista", "pyvistaqt", "qtpy"}
 DOORWAY = {"open3d", "manifold3d", "vtk", "vtkmodules", "igl", "lib3mf", "trimesh", "small_gicp", "ezdxf", "reportlab"}
 HEAVY = SCREEN | DOORWAY | {"numba", "llvmlite", "matplotlib", "cmcrameri", "rich"}
-QUICK = {"__init__", "__main__", "cli", "terminal"}
+QUICK = {"__init__", "__main__", "cli", "options", "terminal"}
 """Modules beside core and app that ``rejoin --help`` runs: they may import no more than errors and settings."""
 
 
@@ -93,12 +93,12 @@ def offences(where: tuple[str, ...], source: str) -> list[str]:
             wrong += _core_offences(where[1], name, parts)
         if where[0] in QUICK and at_once and parts[:3] not in ALLOWED_WHEN_QUICK:
             wrong.append(f"{name}: asking for help must not load it")
-        if in_app and inner in {"cli", "commands", "terminal"}:
+        if in_app and inner in {"cli", "options", "commands", "terminal"}:
             wrong.append(f"{name}: the window does not call the command line")
     return wrong
 
 
-ALLOWED_WHEN_QUICK = [["rejoin"], ["rejoin", "cli"], ["rejoin", "terminal"],
+ALLOWED_WHEN_QUICK = [["rejoin"], ["rejoin", "cli"], ["rejoin", "options"], ["rejoin", "terminal"],
                       ["rejoin", "core", "errors"], ["rejoin", "core", "settings"]]  # fmt: skip
 
 

@@ -17,6 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for names in (
         "errors cautions",
         "records settings",
+        "abreast",
         "transforms",
         "meshes",
         "libraries",

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
+from rejoin.core.abreast import abreast
 from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.meshes import averaged_normals, compacted, vertex_areas, vertex_normals
@@ -20,6 +21,9 @@ RIM = 6.0
 
 WINDOW = 20.0
 """Length of rim over which one step is averaged, in spacings."""
+
+Skirt = tuple[FloatArray, FloatArray]
+"""Points and normals of the original surface beside a crack."""
 
 
 def measure_joint(
@@ -57,14 +61,15 @@ def measure_joint(
     if pose_a is None or pose_b is None:
         raise WrongUse("One of these fragments is not placed.", "Join the fragments first.")
     a_from_b = inverse(pose_a) @ pose_b
-    report(0.1, f"Measuring the gap on {first.scan.name}")
-    a = _gaps(first, joint.face_a.triangles, second, inverse(a_from_b))
-    report(0.5, f"Measuring the gap on {second.scan.name}")
-    b = _gaps(second, joint.face_b.triangles, first, a_from_b)
+    report(0.1, f"Measuring the gap between {first.scan.name} and {second.scan.name}")
+    spacing = max(first.spacing_mm, second.spacing_mm)
+    triangles_a, triangles_b = joint.face_a.triangles, joint.face_b.triangles
+    sides = (first, triangles_a, second, inverse(a_from_b)), (second, triangles_b, first, a_from_b)
+    (a, beside_a), (b, beside_b) = abreast(lambda side, _: (_gaps(*side), _skirt(side[0], side[1], spacing)), sides)
     gaps, areas = np.concatenate([a.gaps, b.gaps]), np.concatenate([a.areas, b.areas])
     met = np.isfinite(gaps)
     report(0.8, "Comparing the original surfaces across the crack")
-    step = _step(first, joint.face_a.triangles, second, joint.face_b.triangles, a_from_b)
+    step = _step(beside_a, beside_b, a_from_b, spacing)
     noise = float(np.hypot(first.noise_mm, second.noise_mm))
     numbers = _numbers(gaps[met], areas[met], float(areas.sum()), settings.touching * noise)
     verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
@@ -148,16 +153,12 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
     return "good", f"The faces match ({gap})."
 
 
-def _step(
-    first: Fragment, triangles_a: IntArray, second: Fragment, triangles_b: IntArray, a_from_b: FloatArray
-) -> float | None:
+def _step(a: Skirt, b: Skirt, a_from_b: FloatArray, spacing: float) -> float | None:
     """Offset (mm) of the original surfaces across the crack: the mean over a short stretch, of which 90 % are smaller.
 
     None where the original surfaces beside the crack do not run on from one
     fragment to the other over at least three stretches.
     """
-    spacing = max(first.spacing_mm, second.spacing_mm)
-    a, b = _skirt(first, triangles_a, spacing), _skirt(second, triangles_b, spacing)
     if len(a[0]) == 0 or len(b[0]) == 0:
         return None
     points_b, normals_b = apply(a_from_b, b[0]), turn(a_from_b, b[1])
@@ -183,7 +184,7 @@ def _step(
     return float(np.percentile(np.abs(means[long]), 90)) if np.count_nonzero(long) >= 3 else None
 
 
-def _skirt(fragment: Fragment, triangles: IntArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+def _skirt(fragment: Fragment, triangles: IntArray, spacing: float) -> Skirt:
     """Original surface beside a fracture face: points and normals averaged over their like-facing neighbours."""
     mesh = fragment.mesh
     on_face = np.zeros(len(mesh.vertices), bool)

@@ -9,12 +9,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import FitUp, Mesh, Project, Scan, StepRecord
+from rejoin.core.records import FitUp, Fragment, Mesh, Project, Scan, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -73,11 +75,8 @@ def read(
     """
 
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
-    scans = list(project.scans)
-    for number, path in enumerate(inputs):
-        share = part_of(report, number / len(inputs), (number + 1) / len(inputs))
-        scans.append(_read_one(path, settings, share))
-    return _timed(changed(project, scans=tuple(scans)), "read", settings, started)
+    scans = abreast(lambda path, share: _read_one(path, settings, share), inputs, report)
+    return _timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
 
 
 def _read_one(path: str | Path, settings: ReadSettings, report: Report) -> Scan:
@@ -106,10 +105,9 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
 
     settings, started = settings or CleanSettings(), time.perf_counter()
     known = {id(fragment.scan): fragment for fragment in project.fragments}
-    fragments = []
-    for number, scan in enumerate(project.scans):
-        share = part_of(report, number / len(project.scans), (number + 1) / len(project.scans))
-        fragments.append(known.get(id(scan)) or clean_scan(scan, settings, share))
+    fragments = abreast(
+        lambda scan, share: known.get(id(scan)) or clean_scan(scan, settings, share), project.scans, report
+    )
     return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
 
 
@@ -117,16 +115,16 @@ def judge(project: Project, report: Report = silent) -> Project:
     """Look whether the scans are good enough: `Fragment.faults` tells what to scan again. Nothing is forgotten."""
     from rejoin.core.judging import faults_of
 
-    judged = []
-    for number, fragment in enumerate(project.fragments):
-        share = part_of(report, number / len(project.fragments), (number + 1) / len(project.fragments))
+    def judged(one: tuple[int, Fragment], share: Report) -> Fragment:
+        number, fragment = one
         faces = [face for face in project.faces if face.fragment == number]
         if not faces and fragment.scan.role == "fragment":
             from rejoin.core.faces import find_fracture_faces
 
             faces = list(find_fracture_faces(fragment, number, FaceSettings(), part_of(share, 0.0, 0.5)))
-        judged.append(replace(fragment, faults=faults_of(fragment, faces, part_of(share, 0.5, 1.0))))
-    return replace(project, fragments=tuple(judged))
+        return replace(fragment, faults=faults_of(fragment, faces, part_of(share, 0.5, 1.0)))
+
+    return replace(project, fragments=tuple(abreast(judged, list(enumerate(project.fragments)), report)))
 
 
 def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
@@ -136,11 +134,12 @@ def find_faces(project: Project, settings: FaceSettings | None = None, report: R
     settings, started = settings or FaceSettings(), time.perf_counter()
     by_hand = {face.fragment for face in project.faces if face.chosen_by == "person"}
     faces = [face for face in project.faces if face.chosen_by == "person"]
-    for number, fragment in enumerate(project.fragments):
-        share = part_of(report, number / len(project.fragments), (number + 1) / len(project.fragments))
-        if number not in by_hand and fragment.scan.role == "fragment":
-            faces += find_fracture_faces(fragment, number, settings, share)
-    return _timed(changed(project, faces=tuple(faces)), "find_faces", settings, started)
+    open_ones = [
+        (number, fragment) for number, fragment in enumerate(project.fragments)
+        if number not in by_hand and fragment.scan.role == "fragment"
+    ]  # fmt: skip
+    found = abreast(lambda one, share: find_fracture_faces(one[1], one[0], settings, share), open_ones, report)
+    return _timed(changed(project, faces=(*faces, *chain(*found))), "find_faces", settings, started)
 
 
 def match(project: Project, settings: MatchSettings | None = None, report: Report = silent) -> Project:

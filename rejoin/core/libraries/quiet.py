@@ -1,17 +1,17 @@
-"""open3d brought in without the socket that its import would open.
+"""open3d brought in without its pictures for the browser, which nobody here looks at.
 
-Its pictures for the browser pull in urllib3, which tries at import whether this
-machine can bind an IPv6 socket. Nothing is sent, yet a workshop that forbids
-sockets would see one, so the question is answered for it.
+They pull in a web server and a plotting library: more than half of the time of
+the import, and a socket that is opened to see what this machine can do.
 """
 
 from __future__ import annotations
 
-import contextlib
-import socket
 import sys
 from threading import Lock
+from types import ModuleType
 from typing import Any
+
+PICTURES = "open3d.visualization.draw_plotly"
 
 _one_at_a_time = Lock()
 
@@ -19,16 +19,16 @@ _one_at_a_time = Lock()
 def the_open3d() -> Any:
     """The module open3d."""
     with _one_at_a_time:
-        if "open3d" in sys.modules or "urllib3" in sys.modules:
-            import open3d
+        if "open3d" not in sys.modules:
+            sys.modules[PICTURES] = _no_pictures()
+        import open3d
 
-            return open3d
-        able = socket.has_ipv6
-        socket.has_ipv6 = False
-        try:
-            import open3d
-        finally:
-            socket.has_ipv6 = able
-        with contextlib.suppress(KeyError, AttributeError):  # who uses urllib3 beside us keeps IPv6
-            sys.modules["urllib3.util.connection"].HAS_IPV6 = able  # type: ignore[attr-defined]
         return open3d
+
+
+def _no_pictures() -> ModuleType:
+    """Stands where the module with the pictures would."""
+    empty = ModuleType(PICTURES)
+    for name in ("get_plotly_fig", "draw_plotly", "draw_plotly_server"):
+        setattr(empty, name, None)
+    return empty

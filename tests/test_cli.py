@@ -25,6 +25,7 @@ from rejoin.core import steps
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError
 from rejoin.core.files import read_fragment
 from rejoin.core.known import read_known
+from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Mesh, Scan
 from rejoin.core.storage import load_project
 from rejoin.terminal import raise_if_stopped, stop_on_ctrl_c
@@ -183,7 +184,7 @@ def test_strangers_are_refused_with_a_reason(strangers: list[Path], tmp_path: Pa
     content = json.loads(fit.read_text())
     assert told.code == 1 and not out.exists() and content["whole"] is None
     where = [f["placement"] for f in content["fragments"]]
-    areas = [telling.triangle_areas(read_fragment(path).mesh).sum() for path in strangers]
+    areas = [triangle_areas(read_fragment(path).mesh).sum() for path in strangers]
     largest = int(np.argmax(areas))
     assert where[largest] == np.eye(4).tolist() and where[1 - largest] is None
     assert is_a_sentence(content["fragments"][1 - largest]["why"])

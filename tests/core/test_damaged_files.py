@@ -158,6 +158,12 @@ def test_gltf_nodes_without_end(tmp_path: Path) -> None:
     assert "without end" in trouble(put(tmp_path, "a.gltf", json.dumps(tree).encode())).what_happened
 
 
+def test_gltf_coordinates_that_leave_the_numbers(tmp_path: Path) -> None:
+    tree = json.loads(gltf_with().replace(b"A" * 48, b"AACAfwAAgH8AAIB/" * 3))  # three times infinity a point
+    tree["nodes"] = [{"mesh": 0, "matrix": [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]}]
+    assert "not a number" in trouble(put(tmp_path, "a.gltf", json.dumps(tree).encode())).what_happened
+
+
 def test_missing_and_unknown_files(tmp_path: Path) -> None:
     assert "no file" in trouble(tmp_path / "none.stl").what_happened
     assert "not a kind" in trouble(put(tmp_path, "a.doc", b"x")).what_happened

@@ -159,7 +159,8 @@ def bytes_of(file: Path) -> bytes:
 
 def parsed_of(data: bytes, file: Path) -> Parsed:
     try:
-        return _READERS[file.suffix.lower()](data, file)
+        with np.errstate(all="ignore"):  # `checked` says in words which coordinates are no numbers
+            return _READERS[file.suffix.lower()](data, file)
     except MemoryError as error:
         raise FileTrouble(f"{file.name} is too large for this computer's memory.", "Export fewer points.") from error
 

@@ -8,10 +8,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
 
 from rejoin.app import sentences, tasks
+from rejoin.app.display import extent_mm
 from rejoin.app.jobs import Jobs, Task
 from rejoin.app.keeper import Keeper
 from rejoin.app.session import Session
@@ -286,7 +286,7 @@ class Bench(QObject):
 
 def _as_written(scan: Scan) -> float:
     """The longest side of a scan as the number in its file."""
-    return float(np.ptp(scan.mesh.vertices, axis=0).max() / UNITS[scan.unit])
+    return float(extent_mm(scan.mesh).max() / UNITS[scan.unit])
 
 
 def _data_folder() -> str:

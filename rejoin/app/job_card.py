@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import QEvent, QObject, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QCoreApplication, QEvent, QObject, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
     QFrame,
@@ -22,6 +22,8 @@ from rejoin.app.wrapped import Wrapped
 from rejoin.core.records import Project
 
 NEXT, DONE = "◀ next", "✓ done"
+CLAIMS = 4
+"""Rounds in which rows may ask for more room, until none does."""
 
 
 class Elided(QLabel):
@@ -117,6 +119,7 @@ class JobCard(QScrollArea):
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         self.panels = list(panels)
         self.heads: list[RowHead] = []
+        self._claiming = False
         self._later = QTimer(self, singleShot=True, interval=0)
         self._later.timeout.connect(self._claim)
         sheet = QWidget()
@@ -161,12 +164,24 @@ class JobCard(QScrollArea):
         return marks.index(NEXT) if NEXT in marks else None
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show):
+        asks = event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show)
+        if asks and watched is not self.widget() and not self._claiming:
             self._later.start()
         return super().eventFilter(watched, event)
 
     def _claim(self) -> None:
         """Give every row the height that its words need at this width: nested layouts remember stale heights."""
+        self._claiming = True  # what is asked for here must not ask for it again, or the card is laid out for ever
+        for _ in range(CLAIMS):
+            grown = self._claimed()
+            QCoreApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+            if not grown:
+                break
+        self._claiming = False
+
+    def _claimed(self) -> bool:
+        """One round of `_claim`; whether any height changed."""
+        grown = False
         rows = [head.parentWidget() for head in self.heads]
         for widget in (*self.heads, *self.panels, *rows):
             if widget.isVisible():
@@ -179,6 +194,8 @@ class JobCard(QScrollArea):
                 needed = needed if needed >= 0 else layout.totalMinimumSize().height()
                 if needed != widget.minimumHeight():
                     widget.setMinimumHeight(needed)
+                    grown = True
+        return grown
 
     def fit_width(self) -> None:
         """Be as wide as the widest panel needs, so that nothing is cut."""

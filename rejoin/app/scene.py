@@ -211,9 +211,10 @@ class Scene(Sight):
             return None
         joint = self.project.joints[self.project.fits[0].joint]
         drawn = self.fragments[joint.a].display
-        nodes = drawn.drawn_vertices(np.unique(self.project.fragments[joint.a].mesh.triangles[joint.face_a.triangles]))
+        nodes = np.unique(drawn.mesh.triangles[drawn.drawn_triangles(joint.face_a.triangles)])
         mean = turn(self.poses()[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
-        return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-12))
+        length = float(np.linalg.norm(mean))
+        return np.asarray(mean / length) if length > 0 else None
 
     def _cut_open(self) -> None:
         for drawn in self._all():

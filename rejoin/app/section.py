@@ -8,6 +8,7 @@ import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPlane, vtkPolyData
+from vtkmodules.vtkFiltersCore import vtkDecimatePolylineFilter, vtkStripper
 from vtkmodules.vtkFiltersGeneral import vtkContourTriangulator
 from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
 
@@ -16,6 +17,10 @@ from rejoin.app.display import Display, display_of
 from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse
+
+
+FILL_POINTS = 800
+"""About how many points of an outline are filled: the time grows with their square, and the exact line lies over it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,6 +176,16 @@ def _lines(points: FloatArray, segments: IntArray) -> vtkPolyData:
 def _filled(points: FloatArray, segments: IntArray, normal: FloatArray) -> vtkPolyData:
     fill = vtkContourTriangulator()
     fill.TriangulationErrorDisplayOff()
-    fill.SetInputData(_lines(points, segments))
+    if len(points) > FILL_POINTS:
+        strips = vtkStripper()
+        strips.JoinContiguousSegmentsOn()
+        strips.SetMaximumLength(len(segments) + 1)
+        strips.SetInputData(_lines(points, segments))
+        thin = vtkDecimatePolylineFilter()
+        thin.SetInputConnection(strips.GetOutputPort())
+        thin.SetTargetReduction(1.0 - FILL_POINTS / len(points))
+        fill.SetInputConnection(thin.GetOutputPort())
+    else:
+        fill.SetInputData(_lines(points, segments))
     fill.Update()
     return fill.GetOutput()

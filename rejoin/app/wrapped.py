@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QTimer
+from PySide6.QtCore import QEvent, QSize, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QLabel
 
@@ -15,6 +15,7 @@ class Wrapped(QLabel):
     """
 
     def __init__(self, words: str = "") -> None:
+        self._needed = 0
         super().__init__(words)
         self.setWordWrap(True)
         self._later = QTimer(self, singleShot=True, interval=0)
@@ -33,8 +34,13 @@ class Wrapped(QLabel):
         if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and hasattr(self, "_later"):
             self._later.start()
 
+    def minimumSizeHint(self) -> QSize:
+        hint = super().minimumSizeHint()
+        return QSize(hint.width(), max(hint.height(), self._needed))
+
     def claim(self) -> None:
         """Ask for the height that the words need at this width."""
-        before = self.minimumHeight()
-        self.setMinimumHeight(0)  # what was claimed before would be counted in
-        self.setMinimumHeight(max(self.heightForWidth(self.width()), 0) if self.wordWrap() else before)
+        needed = max(self.heightForWidth(self.width()), 0) if self.wordWrap() else 0
+        if needed != self._needed:
+            self._needed = needed
+            self.updateGeometry()

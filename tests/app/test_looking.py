@@ -181,3 +181,26 @@ def test_closing_while_work_runs_asks_first(window, qtbot):
     assert not window.close() and window.bench.jobs.busy
     window.ask_stop = lambda parent, title: True
     assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy
+
+
+def test_a_card_that_nobody_touches_rests(window, qtbot):
+    from PySide6.QtCore import QEvent, QObject
+
+    class Paints(QObject):
+        count = 0
+
+        def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+            self.count += event.type() in (QEvent.Type.Paint, QEvent.Type.LayoutRequest)
+            return False
+
+    window.bench.session.apply("Fuse", made_up.whole())
+    for row, panel in enumerate(window.panels):
+        window.card.unfold(row)
+        seen, looks = Paints(), 0
+        panel.installEventFilter(seen)
+        while seen.count or not looks:
+            looks += 1
+            assert looks < 15, f"{panel.title} is laid out again and again"
+            seen.count = 0
+            qtbot.wait(150)
+        panel.removeEventFilter(seen)

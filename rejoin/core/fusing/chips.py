@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.abreast import abreast
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.libraries.winding import WindingField
@@ -78,14 +79,12 @@ def with_chips(
     surface faces away, so it stays. ``far`` stands for what the parts go on to
     beyond their ``rims``.
     """
-    bare = [
-        _bare(part, rim, side, own, spacing_mm, largest_mm)
-        for part, rim, side, own in zip(parts, rims, sides, broken, strict=True)
-    ]
+    near = list(zip(parts, rims, sides, broken, strict=True))
+    bare = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
     nothing = np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])
     if not any(b.any() for b in bare):
         return Marked(sides, nothing)
-    normals = [_even_normals(part) for part in parts]
+    normals = abreast(lambda part, _: _even_normals(part), parts)
     hollows = [
         _hollow(parts, normals, sides, number, members)
         for number, patch in enumerate(bare)

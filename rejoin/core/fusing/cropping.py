@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from rejoin.core import meshes
+from rejoin.core.abreast import abreast
 from rejoin.core.fusing.ring import REACH, BoolArray
-from rejoin.core.fusing.sewing import Sewn
+from rejoin.core.fusing.sewing import Sewn, joined
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -57,12 +58,13 @@ def crops(parts: list[Mesh], also: list[BoolArray], spacing_mm: float) -> list[C
         sum((((part.vertices[:, k] - low[k]) / cell).astype(np.int64) + 1) * strides[k] for k in range(3))
         for part in parts
     ]
-    result = []
-    for number, part in enumerate(parts):
+
+    def cut(number: int, _: object) -> Crop:
         others = [place for k, place in enumerate(places) if k != number]
         wanted = _with_neighbours(np.concatenate([*others, places[number][also[number]]]), shape)
-        result.append(_cut(part, wanted[places[number]]))
-    return result
+        return _cut(parts[number], wanted[places[number]])
+
+    return abreast(cut, range(len(parts)))
 
 
 def _with_neighbours(cells: Indices, shape: Indices) -> BoolArray:
@@ -102,17 +104,22 @@ def beyond_crops(parts: list[Mesh], cut: list[Crop], spacing_mm: float) -> Far:
     mean centre: the dipole term of the cell's solid angle (Barill and others 2018).
     """
     origin = np.mean([part.vertices[:: max(1, len(part.vertices) // 1000)].mean(axis=0) for part in parts], axis=0)
-    centres, areas, area, volume = [np.zeros((0, 3))], [np.zeros((0, 3))], 0.0, 0.0
-    for part, crop in zip(parts, cut, strict=True):
-        corners = part.triangles[~crop.near]
-        if len(corners):
-            first, cross, size = _crosses(part.vertices, corners, origin)
-            area += 0.5 * float(size.sum())
-            volume += sum(float(first[k] @ cross[k]) for k in range(3)) / 6.0
-            centre, summed = _summed(first, cross, size, FAR_CELL * spacing_mm)
-            centres.append(centre + origin)
-            areas.append(summed)
-    return Far(_as_triangles(np.concatenate(centres), np.concatenate(areas)), area, volume, origin)
+    shares = abreast(
+        lambda one, _: _beyond(one[0], one[1], origin, FAR_CELL * spacing_mm), list(zip(parts, cut, strict=True))
+    )
+    soups, areas, volumes = zip(*shares, strict=True)
+    return Far(joined(list(soups)), float(sum(areas)), float(sum(volumes)), origin)
+
+
+def _beyond(part: Mesh, crop: Crop, origin: FloatArray, cell_mm: float) -> tuple[Mesh, float, float]:
+    """What stands for one fragment's triangles beyond its crop, their area, and their volume towards ``origin``."""
+    corners = part.triangles[~crop.near]
+    if len(corners) == 0:
+        return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32)), 0.0, 0.0
+    first, cross, size = _crosses(part.vertices, corners, origin)
+    volume = sum(float(first[k] @ cross[k]) for k in range(3)) / 6.0
+    centre, summed = _summed(first, cross, size, cell_mm)
+    return _as_triangles(centre + origin, summed), 0.5 * float(size.sum()), volume
 
 
 def _crosses(

@@ -10,6 +10,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.abreast import abreast
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -79,13 +80,11 @@ def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_
     gap, so that both sides of the crack are given up everywhere along it.
     ``rims`` flags, per part, the vertices beyond which it goes on.
     """
-    normals = [meshes.vertex_normals(part) for part in parts]
+    normals = abreast(lambda part, _: meshes.vertex_normals(part), parts)
     apart, gap = distances(parts, normals, spacing_mm)
     strip = max(1.9 * spacing_mm, 10.0 * noise_mm) + 1.5 * max(0.0, abs(gap) - 2.0 * noise_mm)
     strip = min(strip, 0.75 * REACH * spacing_mm)
-    return [
-        _contact(part, rim, distance, strip, spacing_mm) for part, rim, distance in zip(parts, rims, apart, strict=True)
-    ]
+    return abreast(lambda one, _: _contact(*one, strip, spacing_mm), list(zip(parts, rims, apart, strict=True)))
 
 
 def _contact(part: Mesh, rim: BoolArray, distance: FloatArray, strip: float, spacing_mm: float) -> Contact:

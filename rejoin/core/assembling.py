@@ -17,8 +17,8 @@ from scipy.sparse.csgraph import connected_components
 
 from rejoin.core.alignment import NothingOpposite, Watch, adjust, unwatched
 from rejoin.core.contact import facing_triangles
-from rejoin.core.evidence import believable, decided, judge
-from rejoin.core.matching import Pose, Prepared, alike, distinct, match_pair, prepared, settled, unlikely
+from rejoin.core.evidence import Pose, believable, decided, judge
+from rejoin.core.matching import Prepared, alike, distinct, match_pair, prepared, settled, unlikely
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
 from rejoin.core.settings import AlignSettings, MatchSettings, Report, part_of

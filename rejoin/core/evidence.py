@@ -29,7 +29,17 @@ LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
 
-def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = False) -> Evidence:
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """A judged way of putting two fragments together."""
+
+    a_from_b: FloatArray
+    evidence: Evidence
+
+
+def judge(
+    first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = False, across: float = 0.0
+) -> Evidence:
     """The evidence for a pose; ``runner_up`` and ``good`` are for the caller, who knows the rivals.
 
     Parameters
@@ -38,6 +48,8 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
     a_from_b : (4, 4)
     sparse : bool
         Look at every eighth node only: to rank poses, not to decide.
+    across : float
+        Nats that the original surfaces beside the crack tell. With them the score stays below what is good.
 
     Returns
     -------
@@ -59,6 +71,8 @@ def judge(first: Surface, second: Surface, a_from_b: FloatArray, sparse: bool = 
         shared = shared_relief(first, second, b_from_a, touch.chosen, touch.seen, facing, touch.ways)
         # Machined faces share outlines too: an outline counts only as the relief bears it out.
         told = outline * min(1.0, shared / BORNE_OUT) + shared * (1.0 if outline else min(1.0, 5.0 * held))
+        if across > told:
+            told = max(told, min(across + shared, 1.9 * LEAST_SCORE))
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
     expected = max(touch.noise, 0.06 * spacing)
     close = float(np.clip((1.75 - touch.residual / expected) / 0.5, 0.0, 1.0))
@@ -168,6 +182,8 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
     if evidence.touching_share < 0.35:
         doubts.append("most of the facing surfaces do not touch")
     words = f"touches over {evidence.contact_area_mm2:.0f} mm², misfit {evidence.rms_mm:.3f} mm"
+    if evidence.reason:
+        words += f", {evidence.reason}"
     if runner_up > 0:
         words += f", next best {evidence.score / runner_up:.0f} times weaker"
     reason = f"{words}; {', '.join(doubts)}" if doubts else words

@@ -8,9 +8,10 @@ from itertools import chain, repeat
 import numpy as np
 from scipy.spatial import cKDTree
 
-from rejoin.core.evidence import LEAST_SCORE, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
+from rejoin.core.flatfaces import Laid, laid_by_rims, with_rivals
 from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unlikeness
-from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, faced, touching_limit
@@ -29,6 +30,15 @@ TRIES = (4, 6, 8)
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
 
+COVERING = 0.65
+"""Overlap of two height maps, over both, from which the faces may cover each other wholly: rims are ragged there."""
+
+THROUGH = 4.0 * LEAST_SCORE
+"""A start whose score is as far below nothing runs one fragment through the other."""
+
+FLAT_TRIES = 3
+"""Starts whose rims are looked at after each batch."""
+
 HOPELESS = 0.05
 """A start with less than this share of the best score is no rival, however it is refined."""
 
@@ -44,19 +54,12 @@ class Prepared:
 
 @dataclass(frozen=True, eq=False)
 class Start:
-    """A pose after a first approach, its score in a quick look, and the rough pose that led to it."""
+    """A pose after a first approach, its score in a quick look, and the rough pose that led to it with its overlap."""
 
     score: float
     pose: FloatArray
     rough: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class Pose:
-    """A judged way of putting two fragments together."""
-
-    a_from_b: FloatArray
-    evidence: Evidence
+    share: float
 
 
 def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
@@ -138,6 +141,7 @@ def match_pair(
     )
     waiting: list[Hypothesis] = []
     starts: list[Start] = []
+    flat = Flat([], [])
     done = PAIRS.get(after, 0)
     for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
         report(done / max(len(pairs), 1), "Comparing faces")
@@ -145,9 +149,37 @@ def match_pair(
             waiting += correlate(first.gallery, i, second.gallery, j)
         done += size
         _follow(a, b, waiting, starts, tries)
-        if done >= len(pairs) or _clear(a, b, starts, done):
+        if _clear(a, b, starts, done):
             break
-    return _finalists(a, b, starts)
+        flat.look(a, b, starts)
+        if done >= len(pairs) or (flat.laid and done >= PAIRS[1]):
+            break
+    poses = _finalists(a, b, starts)
+    if not poses or not decided(poses[0].evidence, 0.0).good:
+        poses = distinct(a, b, poses + with_rivals(a, b, flat.laid))
+    return poses
+
+
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """What rims and original surfaces say of the starts, where relief does not."""
+
+    laid: list[Laid]
+    seen: list[Start]
+
+    def look(self, first: Surface, second: Surface, starts: list[Start]) -> None:
+        """Look at a few of the starts whose faces cover each other the most."""
+        fresh = [
+            start for start in starts
+            if start.share > COVERING and start.score > -THROUGH and not any(start is one for one in self.seen)
+        ]  # fmt: skip
+        for start in sorted(fresh, key=lambda start: -start.share)[:FLAT_TRIES]:
+            self.seen.append(start)
+            if any(alike(first, second, start.pose, one.pose.a_from_b) for one in self.laid):
+                continue
+            found = laid_by_rims(first, second, start.pose)
+            if found is not None:
+                self.laid.append(found)
 
 
 def _follow(first: Surface, second: Surface, waiting: list[Hypothesis], starts: list[Start], tries: int) -> None:
@@ -160,7 +192,7 @@ def _follow(first: Surface, second: Surface, waiting: list[Hypothesis], starts: 
         if any(alike(first, second, hypothesis.a_from_b, start.rough) for start in starts):
             continue
         pose = approached(first, second, hypothesis)
-        starts.append(Start(judge(first, second, pose, sparse=True).score, pose, hypothesis.a_from_b))
+        starts.append(Start(judge(first, second, pose, sparse=True).score, pose, hypothesis.a_from_b, hypothesis.share))
         fresh += 1
     starts.sort(key=lambda start: -start.score)
 

@@ -114,7 +114,7 @@ def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: Float
         spacing, scans = max(a.spacing_mm, b.spacing_mm), max(a.noise_mm, b.noise_mm)
         reach = float(np.hypot(FAR, HALF_STRETCH)) * spacing
         rim = apply(part_from_a, a.rim)
-        for seed, place in _seeds(points_a, normals_a, rim, spacing):
+        for seed, place in seeds_of(points_a, normals_a, rim, spacing):
             near = [np.sort(np.array(tree.query_ball_point(place, reach), np.int64)) for tree in (tree_a, tree_b)]
             if min(len(index) for index in near) < FEWEST:
                 continue
@@ -132,8 +132,8 @@ def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: Float
     return Steps(places[good], normals[good], steps[good], leverage[good], noise[good], first[good], second[good])
 
 
-def _seeds(
-    points: FloatArray, normals: FloatArray, rim: FloatArray, spacing: float
+def seeds_of(
+    points: FloatArray, normals: FloatArray, rim: FloatArray, spacing: float, most: int = MOST
 ) -> list[tuple[int, FloatArray]]:
     """A skirt point and the rim beside it for each stretch: one to a cell, for each way the skirt faces."""
     distance, nearest = cKDTree(rim).query(points, workers=2)
@@ -149,7 +149,7 @@ def _seeds(
     away = np.square(points[close] - middles[group]).sum(axis=1)
     order = np.lexsort((away, group))
     first = order[np.concatenate([[True], group[order][1:] != group[order][:-1]])] if len(order) else order
-    first = first[:: max(1, -(-len(first) // MOST))]
+    first = first[:: max(1, -(-len(first) // most))]
     return [(int(close[k]), rim[nearest[close[k]]]) for k in first]
 
 

@@ -1,0 +1,130 @@
+"""Whether the original surfaces of two fragments run on into each other all round a crack, and where they do best.
+
+A break leaves what was one surface on either side of it. On faces too flat to
+tell how they belong together, the original surfaces beside them still do: they
+meet in place and in slope all round the rim, in one position only unless the
+part repeats itself there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.contact import Skirt, facing_triangles, rows, side_of, skirt_of
+from rejoin.core.contact.across import crossings
+from rejoin.core.contact.skirts import FAR
+from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.surfaces import touching_limit
+from rejoin.core.transforms import from_vector, inverse, orthonormal
+
+FEWEST_STRETCHES = 12
+"""Stretches round a rim that must be there to be judged: four times the motions they are to tell."""
+
+DOUBTED = 0.1
+"""Share of the stretches that may fail even on a true break: a chip, a fillet, a burr."""
+
+NEVER_BETTER = 0.05, float(np.deg2rad(1.0))
+"""Least standard deviation of a step, in spacings, and of a bend: what the scan's triangles do to a curved surface."""
+
+SHARED = 4.0
+"""Stretches worth one independent one: each is asked from either side, and neighbours share points and noise."""
+
+ROUNDS = 10
+
+
+@dataclass(frozen=True, eq=False)
+class Running:
+    """How the original surfaces run on in a pose.
+
+    Attributes
+    ----------
+    a_from_b : (4, 4)
+        The pose after sliding along the face to where they run on best.
+    share : float
+        Of the stretches round both rims, those that run on.
+    stretches : int
+        How many were there to be judged.
+    told : float
+        Nats by which the stretches speak for one surface and against two.
+    slid_mm : float
+        How far the farthest stretch was moved.
+    """
+
+    a_from_b: FloatArray
+    share: float
+    stretches: int
+    told: float
+    slid_mm: float
+
+
+def running_on(first: Fragment, second: Fragment, a_from_b: FloatArray) -> Running | None:
+    """Slide along a nearly flat crack to where the original surfaces run on, and tell how far they do.
+
+    Parameters
+    ----------
+    first, second : Fragment
+    a_from_b : (4, 4)
+        Within about three spacings of the right place; the faces touch.
+
+    Returns
+    -------
+    Running or None
+        None where too little of a rim is there to be judged.
+    """
+    chosen = facing_triangles(first.mesh, second.mesh, a_from_b, 3.0 * touching_limit(first, second))
+    if min(len(part) for part in chosen) < FEWEST_STRETCHES:
+        return None
+    sides = [side_of(fragment, part) for fragment, part in zip((first, second), chosen, strict=True)]
+    skirts = [skirt_of(fragment, side) for fragment, side in zip((first, second), sides, strict=True)]
+    normal = (sides[0].areas[:, None] * sides[0].normals).sum(axis=0)
+    return _slid(skirts[0], skirts[1], a_from_b, normal / float(np.linalg.norm(normal)))
+
+
+def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Running | None:
+    seen = crossings(a, b, a_from_b)
+    count = len(seen.steps) + seen.ended
+    if count < FEWEST_STRETCHES or len(seen.steps) < FEWEST_STRETCHES // 2:
+        return None
+    centre = seen.places.mean(axis=0)
+    u = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    u /= np.linalg.norm(u)
+    ways = np.zeros((6, 3))
+    ways[:3, 0], ways[3:, 1], ways[3:, 2] = normal, u, np.cross(normal, u)
+    jacobian = rows(seen.places, seen.normals, centre)[:, :6] @ ways
+    step_sd = np.hypot(seen.step_sd, NEVER_BETTER[0] * seen.spacing_mm)
+    bend_sd = np.hypot(seen.bend_sd, NEVER_BETTER[1])
+    slide = _slide(jacobian, seen.steps, step_sd)
+    left = seen.steps + jacobian @ slide
+    motion = ways @ slide
+    moved = np.linalg.norm(motion[3:] + np.cross(motion[:3], seen.places - centre), axis=1)
+    pose = orthonormal(inverse(from_vector(motion, centre)) @ a_from_b)
+    odds = _odds(left / step_sd, seen.bends / bend_sd, step_sd, bend_sd, seen.spacing_mm)
+    share = float((odds / (DOUBTED + odds)).sum()) / count
+    told = float(np.log(DOUBTED + odds).sum() + seen.ended * np.log(DOUBTED)) / SHARED
+    return Running(pose, share, count, told, float(moved.max()))
+
+
+def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> FloatArray:
+    """Turn and both shifts in the plane (3,) that close most of the steps: least squares, stragglers weighed down."""
+    size = np.array([max(float(np.sqrt(np.square(jacobian[:, 0]).mean())), 1e-9), 1.0, 1.0])
+    scaled, told = jacobian / size / sd[:, None], -steps / sd
+    answer = np.zeros(3)
+    for _ in range(ROUNDS):
+        left = told - scaled @ answer
+        limit = 5.0 * max(1.4826 * float(np.median(np.abs(left))), 1.0)
+        weight = np.square(np.clip(1.0 - np.square(left / limit), 0.0, None))
+        matrix = scaled.T @ (weight[:, None] * scaled)
+        # What no stretch holds, such as the turn of a round bar, stays as it is.
+        ridge = 1e-2 * np.trace(matrix) / 3.0 * np.eye(3)
+        answer = answer + np.linalg.solve(matrix + ridge, scaled.T @ (weight * left))
+    return np.asarray(answer / size)
+
+
+def _odds(
+    steps: FloatArray, bends: FloatArray, step_sd: FloatArray, bend_sd: FloatArray, spacing: float
+) -> FloatArray:
+    """Odds (k,) that each stretch is one surface to two that meet by chance, from its step and bend over their sd."""
+    one = np.exp(-0.5 * (np.square(steps) + np.square(bends))) / (2.0 * np.pi * step_sd * bend_sd)
+    return np.asarray((1.0 - DOUBTED) * one * (FAR * spacing) * (np.pi / 2.0))

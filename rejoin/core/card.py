@@ -94,7 +94,7 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
         *_made(content, shown),
         *_papers(content, project),
         "<h2>Cautions</h2>", _list(content["cautions"]),
-        "<h2>How it was made</h2>", tables.steps(content),
+        "<h2>How it was made</h2>", tables.steps(content, shown),
     ]  # fmt: skip
     head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{STYLE}</head>"
     return "\n".join([f"<html>{head}<body>", *parts, "</body></html>"]) + "\n"

@@ -133,9 +133,20 @@ def joints(content: Mapping[str, Any], shown: Shown) -> str:
 def whole(content: Mapping[str, Any], shown: Shown) -> str:
     """The fused whole, with what no scan measured."""
     told = content["fit"]["whole"]
+    size = " x ".join(shown.length(axis, 2).split()[0] for axis in told["size_mm"])
+    near, far = shown.length(told["farthest_in_band_mm"]), shown.length(told["farthest_outside_mm"])
+    made, brought = told["crossing_pairs"], told["scan_crossing_pairs"]
+    reduced = told["reduced_mm"]
     rows = [
-        ("Closed; shells; through-holes", f"{'yes' if told['closed'] else 'no'}; {told['shells']}; {told['genus']}"),
-        ("Volume", shown.volume(told["volume_mm3"])),
+        ("Closed", "yes" if told["closed"] else "NO"),
+        ("Separate bodies; through-holes", f"{told['shells']}; {told['genus']}"),
+        ("Size along the axes", f"{size} {'in' if shown.unit == 'inch' else 'mm'}"),
+        ("Volume; area", f"{shown.volume(told['volume_mm3'])}; {shown.area(told['area_mm2'])}"),
+        ("Thinnest wall at the crack", shown.length(told["thinnest_mm"])),
+        ("Farthest from the scans", f"{near} at the crack, {far} elsewhere"),
+        ("Triangles that run through each other",
+         f"{made} pairs made at the crack, {brought} brought by the scans near it"),
+        ("Triangles", "as scanned" if reduced is None else f"reduced, within {shown.length(reduced)}"),
         ("Filled, not measured", shown.volume(told["filled_mm3"])),
         *((f"Filled: {fill['kind']}", _filled(fill, shown)) for fill in told["fills"]),
         *(("By number, not measured", shown.words(text)) for text in told["by_number"]),
@@ -208,11 +219,18 @@ def made(part: Mapping[str, Any], shown: Shown) -> str:
     return table(("Step", "Done", "What was done"), rows, (24, 8, 68))
 
 
-def steps(content: Mapping[str, Any]) -> str:
+def steps(content: Mapping[str, Any], shown: Shown) -> str:
     """Each step with the settings that were not left open."""
-    rows = [
-        (s["step"].replace("_", " "),
-         ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in s["settings"] if v != "None") or "–")
-        for s in content["steps"]
-    ]  # fmt: skip
+    rows = []
+    for step in content["steps"]:
+        told = (_setting(name, value, shown) for name, value in step["settings"] if value != "None")
+        rows.append((step["step"].replace("_", " "), ", ".join(told) or "–"))
     return table(("Step", "Settings"), rows, (20, 80))
+
+
+def _setting(name: str, value: str, shown: Shown) -> str:
+    """A setting in words: "largest hole 10 mm", "flip inside out: yes"."""
+    plain = name.removesuffix("_mm").replace("_", " ")
+    if name.endswith("_mm"):
+        return f"{plain} {shown.length(float(value), 1)}"
+    return f"{plain}: {({'True': 'yes', 'False': 'no'}).get(value, value)}"

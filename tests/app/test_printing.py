@@ -78,7 +78,10 @@ def told_of(content: dict, shown: Shown) -> list[str]:
         wanted += [shown.area(joint["area_mm2"]), f"{100 * joint['touching_share']:.0f} %", joint["verdict"]]
         wanted += [shown.words(joint["reason"])]
     whole = fit["whole"]
-    wanted += [shown.volume(whole["volume_mm3"]), shown.volume(whole["filled_mm3"]), f"yes; {whole['shells']};"]
+    wanted += [shown.volume(whole["volume_mm3"]), shown.volume(whole["filled_mm3"]), f"{whole['shells']}; {whole['genus']}"]
+    wanted += [shown.length(whole[n]) for n in ("thinnest_mm", "farthest_in_band_mm", "farthest_outside_mm")]
+    wanted += [" x ".join(shown.length(v, 2).split()[0] for v in whole["size_mm"]), shown.area(whole["area_mm2"])]
+    wanted += [f"{whole['crossing_pairs']} pairs made", f"{whole['scan_crossing_pairs']} brought"]
     wanted += [shown.words(text) for text in (*whole["by_number"], *whole["notes"])]
     for fill in whole["fills"]:
         wanted += [fill["kind"], shown.length(fill["across_mm"], 1), shown.volume(fill["volume_mm3"])]
@@ -101,7 +104,10 @@ def told_of(content: dict, shown: Shown) -> list[str]:
         wanted += [part["title"], *(shown.words(text) for text in part["notes"])]
         wanted += [shown.words(step["sentence"]) for step in part["steps"]]
     wanted += content["cautions"]
-    wanted += [f"{k.replace('_', ' ')} {v}" for s in content["steps"] for k, v in s["settings"] if v != "None"]
+    told = [(name, value) for step in content["steps"] for name, value in step["settings"] if value != "None"]
+    wanted += [f"{n[:-3].replace('_', ' ')} {shown.length(float(v), 1)}" for n, v in told if n.endswith("_mm")]
+    wanted += [f"{n.replace('_', ' ')}: yes" for n, v in told if v == "True"]
+    wanted += [f"{n.replace('_', ' ')}: {v}" for n, v in told if v not in ("True", "False") and not n.endswith("_mm")]
     return wanted
 
 

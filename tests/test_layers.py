@@ -18,7 +18,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "errors cautions",
         "records settings",
         "abreast",
-        "transforms",
+        "transforms robust",
         "meshes",
         "libraries",
         "files",

@@ -162,7 +162,7 @@ class Actions:
         self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
                                   w.bench.set_units)  # fmt: skip
         menu.addSeparator()
-        self.palettes = self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.set_colours)
+        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.set_colours)
         menu.addSeparator()
         self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
         self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))

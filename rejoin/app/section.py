@@ -18,7 +18,6 @@ from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import FloatArray, IntArray, Mesh
 from rejoin.core.transforms import apply, inverse
 
-
 FILL_POINTS = 800
 """About how many points of an outline are filled: the time grows with their square, and the exact line lies over it."""
 

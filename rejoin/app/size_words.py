@@ -31,11 +31,6 @@ Line = tuple[str, str]
 """A look and a line of words."""
 
 
-def place_name(on: int) -> str:
-    """What a pick lies on."""
-    return "the whole" if on < 0 else letter(on)
-
-
 def value(kind: str, amount: float, units: Units, fine: float = 0.0, signed: bool = False) -> str:
     """A length, angle or weight with as many places as its uncertainty ``fine`` is worth."""
     scale, name = _scale(kind, units)

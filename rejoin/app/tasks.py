@@ -26,12 +26,6 @@ def read(project: Project, report: Report, inputs: tuple[str, ...], unit: str | 
     return steps.read(inputs, ReadSettings(unit=unit), report, project)
 
 
-def read_and_clean(project: Project, report: Report, inputs: tuple[str, ...], unit: str | None = None) -> Project:
-    """Add scans and measure them at once."""
-    project = read(project, part_of(report, 0.0, 0.5), inputs, unit)
-    return steps.clean(project, None, part_of(report, 0.5, 1.0))
-
-
 def clean(project: Project, report: Report, settings: Any = None) -> Project:
     """Repair and measure the scans that are new."""
     return steps.clean(project, settings, report)

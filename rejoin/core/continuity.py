@@ -16,6 +16,7 @@ from rejoin.core.contact import Skirt, facing_triangles, rows, side_of, skirt_of
 from rejoin.core.contact.across import crossings
 from rejoin.core.contact.skirts import FAR
 from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.robust import sigma_of, tukey
 from rejoin.core.surfaces import touching_limit
 from rejoin.core.transforms import from_vector, inverse, orthonormal
 
@@ -113,8 +114,8 @@ def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> FloatArra
     answer = np.zeros(3)
     for _ in range(ROUNDS):
         left = told - scaled @ answer
-        limit = 5.0 * max(1.4826 * float(np.median(np.abs(left))), 1.0)
-        weight = np.square(np.clip(1.0 - np.square(left / limit), 0.0, None))
+        limit = 5.0 * max(sigma_of(left), 1.0)
+        weight = tukey(left, limit)
         matrix = scaled.T @ (weight[:, None] * scaled)
         # What no stretch holds, such as the turn of a round bar, stays as it is.
         ridge = 1e-2 * np.trace(matrix) / 3.0 * np.eye(3)

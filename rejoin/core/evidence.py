@@ -15,6 +15,7 @@ import numpy as np
 from rejoin.core.outline import outline_information
 from rejoin.core.records import Evidence, FloatArray, IntArray
 from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
+from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface, faced, overlap, touching_limit
 from rejoin.core.transforms import inverse
 from rejoin.core.views import BoolArray
@@ -123,7 +124,7 @@ def _touch(first: Surface, second: Surface, b_from_a: FloatArray, sparse: bool) 
         return None
     contact = zone & (np.abs(seen.gap) < limit) & (seen.facing < -0.5)
     noise = float(np.hypot(first.fragment.noise_mm, second.fragment.noise_mm))
-    residual = 1.4826 * float(np.median(np.abs(seen.gap[contact]))) if contact.any() else limit
+    residual = sigma_of(seen.gap[contact]) if contact.any() else limit
     sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
     areas = first.sample_areas[pick][seen.index] * (8 if sparse else 1)
     ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))

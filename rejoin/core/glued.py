@@ -18,6 +18,7 @@ from rejoin.core import meshes
 from rejoin.core.contact import rows
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
+from rejoin.core.robust import sigma_of, tukey
 from rejoin.core.transforms import apply, from_vector
 
 BAND = 1.2
@@ -235,8 +236,8 @@ def _solved(
         inverse = (vectors[:, firm] / values[firm]) @ vectors[:, firm].T
         answer = inverse @ (design.T @ (weights * told))
         left = told - design @ answer
-        spread = max(1.4826 * float(np.median(np.abs(left) * np.sqrt(weights))), 1.0)
-        robust = weights * np.square(np.clip(1.0 - np.square(left * np.sqrt(weights) / (5.0 * spread)), 0.0, None))
+        spread = max(sigma_of(left * np.sqrt(weights)), 1.0)
+        robust = weights * tukey(left * np.sqrt(weights), 5.0 * spread)
         matrix = design.T @ (robust[:, None] * design)
     covariance = inverse * spread**2
     loose = vectors[:, ~firm]

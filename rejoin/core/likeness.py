@@ -13,6 +13,7 @@ from itertools import chain, zip_longest
 import numpy as np
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.robust import sigma_of
 from rejoin.core.views import Nodes
 
 AREA, RADIUS, SAG, ROUGH = 0.10, 0.07, 0.05, 0.30
@@ -47,7 +48,7 @@ def _outline(nodes: Nodes, of_triangles: IntArray) -> FloatArray:
     height = offset @ normal
     fit = np.linalg.solve(matrix + 1e-9 * np.trace(matrix) * np.eye(6), design.T @ (weights * height))
     bends = np.linalg.eigvalsh(np.array([[fit[3], fit[4] / 2], [fit[4] / 2, fit[5]]])) / radii[1]
-    rough = 1.4826 * float(np.median(np.abs(height - design @ fit)))
+    rough = sigma_of(height - design @ fit)
     return np.array([np.log(total), *np.log(radii), *bends, np.log(max(rough, 1e-9))])
 
 

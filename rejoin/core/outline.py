@@ -20,6 +20,7 @@ from scipy.ndimage import (
 )
 
 from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.robust import tukey
 from rejoin.core.surfaces import Facing, Surface, faced
 from rejoin.core.transforms import apply, inverse, orthonormal, turn
 from rejoin.core.views import BoolArray, Plane, robust_plane
@@ -161,7 +162,7 @@ def rim_on_rim(sheet: Sheet) -> FloatArray:
         left = own - map_coordinates(away[1], places, order=1, mode="nearest")
         steep = np.stack([map_coordinates(part, places, order=1, mode="nearest") for part in slope], axis=1)
         design = np.column_stack([steep[:, 1] * offset[:, 0] - steep[:, 0] * offset[:, 1], steep])
-        weight = np.square(np.clip(1.0 - np.square(left / (2.0 * BAND)), 0.0, None))
+        weight = tukey(left, 2.0 * BAND)
         matrix = design.T @ (weight[:, None] * design)
         move = np.linalg.solve(matrix + 1e-3 * np.diag(np.diag(matrix) + 1e-9), design.T @ (weight * left))
         angle, shift = angle + float(move[0]), shift + move[1:]

@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface
 from rejoin.core.transforms import apply, turn
 from rejoin.core.views import BoolArray, quadric_residual, robust_plane
@@ -49,7 +50,7 @@ def relief(points: FloatArray, normals: FloatArray) -> float:
     A plane, a shaft or a ball has none: only what no smooth shape explains counts.
     """
     plane = robust_plane(points, normals.mean(axis=0), np.ones(len(points)))
-    return float(1.4826 * np.median(np.abs(quadric_residual(*plane.coordinates(points).T))))
+    return sigma_of(quadric_residual(*plane.coordinates(points).T))
 
 
 def rimless(seen: Facing) -> BoolArray:
@@ -105,7 +106,7 @@ def shared_relief(
         plane = robust_plane(points_a[facet], normal, np.ones(len(facet)))
         flat = [plane.coordinates(points[facet]) for points in (points_a, points_b)]
         heights = [quadric_residual(*xyz.T) for xyz in flat]
-        kept = np.all([np.abs(h) < 4.0 * 1.4826 * np.median(np.abs(h)) + 1e-12 for h in heights], axis=0)
+        kept = np.all([np.abs(h) < 4.0 * sigma_of(h) + 1e-12 for h in heights], axis=0)
         if np.count_nonzero(kept) >= 20:
             total += _band_information(*_gridded(flat[0][kept, :2], [h[kept] for h in heights], cell))
     return max(total, 0.0)

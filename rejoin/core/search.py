@@ -13,6 +13,7 @@ from scipy import fft
 from scipy.ndimage import affine_transform, gaussian_filter
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.robust import sigma_of
 from rejoin.core.transforms import inverse, orthonormal
 from rejoin.core.views import BoolArray, MapArray, Nodes, Plane, band_passed, height_map, quadric_residual, robust_plane
 
@@ -97,8 +98,8 @@ def without_fringe(coordinates: FloatArray) -> BoolArray:
     x, y, z = coordinates.T
     bulk = np.ones(len(coordinates), bool)
     for _ in range(5):
-        residual = np.abs(quadric_residual(x, y, z, bulk))
-        bulk = residual < 4 * 1.4826 * np.median(residual[bulk]) + 1e-12
+        residual = quadric_residual(x, y, z, bulk)
+        bulk = np.abs(residual) < 4.0 * sigma_of(residual[bulk]) + 1e-12
     return bulk
 
 
@@ -124,7 +125,7 @@ def maps_of(view: View, step: float, flipped: bool) -> Maps:
     # A chip or a fringe that stands far out of the relief would drown it.
     sizes = np.abs(relief[mask > 0])
     if len(sizes):
-        usual = 1.4826 * np.median(sizes) + 1e-9
+        usual = sigma_of(sizes) + 1e-9
         mask = mask * (np.abs(relief) <= 4.5 * usual)
         relief = np.clip(relief, -2.5 * usual, 2.5 * usual) * mask
     weight = np.maximum(gaussian_filter(mask, 0.7, mode="constant"), 1e-6)

@@ -169,11 +169,6 @@ class MakeSettings(Settings):
     window_mm: float = setting(15.0, "width of the openings at the crack", unit="mm", low=0.0, high=200.0)
 
 
-@dataclass(frozen=True)
-class WriteSettings(Settings):
-    unit: str = setting("mm", "unit of the written file", choices=tuple(UNITS))
-
-
 def as_pairs(settings: Settings) -> tuple[tuple[str, Any], ...]:
     """The settings as (name, value) pairs, for a `StepRecord`."""
     return tuple((item.name, getattr(settings, item.name)) for item in fields(settings))  # type: ignore[arg-type]

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.meshes import vertex_normals_and_areas
 from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.robust import sigma_of, tukey
 
 BoolArray = npt.NDArray[np.bool_]
 MapArray = npt.NDArray[np.float32]
@@ -121,8 +122,8 @@ def robust_plane(points: FloatArray, normal: FloatArray, weights: FloatArray) ->
         best = np.abs(vectors.T @ normal).argmax()
         axis = vectors[:, best] * np.sign(vectors[:, best] @ normal)
         height = centred @ axis
-        scale = 4.685 * 1.4826 * np.median(np.abs(height)) + 1e-12
-        weight = weights * np.square(np.clip(1 - np.square(height / scale), 0, None))
+        scale = 4.685 * sigma_of(height) + 1e-12
+        weight = weights * tukey(height, scale)
     u = np.cross(axis, np.eye(3)[np.abs(axis).argmin()])
     u /= np.linalg.norm(u)
     return Plane(origin, np.stack([u, np.cross(axis, u), axis]))

@@ -1,8 +1,8 @@
 """Damaged files made by coverage: ``python -m tests.benchmarks.fuzzing OUT [--runs N] [--only KIND ...]``.
 
 Needs ``pip install atheris`` (Linux, CPython; no part of the suite). The readers are instrumented, each kind of file
-runs in a process of its own from small sound files, and what reaches new code is changed further. A failure is anything
-but a sound mesh or a refusal in words; its input is kept in OUT.
+runs in a process of its own from small sound files, and what reaches new code is changed further: at random, and in the
+ways of `tests.benchmarks.mutating`. A failure is anything but a sound mesh or a refusal in words; its input is kept.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import importlib
 import io
 import json
 import os
+import random
 import subprocess
 import sys
 import time
@@ -112,6 +113,8 @@ def run_kind(kind: str, out: Path, runs: int, seed: int) -> None:
         importlib.import_module("rejoin.core.files.reading")
         importlib.import_module("rejoin.core.storage")
         importlib.import_module("rejoin.core.libraries.threemf")
+    from tests.benchmarks.mutating import ways_of  # only now: it imports the readers
+
     suffix, sound, file_of = kinds()[kind]
     corpus = out / f"corpus_{kind}"
     corpus.mkdir(parents=True, exist_ok=True)
@@ -133,7 +136,19 @@ def run_kind(kind: str, out: Path, runs: int, seed: int) -> None:
 
     options = (f"-runs={runs}", f"-seed={seed}", f"-max_len={LARGEST}", f"-timeout={4 * MOST_SECONDS}",
                "-rss_limit_mb=4000", f"-artifact_prefix={out}/{kind}_", "-use_value_profile=1")  # fmt: skip
-    atheris.Setup([kind, *options, str(corpus)], one)
+    ways = ways_of(suffix, sound[0])
+    others = {str(number): data for number, data in enumerate(sound)}
+
+    def change(data: bytes, largest: int, number: int) -> bytes:
+        chance = random.Random(number)
+        if chance.random() < 0.5:
+            try:
+                return chance.choice(ways)(data, chance, others)[:largest]
+            except Exception:  # what there is offers no hold to this way
+                pass
+        return atheris.Mutate(data, largest)
+
+    atheris.Setup([kind, *options, str(corpus)], one, custom_mutator=change)
     atheris.Fuzz()
 
 
@@ -167,8 +182,9 @@ def main(arguments: list[str] | None = None) -> int:
         ran = subprocess.run(command, capture_output=True, text=True, errors="replace")
         (asked.out / f"log_{kind}.txt").write_text(ran.stdout + ran.stderr)
         failures = [line for line in ran.stdout.splitlines() if line.startswith("FAILURE")]
-        done = [line for line in ran.stderr.splitlines() if line.startswith("Done")]
-        ended = done[-1] if done else f"ENDED WITH CODE {ran.returncode}"
+        led = "Is the code instrumented" not in ran.stderr
+        done = [line for line in ran.stderr.splitlines() if line.startswith("Done") and led]
+        ended = done[-1] if done else f"ENDED WITH CODE {ran.returncode}" if led else "NOT LED BY COVERAGE"
         print(f"{kind:8s} {ended}; {len(failures)} failures", flush=True)
         print("".join(f"  {line}\n" for line in failures), end="", flush=True)
         failed += len(failures) + (not done)

@@ -67,12 +67,8 @@ def mutated(files: dict[str, bytes], seed: int, number: int) -> tuple[str, str, 
     name = names[number % len(names)]
     if name.endswith(".xyz") and chance.random() < 0.7:  # surfaces from points take long: fewer of them
         name = names[chance.randrange(len(names))]
-    data, ways = files[name], list(PLAIN)
-    if data[:2] == b"PK":
-        ways += ZIPPED * 2
-    if name.endswith(".glb"):
-        ways += [_tree_of_glb] * 4
-    told = []
+    data, told = files[name], []
+    ways = ways_of(name, data)
     for _ in range(chance.choice((1, 1, 1, 2, 3))):
         way = chance.choice(ways)
         try:
@@ -84,6 +80,12 @@ def mutated(files: dict[str, bytes], seed: int, number: int) -> tuple[str, str, 
 
 
 Way = Callable[[bytes, random.Random, dict[str, bytes]], bytes]
+
+
+def ways_of(name: str, data: bytes) -> list[Way]:
+    """How a file of this name and content can be damaged; the likelier ones more than once."""
+    packed = ZIPPED * 2 if data[:2] == b"PK" else []
+    return [*PLAIN, *packed, *[_tree_of_glb] * (4 * name.endswith(".glb")), *[_tree_of_text] * (8 * (data[:1] == b"{"))]
 
 
 def _bytes_changed(data: bytes, chance: random.Random, _: object) -> bytes:
@@ -256,6 +258,10 @@ def _tree_changed(text: bytes, chance: random.Random) -> bytes:
         return json.dumps(tree).encode()
     except (ValueError, RecursionError):
         return text
+
+
+def _tree_of_text(data: bytes, chance: random.Random, _: object) -> bytes:
+    return _tree_changed(data, chance)
 
 
 def _tree_of_glb(data: bytes, chance: random.Random, _: object) -> bytes:

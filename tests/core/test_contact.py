@@ -10,15 +10,13 @@ from rejoin.core.contact import (
     closest_on_triangles,
     facing_triangles,
     opposite,
-    penetration,
-    robust_scale,
     rows,
     side_of,
     signed_distances,
-    tukey,
 )
 from rejoin.core.meshes import border_edges
 from rejoin.core.records import Fragment, Mesh, Scan
+from rejoin.core.robust import robust_scale, sigma_of, tukey
 from rejoin.core.transforms import apply, from_vector, identity, rigid
 from tests.core.plates import block, flat, waves
 
@@ -105,6 +103,7 @@ def test_a_uniform_gap_counts_in_the_robust_scale() -> None:
     assert robust_scale(residuals, np.ones(100)) == pytest.approx(1.4826 * 0.3)
     normal = np.random.default_rng(4).normal(0, 0.05, 20_000)
     assert robust_scale(normal, np.ones(20_000)) == pytest.approx(0.05, rel=0.03)
+    assert sigma_of(normal) == pytest.approx(0.05, rel=0.03) and sigma_of(normal[:0]) == 0.0
     np.testing.assert_allclose(tukey(np.array([0.0, 0.5, 1.0, 2.0]), 1.0), [1.0, 0.5625, 0.0, 0.0])
 
 
@@ -135,12 +134,3 @@ def test_a_crater_deeper_than_the_reach_stays_out() -> None:
     centres = lower.fragment.mesh.vertices[lower.fragment.mesh.triangles[triangles]].mean(axis=1)
     assert np.hypot(centres[:, 0] - 1, centres[:, 1]).min() > 0.9
     assert len(triangles) > 0.8 * len(lower.triangles)
-
-
-def test_penetration_of_two_balls_is_that_of_the_caps() -> None:
-    """Two balls of radius 10 whose centres are 18 apart: each cap has height 1, a twentieth of the area."""
-    depth, share = penetration(ball(fine=5), ball(fine=5, moved=(18.0, 0, 0)), identity(), 0.0)
-    assert share == pytest.approx(0.05, rel=0.05)
-    # At 95 % of the cap, x = 9.95: 10 - sqrt(424 - 36 x).
-    assert depth == pytest.approx(1.888, abs=0.03)
-    assert penetration(ball(), ball(moved=(21.0, 0, 0)), identity(), 0.0) == (0.0, 0.0)

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from rejoin.core import edits
-from rejoin.core.dimensions.bynumber import round_bar, tapping_size_mm
+from rejoin.core.dimensions.bynumber import round_bar
 from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.placing import body_of
 from rejoin.core.dimensions.sizes import measure
@@ -57,7 +57,7 @@ def test_a_bore_to_its_nominal_size(diameter: float) -> None:
 
 
 def test_a_blind_bore_gets_its_depth_and_a_note() -> None:
-    tap = tapping_size_mm(12.0, 1.75)
+    tap = 10.25
     whole = made(edits.restore(a_whole(), "bore", np.array([5.0, 10, 2]), tap, 9.0, "Thread M12 x 1.75 to be cut."))
     assert size_of(whole, "bore", [tap / 2, 10, 2]) == pytest.approx(10.25, abs=0.01)
     new = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.number_triangles])]
@@ -128,9 +128,6 @@ def test_what_cannot_be_restored(
         edits.restore(a_whole(), kind, np.array(pick, float), size)
 
 
-def test_threads_and_an_open_whole_in_words() -> None:
-    assert tapping_size_mm(10.0, 1.5) == 8.5
-    with pytest.raises(WrongUse, match="no pitch"):
-        tapping_size_mm(10.0, 15.0)
+def test_an_open_whole_in_words() -> None:
     with pytest.raises(NoAnswer, match="no closed whole"):
         edits.restore(Project(), "bore", np.zeros(3), 10.0)

@@ -24,7 +24,7 @@ from rejoin.core.uncertainty.equations import (
     shifted,
     statement,
 )
-from rejoin.core.uncertainty.layers import posterior
+from rejoin.core.uncertainty.layers import UNEVEN_WEAR, posterior
 from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, white, whitened
 from rejoin.core.uncertainty.steps import step_equations
 from tests.core.plates import block, flat, joint_of, waves
@@ -44,7 +44,7 @@ def contact_of(
     index = np.arange(count, dtype=np.int32)
     pairs = Pairs(points, points, -normals(), normals(), np.ones(count), np.zeros(count, bool), index)
     scale = float(residuals.std())
-    return Contact(0, 1, pairs, np.ones(count), residuals, scale, 1e4 * scale, 0.0, spacing, points.mean(axis=0))
+    return Contact(0, 1, pairs, np.ones(count), residuals, scale, 1e4 * scale, spacing, points.mean(axis=0))
 
 
 def surface(height, size: int = 44, spacing: float = 0.4) -> tuple[FloatArray, FloatArray]:  # type: ignore[no-untyped-def]
@@ -209,7 +209,7 @@ def test_the_layer_s_posterior_is_the_numerical_integral(free: float, sd: float,
     found = posterior(free, sd, usual)
     layer = np.linspace(0, 8 * usual, 400_001)
     step = layer[1] - layer[0]
-    density = norm.pdf(free, layer, found.free_sd_mm) * 2 * norm.pdf(layer, 0, usual)
+    density = norm.pdf(free, layer, np.hypot(sd, UNEVEN_WEAR * free)) * 2 * norm.pdf(layer, 0, usual)
     mass, none = density.sum() * step, norm.pdf(free, 0, sd)
     probability = mass / (mass + none)
     inner = (layer * density).sum() * step / mass

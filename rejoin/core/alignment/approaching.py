@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from rejoin.core.alignment.solver import COARSE, TUKEY, Poses, Solver, State, unwatched
-from rejoin.core.contact import opposite, robust_scale
+from rejoin.core.contact import opposite
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray
+from rejoin.core.robust import robust_scale
 from rejoin.core.transforms import displacement, inverse, orthonormal
 from rejoin.core.uncertainty.equations import crossed_matrix, firm_motions
 

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rejoin.core.contact import Mask, Side, Skirt, Steps, opposite, robust_scale, rows, side_of, skirt_of, steps_across
+from rejoin.core.contact import Mask, Side, Skirt, Steps, opposite, rows, side_of, skirt_of, steps_across
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Fragment, Joint
+from rejoin.core.robust import robust_scale
 from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 from rejoin.core.uncertainty.bounds import layer_leads
@@ -240,8 +241,7 @@ class Solver:
         middle = np.average(pairs.middles, axis=0, weights=shares)
         rim = self._rim(number, state, noise, middle)
         return Contact(
-            joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, float(state.layers[number]), spacing,
-            middle, *rim,
+            joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, spacing, middle, *rim
         )
 
     def _rim(
@@ -315,7 +315,7 @@ def _after(told: Whitened, seen: FloatArray) -> Whitened:
 def _moved(contact: Contact, moves: Poses, layer: float) -> Contact:
     still = np.eye(4)
     pairs = contact.pairs.moved(moves.get(contact.a, still), moves.get(contact.b, still))
-    return replace(contact, pairs=pairs, residuals=pairs.gaps - layer, layer_mm=float(layer))
+    return replace(contact, pairs=pairs, residuals=pairs.gaps - layer)
 
 
 def _solution(matrix: FloatArray, right: FloatArray, layout: Layout, free: bool) -> FloatArray:

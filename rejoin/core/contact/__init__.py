@@ -1,4 +1,4 @@
-"""Two broken surfaces opposite each other: pairs of points, distances, facing triangles, overlap.
+"""Two broken surfaces opposite each other: pairs of points, distances, facing triangles.
 
 Shared by aligning, judging and measuring. A fracture face is used at full
 resolution and unsmoothed: smoothing moves the answer.
@@ -9,11 +9,10 @@ from rejoin.core.contact.distances import (
     Mask,
     border_vertices,
     closest_on_triangles,
-    penetration,
     signed_distances,
 )
 from rejoin.core.contact.facing import facing_triangles, near_masks
-from rejoin.core.contact.pairs import OPPOSED, Pairs, Side, opposite, robust_scale, rows, side_of, tukey
+from rejoin.core.contact.pairs import OPPOSED, Pairs, Side, opposite, rows, side_of
 from rejoin.core.contact.skirts import Skirt, Steps, skirt_of, steps_across
 
 __all__ = [
@@ -29,12 +28,9 @@ __all__ = [
     "facing_triangles",
     "near_masks",
     "opposite",
-    "penetration",
-    "robust_scale",
     "rows",
     "side_of",
     "signed_distances",
     "skirt_of",
     "steps_across",
-    "tukey",
 ]

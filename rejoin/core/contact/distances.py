@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from rejoin.core.libraries.distances import closest_triangles
-from rejoin.core.meshes import edges, triangle_crosses, vertex_areas
+from rejoin.core.meshes import edges, triangle_crosses
 from rejoin.core.records import FloatArray, IntArray, Mesh
-from rejoin.core.transforms import apply, inverse
 
 Mask = npt.NDArray[np.bool_]
 
@@ -138,33 +137,3 @@ def _corner_normals(mesh: Mesh, unit: FloatArray) -> FloatArray:
         for axis in range(3):
             sums[:, axis] += np.bincount(mesh.triangles[:, i], angle * unit[:, axis], len(sums))
     return sums
-
-
-def penetration(mesh_a: Mesh, mesh_b: Mesh, a_from_b: FloatArray, tolerance_mm: float) -> tuple[float, float]:
-    """How far a's vertices reach into b.
-
-    Parameters
-    ----------
-    mesh_a, mesh_b : Mesh
-        Closed but for scan holes, each in its own frame.
-    a_from_b : (4, 4)
-    tolerance_mm : float
-        Overlap that does not count (noise of the scans).
-
-    Returns
-    -------
-    depth_mm : float
-        Depth (95 % of those inside).
-    share : float
-        Share of a's area deeper than the tolerance inside b.
-    """
-    points = apply(inverse(a_from_b), mesh_a.vertices)
-    inside_box = np.all((points > mesh_b.vertices.min(axis=0)) & (points < mesh_b.vertices.max(axis=0)), axis=1)
-    index = np.flatnonzero(inside_box)
-    if len(index) == 0:
-        return 0.0, 0.0
-    found = signed_distances(points[index], mesh_b)
-    deep = (found.signed < -tolerance_mm) & ~found.on_border
-    areas = vertex_areas(mesh_a)
-    depth = float(np.percentile(-found.signed[deep], 95)) if deep.any() else 0.0
-    return depth, float(areas[index[deep]].sum() / areas.sum())

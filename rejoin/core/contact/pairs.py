@@ -214,17 +214,3 @@ def rows(points: FloatArray, directions: FloatArray, centre: FloatArray) -> Floa
     jacobian[:, 3:6] = directions
     jacobian[:, 6] = -1.0
     return jacobian
-
-
-def robust_scale(residuals: FloatArray, weights: FloatArray) -> float:
-    """1 sigma from the weighted median ABSOLUTE residual (never centred: a uniform gap must count)."""
-    step = max(1, len(residuals) // 20_000)
-    sizes, weights = np.abs(residuals[::step]), weights[::step]
-    order = np.argsort(sizes, kind="stable")
-    total = np.cumsum(weights[order])
-    return float(1.4826 * sizes[order[np.searchsorted(total, 0.5 * total[-1])]])
-
-
-def tukey(residuals: FloatArray, limit: float) -> FloatArray:
-    """Tukey's biweight (k,): 1 at 0, 0 from ``limit`` on."""
-    return np.square(np.clip(1.0 - np.square(residuals / limit), 0.0, None))

@@ -22,19 +22,6 @@ UNLIKE = 0.5
 """A nominal size that differs by more than this share from what is there is held for a slip."""
 
 
-def tapping_size_mm(diameter_mm: float, pitch_mm: float) -> float:
-    """The bore that an ISO metric thread is tapped into: diameter less pitch (common practice; ISO 2306 drills).
-
-    Raises
-    ------
-    WrongUse
-        A pitch that is no thread's.
-    """
-    if not 0.0 < pitch_mm < 0.5 * diameter_mm:
-        raise WrongUse(f"A thread of {diameter_mm:g} mm has no pitch of {pitch_mm:g} mm.", "Look at both numbers.")
-    return diameter_mm - pitch_mm
-
-
 def restored_bore(
     whole: Whole, ground: Ground, bore: Feature, diameter_mm: float, depth_mm: float | None = None, note: str = ""
 ) -> Whole:

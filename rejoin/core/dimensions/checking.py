@@ -100,7 +100,6 @@ class _Bodies:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self._made: dict[tuple[int, bool], Body] = {}
-        self._grounds: dict[int, object] = {}
         self._owners: list[tuple[int, cKDTree]] | None = None
 
     def body(self, on: int, placed: bool) -> Body:

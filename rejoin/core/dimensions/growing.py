@@ -18,6 +18,7 @@ from rejoin.core.dimensions.starting import starts
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import adjacency, edge_spacing, vertex_normals
 from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.robust import sigma_of
 
 FIRST = 60
 """Vertices that the search begins with, the nearest to the pick."""
@@ -123,7 +124,7 @@ def _grown_from(ground: Ground, seed: int, kind: str, first: int) -> tuple[Figur
     if figure is None or not shows(figure, _thinned(vertices[region], 400)):
         return None
     off = float(np.abs(distances(figure, vertices[[seed]])[0]))
-    sigma = 1.4826 * float(np.median(np.abs(distances(figure, vertices[region]))))
+    sigma = sigma_of(distances(figure, vertices[region]))
     return (figure, region) if off <= max(4.0 * sigma, ground.spacing_mm) else None
 
 
@@ -134,7 +135,7 @@ def _explained(ground: Ground, figure: Figure, region: Rows, seed: int) -> Rows:
     """
     vertices = ground.mesh.vertices
     away = np.abs(distances(figure, vertices))
-    sigma = max(1.4826 * float(np.median(away[region])), 1e-7 * ground.spacing_mm)
+    sigma = max(sigma_of(away[region]), 1e-7 * ground.spacing_mm)
     close = np.flatnonzero(away <= 4.0 * sigma)
     members = close[_alike(figure, vertices[close], ground.normals[close])]
     if not len(members):

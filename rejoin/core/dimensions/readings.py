@@ -15,7 +15,7 @@ from rejoin.core.dimensions.mating import limits_of_grade
 from rejoin.core.dimensions.sizes import DEGREES, KINDS
 from rejoin.core.errors import FileTrouble, WrongUse
 from rejoin.core.files.placing import written_whole
-from rejoin.core.records import FloatArray, Reading
+from rejoin.core.records import Reading
 from rejoin.core.settings import UNITS
 
 COLUMNS = ("name", "kind", "on1", "x1", "y1", "z1", "on2", "x2", "y2", "z2", "reading", "unit", "limit", "low", "high",
@@ -260,9 +260,3 @@ def write_readings(readings: Sequence[Reading], file: str | Path, unit: str = "m
         beside.write_text(text, encoding="utf-8")
 
     return written_whole(Path(file), write)
-
-
-def picks_in(readings: Sequence[Reading], on: int) -> FloatArray:
-    """All picks (k, 3) on one fragment, or on the whole (-1)."""
-    rows = [pick for one in readings for pick, where in zip(one.picks_mm, one.on, strict=True) if where == on]
-    return np.array(rows).reshape(-1, 3)

@@ -35,10 +35,9 @@ class Outline:
 
 @dataclass(frozen=True, eq=False)
 class Section:
-    """A cut: ``outlines`` and the frame in which they lie (``part_from_section`` (4, 4), the cut at its z = 0)."""
+    """A cut: ``outlines`` (mm, in the plane of the cut), its area, and where it lies."""
 
     outlines: tuple[Outline, ...]
-    part_from_section: FloatArray
     area_mm2: float
     size_mm: tuple[float, float]
     low_mm: tuple[float, float]
@@ -77,15 +76,13 @@ def section_at(
     segments = _segments((mesh.vertices - point_mm) @ axes.T, mesh)
     if not segments:
         raise NoAnswer("The plane does not cut the part.", "Move it.")
-    pose = np.eye(4)
-    pose[:3, :3], pose[:3, 3] = axes.T, point_mm
     tolerance = max(5.0 * noise_mm, 1e-4 * float(np.ptp(mesh.vertices, axis=0).max()))
     spacing = edge_spacing(mesh)
     outlines = tuple(_outline(line, closed, tolerance, spacing) for line, closed in _chained(segments))
     every = np.vstack([one.points for one in outlines])
     low, high = every.min(axis=0), every.max(axis=0)
     return Section(
-        outlines, pose, float(sum(one.area_mm2 for one in outlines)),
+        outlines, float(sum(one.area_mm2 for one in outlines)),
         (float(high[0] - low[0]), float(high[1] - low[1])), (float(low[0]), float(low[1])),
     )  # fmt: skip
 

@@ -25,19 +25,6 @@ KINDS = {
     "taper": 1, "datum": 1,
 }  # fmt: skip
 """What can be measured, and the picks it needs."""
-MEANINGS = {
-    "points": "distance between two points of the surface",
-    "faces": "distance between two parallel faces",
-    "bore": "diameter of a bore",
-    "shaft": "diameter of a shaft, pin or boss",
-    "centres": "distance between the axes of two bores or shafts",
-    "angle": "angle between two faces or axes",
-    "wall": "thickness of the wall at the pick",
-    "depth": "from the face of the first pick to the bottom at the second",
-    "ball": "diameter of a ball or a hollow of that shape",
-    "taper": "whole angle of a cone",
-    "datum": "form deviation of a face or bore that the part is squared up on; in the order of ISO 5459",
-}
 DEGREES = ("angle", "taper")
 """Kinds that are in degrees."""
 _SOUGHT = {

@@ -14,10 +14,11 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core.assembling import place_fragments
-from rejoin.core.contact import Side, opposite, robust_scale, side_of
+from rejoin.core.contact import Side, opposite, side_of
 from rejoin.core.errors import Cancelled, NoAnswer
 from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement, Project, Replay, ReplayRound
+from rejoin.core.robust import SIGMA, robust_scale
 from rejoin.core.settings import AlignSettings, Report, part_of, silent
 from rejoin.core.transforms import displacement, inverse, rigid
 from rejoin.core.uncertainty.stated import known_sizes
@@ -36,9 +37,6 @@ TOLD = 160
 
 LOOKED_AT = 1_500
 """Vertices of a face that tell the misfit of a round."""
-
-SIGMA = 1.4826
-"""`robust_scale` over the middle size of what it is made of."""
 
 STILL = 0.03
 """A round that moves nothing by this share of the spacing is not worth a picture."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from rejoin.core.errors import NoAnswer
+from rejoin.core.libraries.solids import mesh_of
 from rejoin.core.meshes import compacted, components
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -106,14 +107,7 @@ class Body:
 
     def mesh(self) -> Mesh:
         """The surface, outward."""
-        out = self._solid.to_mesh64()
-        triangles = np.array(out.tri_verts, np.int64)
-        merge_from = np.array(out.merge_from_vert, np.int64)
-        if len(merge_from):
-            target = np.arange(len(out.vert_properties))
-            target[merge_from] = np.array(out.merge_to_vert, np.int64)
-            triangles = target[triangles]
-        return Mesh(np.array(out.vert_properties[:, :3]), triangles.astype(np.int32))
+        return mesh_of(self._solid.to_mesh64())
 
 
 def _holder(outer: list[Any], corner: FloatArray) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rejoin.core.errors import NoAnswer
+from rejoin.core.libraries.solids import mesh_of, numbered_solid, sources_of
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 SLIVER = 4e-6
@@ -69,16 +70,7 @@ def hull_of(points: FloatArray) -> Mesh:
 def _solid(mesh: Mesh, what: str) -> tuple[Any, int]:
     import manifold3d
 
-    first = manifold3d.Manifold.reserve_ids(1)
-    solid = manifold3d.Manifold(
-        manifold3d.Mesh64(
-            np.array(mesh.vertices),
-            mesh.triangles.astype(np.uint64),
-            run_index=np.array([0, 3 * len(mesh.triangles)], np.uint64),
-            run_original_id=np.array([first], np.uint32),
-            face_id=np.arange(len(mesh.triangles), dtype=np.uint64),
-        )
-    )
+    solid, first = numbered_solid(mesh)
     if solid.status() != manifold3d.Error.NoError or solid.is_empty():
         raise NoAnswer(f"{what} is not a closed solid.", "Close the whole first.")
     return solid, first
@@ -128,17 +120,9 @@ def _drawn_together(
 
 def _read(solid: Any, numbers: Sequence[int]) -> Restored:
     out = solid.to_mesh64()
-    triangles = np.array(out.tri_verts, np.int64)
-    merge_from = np.array(out.merge_from_vert, np.int64)
-    if len(merge_from):
-        target = np.arange(len(out.vert_properties))
-        target[merge_from] = np.array(out.merge_to_vert, np.int64)
-        triangles = target[triangles]
-    order = {original: number for number, original in enumerate(numbers)}
-    lengths = np.diff(np.array(out.run_index, np.int64) // 3)
-    source = np.repeat([order.get(int(original), 0) for original in out.run_original_id], lengths)
-    mesh = _compact(np.array(out.vert_properties[:, :3]), triangles.astype(np.int32))
-    return Restored(mesh, source.astype(np.int64), np.array(out.face_id, np.int64))
+    source, face = sources_of(out, numbers)
+    mesh = mesh_of(out)
+    return Restored(_compact(mesh.vertices, mesh.triangles), np.maximum(source, 0), face)
 
 
 def _compact(vertices: FloatArray, triangles: IntArray) -> Mesh:

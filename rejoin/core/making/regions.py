@@ -7,10 +7,11 @@ from scipy.sparse.csgraph import breadth_first_order
 
 from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.errors import NoAnswer
-from rejoin.core.making.rounds import close_by, corner_points, robust, round_at
+from rejoin.core.making.rounds import close_by, corner_points, round_at
 from rejoin.core.making.surface import CREASE, ROUNDING, Region, Surface
 from rejoin.core.meshes import vertex_normals
 from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.robust import sigma_of
 
 REACH = 0.02
 """A pick may lie this far off the surface, as a share of the part's size (the diagonal of its box)."""
@@ -112,7 +113,7 @@ def _plane(surface: Surface, seed: int) -> Region:
     if normal @ like < LEAN:
         middle, normal = points.mean(axis=0), like
     floor = ROUNDING * surface.size_mm
-    sigma = robust((points - middle) @ normal)
+    sigma = sigma_of((points - middle) @ normal)
     most = max(5.0 * sigma, floor)
     for _ in range(8):
         close = np.abs((surface.mesh.vertices - middle) @ normal) <= max(4.0 * sigma, floor)
@@ -124,7 +125,7 @@ def _plane(surface: Surface, seed: int) -> Region:
             break
         middle, fitted = _fit_plane(points, like)
         normal = fitted if fitted @ like > LEAN else normal
-        sigma = min(robust((points - middle) @ normal), most)
+        sigma = min(sigma_of((points - middle) @ normal), most)
     normals = np.tile(normal, (len(used), 1))
     return Region("plane", triangles, used, normals, sigma, None, float(surface.areas[triangles].sum()))
 

@@ -9,6 +9,7 @@ from scipy.sparse.csgraph import breadth_first_order
 from rejoin.core.libraries.bodies import frame_on
 from rejoin.core.making.surface import ROUNDING, Index, Region, Round, Surface
 from rejoin.core.records import FloatArray
+from rejoin.core.robust import sigma_of
 
 
 def corner_points(surface: Surface, triangles: Index) -> tuple[Index, FloatArray]:
@@ -17,11 +18,6 @@ def corner_points(surface: Surface, triangles: Index) -> tuple[Index, FloatArray
     mask[surface.mesh.triangles[triangles].ravel()] = True
     used = np.flatnonzero(mask)
     return used, surface.mesh.vertices[used]
-
-
-def robust(off: FloatArray) -> float:
-    """Scale, 1 sigma, of distances by their median."""
-    return 1.4826 * float(np.median(np.abs(off))) if len(off) else 0.0
 
 
 def close_by(
@@ -60,7 +56,7 @@ def _round_from(surface: Surface, seed: int, patch: Index) -> Region | None:
         figure = _fit_round(surface, triangles, points, figure)
         if figure is None or not 0.0 < figure.radius_mm < surface.size_mm or abs(figure.slope) > 0.7:
             return None
-        sigma = robust(figure.off(points))
+        sigma = sigma_of(figure.off(points))
         if sigma > 0.05 * figure.radius_mm:
             return None
         close = figure.off(surface.mesh.vertices) <= max(4.0 * sigma, floor)

@@ -162,9 +162,4 @@ def _scan(
     )  # fmt: skip
 
 
-def misfit_words(scan: Scan) -> str:
-    """One sentence on how the views of a scan agree; empty where it is one scan."""
-    return next((note.sentence for note in scan.read_notes if note.kind == "views"), "") if scan.views else ""
-
-
-__all__ = ["merge_scans", "misfit_words"]
+__all__ = ["merge_scans"]

@@ -12,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from rejoin.core.contact import border_vertices, robust_scale
+from rejoin.core.contact import border_vertices
 from rejoin.core.meshes import averaged_normals, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.robust import robust_scale
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 
 BoolArray = npt.NDArray[np.bool_]

@@ -33,7 +33,6 @@ class Trimmed:
     """Triangles (k,) of a view that are the piece's as far as one view can tell; ``plate_mm2`` was cut away."""
 
     kept: IntArray
-    plate: IntArray
     plate_mm2: float
     loose: int
 
@@ -63,14 +62,14 @@ def trimmed(mesh: Mesh, spacing_mm: float, noise_mm: float, plate: bool = True) 
         keep = np.asarray(~low[mesh.triangles].any(axis=1))
         cut = np.flatnonzero(~keep).astype(np.int32)
     if not keep.any():
-        return Trimmed(np.arange(len(keep), dtype=np.int32), np.empty(0, np.int32), 0.0, 0)
+        return Trimmed(np.arange(len(keep), dtype=np.int32), 0.0, 0)
     index = np.flatnonzero(keep).astype(np.int32)
     part, _ = meshes.compacted(mesh, index)
     labels = meshes.components(part)[1][part.triangles[:, 0]]
     size = np.bincount(labels, areas[index])
     good = size >= LOOSE * size.max()
     loose = int(np.count_nonzero((size > 0) & ~good))
-    return Trimmed(index[good[labels]], cut, float(areas[cut].sum()), loose)
+    return Trimmed(index[good[labels]], float(areas[cut].sum()), loose)
 
 
 def _plate(

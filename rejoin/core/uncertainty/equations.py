@@ -18,6 +18,7 @@ from scipy.linalg import block_diag, eigh
 
 from rejoin.core.contact import Pairs, rows
 from rejoin.core.records import FloatArray
+from rejoin.core.robust import tukey
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened, whitened
 
 DRIFT = 3.0
@@ -44,8 +45,6 @@ class Contact:
         Robust 1 sigma of the residuals.
     limit_mm : float
         Tukey's limit.
-    layer_mm : float
-        The missing layer that was taken off.
     spacing_mm : float
     centre : (3,)
     rim, rim_right : (6, 6), (6,)
@@ -59,7 +58,6 @@ class Contact:
     residuals: FloatArray
     scale_mm: float
     limit_mm: float
-    layer_mm: float
     spacing_mm: float
     centre: FloatArray
     rim: FloatArray = field(default_factory=lambda: np.zeros((6, 6)))
@@ -68,7 +66,7 @@ class Contact:
     @property
     def robust(self) -> FloatArray:
         """Tukey's weights (k,)."""
-        return np.square(np.clip(1.0 - np.square(self.residuals / self.limit_mm), 0.0, None))
+        return tukey(self.residuals, self.limit_mm)
 
     @property
     def slope(self) -> float:

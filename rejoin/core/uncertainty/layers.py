@@ -40,8 +40,6 @@ class Layer:
         What the faces are set apart by, and the root mean square of what it may be off by.
     probability : float
         That there is one.
-    free_mm, free_sd_mm : float
-        As measured with no prior opinion.
     slab_mm, slab_sd_mm : float
         The normal distribution (kept above 0) of the layer, if there is one.
     """
@@ -49,8 +47,6 @@ class Layer:
     mean_mm: float
     sd_mm: float
     probability: float
-    free_mm: float
-    free_sd_mm: float
     slab_mm: float
     slab_sd_mm: float
 
@@ -66,7 +62,7 @@ class Layer:
 
 def no_layers(count: int) -> list[Layer]:
     """Layers of joints for which wear is ruled out."""
-    return [Layer(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)] * count
+    return [Layer(0.0, 0.0, 0.0, 0.0, 0.0)] * count
 
 
 def rein(contacts: list[Contact]) -> FloatArray:
@@ -127,7 +123,7 @@ def posterior(free: float, sd: float, usual: float) -> Layer:
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))
-    return Layer(float(mean), sd_mm, probability, free, wide, float(slab), float(slab_sd))
+    return Layer(float(mean), sd_mm, probability, float(slab), float(slab_sd))
 
 
 def scaled_inverse(matrix: FloatArray) -> FloatArray:

@@ -55,14 +55,12 @@ def known_sizes(stated: Sequence[StatedSize]) -> tuple[KnownDimension, ...]:
 
 @dataclass(frozen=True, eq=False)
 class KnownOutcome(Record):
-    """A stated dimension against the rest: ``without_mm`` and its ``without_sd_mm`` are what
+    """A stated dimension against the rest: ``without_mm`` is what
     everything else says, ``sigmas`` how many standard deviations lie between (over 3: they contradict).
     ``used`` is False where it contradicts so grossly that the adjustment left it out."""
 
     value_mm: float
-    adjusted_mm: float
     without_mm: float
-    without_sd_mm: float
     sigmas: float
     used: bool
 
@@ -115,5 +113,5 @@ def known_outcomes(
         sd = float(np.sqrt(max(float(row @ scaled_inverse(rest) @ row), 0.0)))
         off = (length - item.value_mm) / max(1.0 - share, 1e-9)
         sigmas = abs(off) / float(np.hypot(sd, item.sigma_mm))
-        outcomes.append(KnownOutcome(item.value_mm, length, item.value_mm + off, sd, sigmas, within))
+        outcomes.append(KnownOutcome(item.value_mm, item.value_mm + off, sigmas, within))
     return tuple(outcomes)

@@ -7,6 +7,7 @@ from scipy.linalg import eigh
 
 from rejoin.core.contact import Steps, rows
 from rejoin.core.records import FloatArray
+from rejoin.core.robust import sigma_of, tukey
 
 FEWEST_STEPS = 12
 """Stretches of the rim that must be there: twice the motions that they are to tell."""
@@ -37,9 +38,9 @@ def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[F
     left = told
     for _ in range(6):
         # The six motions take their share of the scatter.
-        spread = 1.4826 * float(np.median(np.abs(left))) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
+        spread = sigma_of(left) * np.sqrt(len(told) / max(len(told) - 6.0, 1.0))
         spread = max(spread, noise_mm)
-        weights = np.square(np.clip(1.0 - np.square(left / (5.0 * spread)), 0.0, None))
+        weights = tukey(left, 5.0 * spread)
         matrix = scaled.T @ (weights[:, None] * scaled)
         left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
     first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))

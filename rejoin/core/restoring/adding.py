@@ -68,10 +68,8 @@ def restored(
     Raises
     ------
     NoAnswer
-        An open whole; a source that has nothing more than the whole, or whose piece cannot be joined on cleanly.
+        A source that has nothing more than the whole, or whose piece cannot be joined on cleanly.
     """
-    if not whole.closed:
-        raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
     report(0.0, "Looking where the piece is lost")
     spacing = edge_spacing(whole.mesh)
     depth = signed_distances(whole.mesh.vertices, source.mesh).signed

@@ -250,6 +250,8 @@ def restore_lost_piece(
     settings, started = settings or RestoreSettings(), time.perf_counter()
     if project.whole is None:
         raise NoAnswer("There is no whole to which a lost piece could be added.", "Fuse the fragments first.")
+    if not project.whole.closed:
+        raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     broken = open_breaks(project)
     known = broken if broken.any() else None

@@ -35,8 +35,6 @@ def split_command(arguments: argparse.Namespace) -> int:
     if arguments.size:
         numbers = _numbers(arguments.size)
         known = (np.array(numbers[:3]), np.array(numbers[3:6]), numbers[6], numbers[7])
-        if float(split.normal @ (known[1] - known[0])) < 0:
-            known = (known[1], known[0], *known[2:])
     line = glue_line(fragment, split, known)
     sides = closed_up(fragment, split, line)
     for target, mesh in zip(arguments.out, sides, strict=True):

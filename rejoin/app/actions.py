@@ -65,6 +65,8 @@ class Actions:
                                     w.save_whole)  # fmt: skip
         self._add(menu, "Save a &picture of the view…", "Ctrl+P", "A PNG at print resolution, with the colour bar "
                   "where there is one.", w.save_picture)  # fmt: skip
+        self._add(menu, "Papers of the pa&rt…", None, "Notes, photographs and conditions, kept with the job.",
+                  lambda: w.in_row(10, w.scans.open_papers))  # fmt: skip
         self._add(menu, "&Job card…", "Ctrl+Shift+P", "The job card for printing, with its pictures, as PDF or HTML.",
                   w.save_card)  # fmt: skip
         menu.addSeparator()
@@ -121,6 +123,9 @@ class Actions:
                                     ("&Reject joint", "The selected joint is wrong.", "reject"),
                                     ("Let the numbers &decide", "Take a pin or a rejection back.", "free"))
         ]  # fmt: skip
+        self.needs_fragments.append(
+            self._add(menu, "Sp&lit a glued part", None, "Mark its glued seam in row 10 and split along it.",
+                      lambda: w.in_row(10, w.scans.open_seam)))  # fmt: skip
         self.fuse = self._add(menu, "F&use", "Ctrl+U", "Make one closed surface.", w.bench.fuse)
         menu.addSeparator()
         self._late(menu)
@@ -139,6 +144,10 @@ class Actions:
                 ("Remove the dimension", None, "Take the selected one out.", 60, w.dimensions.remove),
                 ("Open readin&gs…", None, "Take picks and readings from a table.", 60, w.dimensions.open_table),
                 ("Save readings…", None, "Write picks and readings as a table.", 60, w.dimensions.save_table),
+                ("&Clearance with a mating part…", None, "A map of the clearance on the whole.", 60,
+                 w.dimensions.mating.open),
+                ("After the rep&air…", None, "A new scan of the mended part against the whole.", 60,
+                 w.dimensions.mended.open),
                 ("Drawing s&heet…", None, "Sections at 1:1 and the hole table.", 60, w.dimensions.save_sheet),
                 ("Save s&quared up…", None, "The whole, set on its own datums.", 60, w.dimensions.save_squared),
                 ("Make &it", "Ctrl+Shift+M", "Make what row 70 names.", 70, w.make.make),

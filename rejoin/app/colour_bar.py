@@ -1,6 +1,8 @@
-"""The colour bar of the gap map, with signed numbers."""
+"""The colour bar of a map, with signed numbers."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from PySide6.QtCore import QRectF, QSize, Qt
@@ -11,21 +13,37 @@ from rejoin.app import colours
 from rejoin.app.sentences import Units
 
 
+@dataclass(frozen=True)
+class BarWords:
+    """What a bar says: above, below, beside the colour of what was not measured (two lines), when pointed at."""
+
+    name: str
+    above: str
+    below: str
+    nothing: tuple[str, str]
+    tip: str
+
+
+GAP = BarWords("gap", "gap +", "overlap −", ("nothing", "opposite"), "Blue is an open gap (+), brown-red an overlap "
+               "(−), grey is touching. Violet-grey: nothing lies opposite.")  # fmt: skip
+
+
 class ColourBar(QWidget):
     """Stands beside the view: open at the top, overlapping at the bottom."""
 
-    def __init__(self) -> None:
+    def __init__(self, words: BarWords = GAP) -> None:
         super().__init__()
-        self._limit, self._tolerance, self._units = 0.5, 0.0, Units()
+        self.words = words
+        self._limit, self._tolerance, self._units, self._middle = 0.5, 0.0, Units(), 0.0
         self._ink, self._card = QColor(colours.PAPER.ink), QColor(colours.PAPER.card)
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Expanding)
-        self.setAccessibleName("Colour bar of the gap")
+        self.setAccessibleName(f"Colour bar of the {words.name}")
 
-    def set_range(self, limit_mm: float, tolerance_mm: float, units: Units) -> None:
-        self._limit, self._tolerance, self._units = limit_mm, tolerance_mm, units
+    def set_range(self, limit_mm: float, tolerance_mm: float, units: Units, middle_mm: float = 0.0) -> None:
+        """Full colour at ``limit_mm`` from the middle, plain grey within ``tolerance_mm``."""
+        self._limit, self._tolerance, self._units, self._middle = limit_mm, tolerance_mm, units, middle_mm
         self.setAccessibleDescription("Colours from " + " to ".join(self.labels()[::4]) + " " + units.short)
-        self.setToolTip("Blue is an open gap (+), brown-red an overlap (−), grey is touching. "
-                        "Violet-grey: nothing lies opposite.")  # fmt: skip
+        self.setToolTip(self.words.tip)
         self.updateGeometry()
         self.update()
 
@@ -35,12 +53,14 @@ class ColourBar(QWidget):
 
     def labels(self) -> list[str]:
         """The numbers on the bar, from the top."""
-        return [self._units.number(self._limit * share, signed=True) for share in (1.0, 0.5, 0.0, -0.5, -1.0)]
+        return [self._units.number(self._middle + self._limit * share, signed=True)
+                for share in (1.0, 0.5, 0.0, -0.5, -1.0)]  # fmt: skip
 
     def sizeHint(self) -> QSize:
         metrics = QFontMetrics(self.font())
-        words = [*self.labels(), "overlap −", "nothing", "opposite"]
-        return QSize(max(metrics.horizontalAdvance(word) for word in words) + 52, 300)
+        beside = max(metrics.horizontalAdvance(word) for word in (*self.labels(), *self.words.nothing)) + 52
+        heads = [metrics.horizontalAdvance(word) + 16 for word in (self.words.above, self.words.below)]
+        return QSize(max(beside, *heads), 300)
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
@@ -62,9 +82,9 @@ class ColourBar(QWidget):
         painter.setPen(self._ink)
         painter.drawRect(QRectF(10, top, 20, count))
         full = self.width() - 12
-        painter.drawText(QRectF(6, 2, full, line), Qt.AlignmentFlag.AlignLeft, "gap +")
+        painter.drawText(QRectF(6, 2, full, line), Qt.AlignmentFlag.AlignLeft, self.words.above)
         painter.drawText(QRectF(6, 2 + line, full, line), Qt.AlignmentFlag.AlignLeft, self._units.name)
-        painter.drawText(QRectF(6, bottom + 0.6 * line, full, line), Qt.AlignmentFlag.AlignLeft, "overlap −")
+        painter.drawText(QRectF(6, bottom + 0.6 * line, full, line), Qt.AlignmentFlag.AlignLeft, self.words.below)
         for share, label in zip((0.0, 0.25, 0.5, 0.75, 1.0), self.labels(), strict=True):
             y = top + share * count
             painter.drawLine(30, int(y), 34, int(y))
@@ -72,6 +92,6 @@ class ColourBar(QWidget):
         box = QRectF(10, bottom + 2.2 * line, 20, line)
         painter.fillRect(box, QColor(colours.UNMATCHED))
         painter.drawRect(box)
-        painter.drawText(QRectF(38, box.top(), self.width() - 40, line), Qt.AlignmentFlag.AlignVCenter, "nothing")
-        box.translate(28, line)
-        painter.drawText(QRectF(38, box.top(), full, line), Qt.AlignmentFlag.AlignVCenter, "opposite")
+        for word in self.words.nothing:
+            painter.drawText(QRectF(38, box.top(), self.width() - 40, line), Qt.AlignmentFlag.AlignVCenter, word)
+            box.translate(0, line)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
@@ -14,6 +15,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QMessageBox,
     QRadioButton,
+    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
@@ -57,6 +59,32 @@ def ask_unit(parent: QWidget) -> Callable[[str, tuple[tuple[str, str], ...]], st
         return dialog.unit() if dialog.exec() == QDialog.DialogCode.Accepted else None
 
     return ask
+
+
+class CautionDialog(QDialog):
+    """Words that may be longer than the screen is high."""
+
+    def __init__(self, words: str, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Cautions")
+        self.words = QLabel(words)
+        self.words.setWordWrap(True)
+        self.words.setContentsMargins(6, 6, 12, 6)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.setWidget(self.words)
+        answer = QDialogButtonBox(QDialogButtonBox.StandardButton.Ok)
+        answer.accepted.connect(self.accept)
+        box = QVBoxLayout(self)
+        box.addWidget(scroll)
+        box.addWidget(answer)
+        wide = 72 * self.fontMetrics().averageCharWidth()
+        high = self.words.heightForWidth(wide) + answer.sizeHint().height() + 70
+        self.resize(QSize(wide + 60, high).boundedTo(self.screen().availableSize() * 0.9))
+
+    def text(self) -> str:
+        return self.words.text()
 
 
 class SizeDialog(QDialog):
@@ -146,10 +174,13 @@ def ask_picture(parent: QWidget, folder: str) -> str:
     return path if not path or Path(path).suffix.lower() == ".png" else path + ".png"
 
 
-def ask_recover(parent: QWidget) -> bool:
+def ask_recover(parent: QWidget) -> str:
+    """What becomes of work that a run left behind: "take", "drop" or "later"."""
     words = "The last run did not end properly. Its last finished step was kept."
     box = QMessageBox(QMessageBox.Icon.Question, "Unsaved work", words, parent=parent)
     take = box.addButton("Go on with it", QMessageBox.ButtonRole.AcceptRole)
-    box.addButton("Throw it away", QMessageBox.ButtonRole.DestructiveRole)
+    drop = box.addButton("Throw it away", QMessageBox.ButtonRole.DestructiveRole)
+    later = box.addButton("Ask again later", QMessageBox.ButtonRole.RejectRole)
+    box.setEscapeButton(later)
     box.exec()
-    return box.clickedButton() is take
+    return "take" if box.clickedButton() is take else "drop" if box.clickedButton() is drop else "later"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rejoin.core.codec import Arrays, Table, pack, unpack
-from rejoin.core.records import Mesh, Project, Record
+from rejoin.core.records import Mesh, Project, Record, SurfaceMap
 
 Message = tuple[dict[str, Any], Arrays]
 
@@ -36,12 +36,12 @@ class Exchange:
         return project
 
     def meshes_to_draw(self, project: Record) -> dict[str, Mesh]:
-        """Key and mesh of whatever the view draws of a project that passed here; nothing of other records."""
-        if not isinstance(project, Project):
-            return {}
-        meshes = [fragment.mesh for fragment in project.fragments]
-        meshes += [project.whole.mesh] if project.whole is not None else []
-        meshes += [mesh for part in project.made for mesh in (part.mesh, *(body.mesh for body in part.bodies))]
+        """Key and mesh of whatever the view draws of a record that passed here."""
+        meshes = [project.mesh] if isinstance(project, SurfaceMap) else []
+        if isinstance(project, Project):
+            meshes += [fragment.mesh for fragment in project.fragments]
+            meshes += [project.whole.mesh] if project.whole is not None else []
+            meshes += [mesh for part in project.made for mesh in (part.mesh, *(body.mesh for body in part.bodies))]
         known = ((self._table.entry_of(mesh), mesh) for mesh in meshes)
         return {entry[0]: mesh for entry, mesh in known if entry is not None}
 

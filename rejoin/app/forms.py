@@ -1,4 +1,4 @@
-"""A form made from a settings record: one line a field, its meaning as the tooltip."""
+"""A form made from a settings record: one line a field, its meaning as the tooltip, lengths in the reader's unit."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from rejoin.app.sentences import Units
 from rejoin.core.settings import Settings
 
 
@@ -34,6 +35,9 @@ class Form(QWidget):
         super().__init__(parent)
         self._kind = kind
         self._read: dict[str, Any] = {}
+        self.units = Units()
+        self._lengths: dict[str, tuple[QDoubleSpinBox, Any]] = {}
+        self._exact: dict[str, tuple[float, float]] = {}
         layout = QFormLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
@@ -47,6 +51,33 @@ class Form(QWidget):
     def value(self) -> Settings:
         """The settings as they stand in the form."""
         return self._kind(**{name: read() for name, read in self._read.items()})
+
+    def set_units(self, units: Units) -> None:
+        """Show lengths in another unit."""
+        if units == self.units:
+            return
+        known = {name: self._read[name]() for name in self._lengths}
+        self.units = units
+        for name, value in known.items():
+            self._show_length(name, value)
+
+    def _show_length(self, name: str, value_mm: float) -> None:
+        spin, meta = self._lengths[name]
+        mm = self.units.mm
+        spin.blockSignals(True)
+        spin.setDecimals(4 if mm > 1.0 else 3 if meta["high"] is not None and meta["high"] <= 20.0 else 2)
+        spin.setRange((meta["low"] or 0) / mm, (meta["high"] if meta["high"] is not None else 10_000) / mm)
+        spin.setSingleStep(0.1 if mm == 1.0 else 0.005)
+        spin.setSuffix(f" {self.units.short}")
+        spin.setValue(value_mm / mm)
+        self._exact[name] = spin.value(), value_mm
+        spin.blockSignals(False)
+
+    def _length(self, name: str) -> float:
+        """In mm; what is only shown with fewer digits stays what it was."""
+        shown, exact = self._exact[name]
+        value = self._lengths[name][0].value()
+        return exact if value == shown else value * self.units.mm
 
     def _editor(self, name: str, default: Any, meta: Any) -> QWidget:
         if isinstance(default, bool):
@@ -75,6 +106,10 @@ class Form(QWidget):
         spin.setKeyboardTracking(False)
         spin.valueChanged.connect(self._tell)
         self._read[name] = spin.value
+        if meta["unit"] == "mm" and isinstance(spin, QDoubleSpinBox):
+            self._lengths[name] = spin, meta
+            self._read[name] = lambda: self._length(name)
+            self._show_length(name, default)
         return spin
 
     def _tell(self) -> None:

@@ -119,7 +119,7 @@ class JobCard(QScrollArea):
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         self.panels = list(panels)
         self.heads: list[RowHead] = []
-        self._claiming = False
+        self._claiming = self._reveals = False
         self._later = QTimer(self, singleShot=True, interval=0)
         self._later.timeout.connect(self._claim)
         sheet = QWidget()
@@ -140,6 +140,7 @@ class JobCard(QScrollArea):
         self.open_row = index
         for head in self.heads:
             head.parentWidget().setMinimumHeight(0)
+        self._reveals = True
         self._later.start()
         for number, (head, panel) in enumerate(zip(self.heads, self.panels, strict=True)):
             head.setChecked(number == index)
@@ -178,6 +179,16 @@ class JobCard(QScrollArea):
             if not grown:
                 break
         self._claiming = False
+        if self._reveals:
+            self._reveals = False
+            self._reveal()
+
+    def _reveal(self) -> None:
+        """Scroll until the open row is in sight, its head in any case."""
+        row = self.heads[self.open_row].parentWidget()
+        bar = self.verticalScrollBar()
+        top, bottom = row.y(), row.y() + row.height()
+        bar.setValue(min(max(bar.value(), bottom - self.viewport().height()), top))
 
     def _claimed(self) -> bool:
         """One round of `_claim`; whether any height changed."""

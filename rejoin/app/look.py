@@ -61,6 +61,7 @@ def style_sheet(p: Palette) -> str:
     QPushButton:focus, QToolButton:focus {{ border: 2px solid {p.accent}; padding: 3px 9px; }}
     QPushButton:disabled, QToolButton:disabled {{ color: {p.faded}; background: {p.card}; }}
     QPushButton:checked, QToolButton:checked {{ background: {p.accent}; color: {p.on_accent}; }}
+    QFileDialog QToolButton {{ padding: 2px; }}
     QToolButton#fold, QToolButton#fold:checked {{ background: transparent; color: {p.ink}; border: none;
         padding: 3px 2px;
         font-weight: bold; }}

@@ -81,10 +81,10 @@ def _begin(window, sample: str | None, files: Sequence[str], project: str | None
     elif files:
         window.bench.open_scans(list(files))
     elif left:
-        taken = ask_recover(window)
-        if taken:
+        answer = ask_recover(window)
+        if answer == "take":
             window.bench.recover(left[-1])
-        for folder in left[:-1] if taken else left:
+        for folder in {"take": left[:-1], "drop": left}.get(answer, []):
             window.bench.forget_recovery(folder)
 
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import QBuffer, QIODevice, QMarginsF, Qt, QUrl
+from PySide6.QtCore import QBuffer, QIODevice, QMarginsF, QSize, Qt, QUrl
 from PySide6.QtGui import QDesktopServices, QImage, QPageLayout, QPageSize, QPdfWriter, QTextCursor, QTextDocument
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -118,7 +118,7 @@ class Pages(QWidget):
         super().__init__(parent, Qt.WindowType.Window)
         self.setObjectName("pages")
         self.setWindowTitle("Help – rejoin")
-        self.resize(980, 720)
+        self.resize(QSize(980, 720).boundedTo(self.screen().availableSize()))
         self.open_sample = open_sample
         self.list = QListWidget()
         self.list.setAccessibleName("Pages")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from PySide6.QtCore import Qt, QVariantAnimation
+from PySide6.QtCore import QSize, Qt, QVariantAnimation
 from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -107,7 +107,7 @@ class Window(FileWork):
         box.addWidget(splitter, 1)
         box.addWidget(self.strip)
         self.setCentralWidget(whole)
-        self.resize(1280, 800)
+        self.resize(QSize(1280, 800).boundedTo(self.screen().availableSize()))
 
     def panel(self, kind: type[Kind]) -> Kind:
         """The panel of a kind."""
@@ -121,7 +121,8 @@ class Window(FileWork):
         self.apart = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=100)
         self.apart.setToolTip("Move the fragments from joined to lying on the bench.")
         self.apart.setAccessibleName("Apart")
-        self.apart.setFixedWidth(220)
+        self.apart.setMinimumWidth(70)
+        self.apart.setMaximumWidth(220)
         self.apart.valueChanged.connect(lambda value: self.scene.set_apart(value / 100.0))
         self.pointed = QLabel()
         self.pointed.setMinimumWidth(40)
@@ -146,6 +147,8 @@ class Window(FileWork):
         self.scans.open_wanted.connect(self.open_scans)
         self.scans.sample_wanted.connect(self.open_sample)
         self.whole.save_wanted.connect(self.save_whole)
+        self.gap.apart_wanted.connect(self._slide)
+        self.dimensions.beside_changed.connect(self.show_beside)
 
     # showing
 
@@ -214,7 +217,8 @@ class Window(FileWork):
         self._states()
 
     def shown_bar(self) -> ColourBar | None:
-        return self.bar if self.panels[self.card.open_row].beside() is self.bar else None
+        beside = self.panels[self.card.open_row].beside()
+        return beside if isinstance(beside, ColourBar) else None
 
     def show_beside(self) -> None:
         """What the open row wants beside the view, and nothing else."""
@@ -257,7 +261,8 @@ class Window(FileWork):
         self.setStyleSheet(style_sheet(chosen))
         self.scene.set_palette(chosen)
         self.view.band.ink = QColor(chosen.accent)
-        self.bar.set_palette(chosen)
+        for bar in (self.bar, self.dimensions.maps.bar):
+            bar.set_palette(chosen)
         self.card.fit_width()
 
     def change_text(self, by: int) -> None:
@@ -311,7 +316,7 @@ class Window(FileWork):
             self.bench.open_sample(name)
 
     def show_cautions(self) -> None:
-        QMessageBox.information(self, "Cautions", "\n\n".join(CAUTIONS))
+        dialogs.CautionDialog("\n\n".join(CAUTIONS), self).exec()
 
     def show_about(self) -> None:
         words = f"rejoin {rejoin.__version__}\n\nRejoins the scanned fragments of a broken part."

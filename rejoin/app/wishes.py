@@ -128,14 +128,17 @@ class WishForm(QWidget):
             if value is None:
                 editor.setText("")
             elif unit == "mm" and not self._is_number(field):
-                editor.setText(" × ".join(f"{float(one) / self.units.mm:.6g}" for one in str(value).split(",")))
+                editor.setText(" × ".join(self._shown(float(one)) for one in str(value).split(",")))
             elif self._is_number(field):
-                scale = self.units.mm if unit == "mm" else 1.0
-                shown = self.units.short if unit == "mm" else unit
-                editor.setText(f"{value / scale:.6g} {shown}".strip())
+                shown = f"{self._shown(value)} {self.units.short}" if unit == "mm" else f"{value:.6g} {unit}"
+                editor.setText(shown.strip())
             else:
                 editor.setText(str(value))
             self._exact[name] = editor.text().strip(), value
+
+    def _shown(self, mm: float) -> str:
+        """A length as it is typed, no finer than a shop reads it; `_exact` keeps the rest."""
+        return f"{mm / self.units.mm:.4f}".rstrip("0").rstrip(".")
 
     @staticmethod
     def _is_number(field: Field[Any]) -> bool:

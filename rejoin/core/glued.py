@@ -35,6 +35,10 @@ FEWEST = 7
 """Stretches of the seam that must tell of a step."""
 
 
+KnownAcross = tuple[FloatArray, FloatArray, float, float]
+"""Two points (3,), one on each side, and their distance before the part broke, with its limit, mm."""
+
+
 @dataclass(frozen=True, eq=False)
 class Split:
     """Triangles (k,) of the two sides, the seam's middle and unit normal (3,) from side a to b, and each vertex's
@@ -120,7 +124,7 @@ def split_along(fragment: Fragment, marks_mm: npt.ArrayLike, band_mm: float | No
 
 
 def glue_line(
-    fragment: Fragment, split: Split, known: tuple[FloatArray, FloatArray, float, float] | None = None
+    fragment: Fragment, split: Split, known: KnownAcross | None = None
 ) -> GlueLine:
     """What the glue did, from the original surfaces on both sides and a known size.
 
@@ -128,8 +132,8 @@ def glue_line(
     ----------
     fragment : Fragment
     split : Split
-    known : (point on a, point on b, value mm, limit mm), optional
-        A size across the seam that the part had before it broke.
+    known : (point, point, value mm, limit mm), optional
+        A size across the seam that the part had before it broke, from either side to the other.
 
     Raises
     ------
@@ -148,6 +152,8 @@ def glue_line(
     weights = 1.0 / np.maximum(SHARED * variance * max(fragment.noise_mm, usual) ** 2, 1e-18)
     if known is not None:
         first, second, value, limit = known
+        if float(split.normal @ (np.asarray(second, float) - np.asarray(first, float))) < 0:
+            first, second = second, first  # it is b that moves
         along = np.asarray(second, float) - np.asarray(first, float)
         length = float(np.linalg.norm(along))
         row = rows(np.asarray(second, float)[None], (along / length)[None], split.middle_mm)[:, :6]

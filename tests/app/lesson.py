@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PySide6.QtWidgets import QMessageBox
+
+from rejoin.app.dialogs import CautionDialog
 
 SAMPLE = "pump_rocker"
 
@@ -239,13 +240,13 @@ class Lesson:
         person = self.person
         seen: list[str] = []
 
-        def read(box: QMessageBox) -> None:
+        def read(box: CautionDialog) -> None:
             seen.append(box.text())
             box.grab().save(str(person.pictures / "cautions.png")) if person.pictures else None
             person.window.activateWindow()
             box.accept()
 
-        person.when_asked(QMessageBox, read)
+        person.when_asked(CautionDialog, read)
         person.menu("Help", "Cautions")
         assert seen and "Boilers" in seen[0]
         person.menu("Help", "The lesson")

@@ -49,7 +49,7 @@ def test_it_offers_what_the_last_run_left(qapp, away, tmp_path: Path, monkeypatc
     root = Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.GenericDataLocation))
     save_recovery(made_up.cleaned(), root / "rejoin" / "recovery" / "4711")
     asked = []
-    monkeypatch.setattr("rejoin.app.dialogs.ask_recover", lambda parent: asked.append(1) or True)
+    monkeypatch.setattr("rejoin.app.dialogs.ask_recover", lambda parent: asked.append(1) or "take")
     assert main.run() == 0
     assert asked == [1] and len(away[0].fragments) == 2
     assert main.run() == 0 and asked == [1], "it is offered once"

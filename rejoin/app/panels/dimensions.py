@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from PySide6.QtCore import QLocale
-from PySide6.QtWidgets import QComboBox, QHeaderView, QTreeWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtCore import QLocale, Signal
+from PySide6.QtWidgets import QComboBox, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from rejoin.app import ask_files, size_words, sizing_tasks
 from rejoin.app.bench import Bench
@@ -16,13 +16,15 @@ from rejoin.app.forms import Fold
 from rejoin.app.jobs import Task
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
+from rejoin.app.panels.comparing import MatingPart, MendedPart
 from rejoin.app.panels.cutting import CuttingPart
 from rejoin.app.panels.fit_up import FitUpPart
-from rejoin.app.panels.fitted import FittedTable
+from rejoin.app.panels.fitted import dimension_table
 from rejoin.app.panels.reading import ReadingPart
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
 from rejoin.app.scene import Scene
+from rejoin.app.surface_map import MapView
 from rejoin.app.tools import Tools
 from rejoin.app.wishes import WishForm
 from rejoin.core import edits
@@ -42,6 +44,7 @@ LABELS = {
 class DimensionsPanel(Panel):
     number, title, mode = 60, "Dimensions", "dimensions"
     sheets = SHEETS
+    beside_changed = Signal()
     follows = ("Pick a dimension", "Open readings")
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
@@ -67,7 +70,8 @@ class DimensionsPanel(Panel):
         self.on.setAccessibleName("Picked on")
         self.on.currentIndexChanged.connect(self._on)
         self.hint = self.text(name="faded")
-        self.table = self._table()
+        self.table = dimension_table()
+        self.table.currentItemChanged.connect(lambda now, before: self._selected())
         self.reading = ReadingPart(self)
         self.scales = QWidget()
         QVBoxLayout(self.scales).setContentsMargins(0, 0, 0, 0)
@@ -82,7 +86,13 @@ class DimensionsPanel(Panel):
         self.box.addWidget(self.scales)
         self.box.addWidget(Fold("Table of readings, drawing sheet", self._files()))
         self.box.addWidget(Fold("Section through the whole", self.cutting))
+        self.maps = MapView(scene)
+        self.maps.changed.connect(self.beside_changed)
+        self.maps.pointed.connect(tools.pointed)
+        self.mating, self.mended = MatingPart(self, self.maps), MendedPart(self, self.maps)
+        self.box.addWidget(self.mating.fold)
         self.box.addWidget(Fold("Fit-up before welding", self.fit_up))
+        self.box.addWidget(self.mended.fold)
         self.box.addWidget(Fold("Put in by number", self.by_number))
         self.box.addWidget(Fold("Settings", self.form))
         self._hint()
@@ -118,12 +128,16 @@ class DimensionsPanel(Panel):
         self.form.set_units(units)
         self.fit_up.show_project(project)
         self.by_number.show_project(project)
-        self.cutting.show_project(project)
+        for part in (self.cutting, self.mating, self.mended):
+            part.show_project(project)
         self._selected()
 
     def unfolded(self) -> None:
         super().unfolded()
         self._hint()
+
+    def beside(self) -> QWidget | None:
+        return self.maps.bar if self.maps.active() else super().beside()
 
     # picking
 
@@ -278,17 +292,3 @@ class DimensionsPanel(Panel):
         box.addWidget(self.row(self.open_button, self.save_button))
         box.addWidget(self.row(self.sheet_button, self.squared_button))
         return holder
-
-    def _table(self) -> FittedTable:
-        table = FittedTable(7)
-        table.setColumnCount(4)
-        table.setHeaderLabels(["Dimension", "Scan", "Caliper", ""])
-        table.setRootIsDecorated(False)
-        table.setAccessibleName("Dimensions")
-        table.header().setStretchLastSection(False)
-        table.header().setMinimumSectionSize(20)
-        table.header().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column in (1, 2, 3):
-            table.header().setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
-        table.currentItemChanged.connect(lambda now, before: self._selected())
-        return table

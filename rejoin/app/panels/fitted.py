@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QEvent, QTimer
-from PySide6.QtWidgets import QAbstractItemView, QListWidget, QTreeWidget
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QListWidget, QTreeWidget
 
 
 class FittedList(QListWidget):
@@ -36,6 +36,21 @@ class FittedTable(QTreeWidget):
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
         _fit_later(self, event)
+
+
+def dimension_table() -> FittedTable:
+    """The table of row 60, without rows."""
+    table = FittedTable(7)
+    table.setColumnCount(4)
+    table.setHeaderLabels(["Dimension", "Scan", "Caliper", ""])
+    table.setRootIsDecorated(False)
+    table.setAccessibleName("Dimensions")
+    table.header().setStretchLastSection(False)
+    table.header().setMinimumSectionSize(20)
+    table.header().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+    for column in (1, 2, 3):
+        table.header().setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+    return table
 
 
 def _fit(view: QAbstractItemView, count: int, most: int, head: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QSlider, QWidget
 
 from rejoin.app import sentences
@@ -16,10 +16,13 @@ from rejoin.core.records import Project
 
 NORMALS = {"front to back": (0.0, -1.0, 0.0), "side to side": (1.0, 0.0, 0.0), "level": (0.0, 0.0, 1.0)}
 THROUGH = "through the joint"
+BOTH_SEEN = 45
+"""Where the slider "Apart" shows both faces of a joint, of 100."""
 
 
 class GapPanel(Panel):
     number, title, mode = 40, "Gap", "gap"
+    apart_wanted = Signal(int)
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
@@ -50,10 +53,12 @@ class GapPanel(Panel):
         self.direction.activated.connect(lambda _: self.look_at_cut())
         self.cut.clicked.connect(lambda on: self.look_at_cut() if on else None)
         self.place.valueChanged.connect(self._cut)
-        hint = "Point at a face to read the gap there. Draw the slider “Apart” to see both faces."
-        self.hint = self.text(hint, "faded")
+        self.hint = self.text("Point at a face to read the gap there.", "faded")
+        self.both = self.button("Show both faces", "Draw the fragments from each other, or join them again; the slider "
+                                "“Apart” does the same.", self.show_both)  # fmt: skip
         self.caution = self.text(sentences.CAUTION, "caution")
         self.box.addWidget(self.numbers)
+        self.box.addWidget(self.row(self.both))
         self.box.addWidget(form_holder)
         self.box.addWidget(self.row(self.cut, self.direction))
         self.box.addWidget(self.place)
@@ -89,6 +94,11 @@ class GapPanel(Panel):
             spin.setValue(value / units.mm)
             spin.blockSignals(False)
         self.bar.set_range(self.scene.gap_limit_mm, self.scene.gap_tolerance_mm, units)
+        self.both.setEnabled(bool(project.fits))
+
+    def show_both(self) -> None:
+        """Draw the fragments apart so that their faces are seen, or join them again."""
+        self.apart_wanted.emit(0 if self.scene.apart > 0 else BOTH_SEEN)
 
     def beside(self) -> QWidget | None:
         return self.bar if self.bench.project.fits else None

@@ -10,7 +10,10 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMen
 from rejoin.app import sentences
 from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
+from rejoin.app.forms import Fold
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.papers import PapersPart
+from rejoin.app.panels.seam import SeamPart
 from rejoin.app.panels.shelf import Shelf, title_of
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
@@ -35,7 +38,7 @@ ROLES = (
 class ScansPanel(Panel):
     number, title, mode = 10, "Scans", "scans"
     follows = ("Open scans", "Take repairs back", "Repair again", "State the unit", "Look the scans over",
-               "Say what it is")  # fmt: skip
+               "Say what it is", "Split along the seam")  # fmt: skip
     open_wanted = Signal()
     sample_wanted = Signal(str)
 
@@ -79,6 +82,11 @@ class ScansPanel(Panel):
         self.role_button.setMenu(self.role_menu)
         self.more = self.row(self.judge_button, self.role_button)
         self.box.addWidget(self.more)
+        self.seam, self.papers = SeamPart(self), PapersPart(self)
+        self.seam_fold = Fold("It was glued before", self.seam)
+        self.papers_fold = Fold("Papers of the part", self.papers)
+        self.box.addWidget(self.seam_fold)
+        self.box.addWidget(self.papers_fold)
         for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
             QShortcut(QKeySequence(key), self.table, act, context=Qt.ShortcutContext.WidgetShortcut)
 
@@ -108,6 +116,10 @@ class ScansPanel(Panel):
         self.table.setVisible(bool(project.scans))
         self.about.setVisible(bool(project.scans))
         self.more.setVisible(bool(project.scans))
+        self.seam_fold.setVisible(bool(project.scans))
+        self.papers_fold.setVisible(bool(project.scans) or bool(project.attachments))
+        self.seam.show_project(project)
+        self.papers.show_project(project)
         self.table.blockSignals(True)
         self.table.clear()
         units = self.bench.units
@@ -139,7 +151,7 @@ class ScansPanel(Panel):
         return None if number is None else int(number)
 
     def rename(self) -> None:
-        number = self._need_choice()
+        number = self.need_choice()
         if number is None:
             return
         old = self.bench.project.scans[number].name
@@ -148,17 +160,31 @@ class ScansPanel(Panel):
             self.bench.edit("Rename", lambda p: edits.rename(p, number, name))
 
     def remove(self) -> None:
-        number = self._need_choice()
+        number = self.need_choice()
         if number is not None:
             self.bench.edit(f"Remove {sentences.letter(number)}", lambda p: edits.remove_fragment(p, number))
 
     def role(self, role: str, mirrored: bool) -> None:
         """Say what the selected scan is of."""
-        number = self._need_choice()
+        number = self.need_choice()
         if number is not None:
             self.bench.set_role(number, role, mirrored)
 
-    def _need_choice(self) -> int | None:
+    def open_seam(self) -> None:
+        """Unfold the seam, ready to be marked."""
+        self.seam_fold.button.setChecked(True)
+        self.seam.begin()
+
+    def open_papers(self) -> None:
+        """Unfold the papers, also before any scan is there."""
+        self.papers_fold.setVisible(True)
+        self.papers_fold.button.setChecked(True)
+        self.papers.text.setFocus()
+
+    def need_choice(self) -> int | None:
+        """The selected fragment; where there is none, that is said. A single one needs no selecting."""
+        if len(self.bench.project.fragments) == 1:
+            return 0
         number = self.chosen()
         if number is None and self.bench.project.fragments:
             self.bench.said.emit("info", "No fragment is selected.", "Click on one in the list first.")
@@ -218,6 +244,6 @@ class ScansPanel(Panel):
             self.show_project(self.bench.project)
 
     def unit(self) -> None:
-        number = self._need_choice()
+        number = self.need_choice()
         if number is not None:
             self.bench.restate_unit(number)

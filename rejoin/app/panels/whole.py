@@ -42,8 +42,8 @@ class WholePanel(Panel):
         )
         self.caution = self.text(STRENGTH, "caution")
         more = self.text("\n\n".join(text for text in CAUTIONS if text != STRENGTH), "caution")
-        form = Form(FuseSettings)
-        form.changed.connect(lambda settings: bench.settings.__setitem__("fuse", settings))
+        self.form = Form(FuseSettings)
+        self.form.changed.connect(lambda settings: bench.settings.__setitem__("fuse", settings))
         self.box.addWidget(self.row(self.fuse_button, self.save_button))
         self.box.addWidget(self.checks)
         self.box.addWidget(self.notes)
@@ -53,7 +53,7 @@ class WholePanel(Panel):
         self.lost = LostPiecePart(self)
         self.box.addWidget(Fold("A piece is lost", self.lost))
         self.box.addWidget(Fold("Before the part goes back to work", more))
-        self.box.addWidget(Fold("Settings", form))
+        self.box.addWidget(Fold("Settings", self.form))
 
     def words(self, project: Project) -> str:
         return sentences.whole(project, self.bench.units)
@@ -77,6 +77,7 @@ class WholePanel(Panel):
         self.fuse_button.setEnabled(sentences.placed_count(project) >= 2)
         self.save_button.setEnabled(project.whole is not None)
         self.lost.show_project(project)
+        self.form.set_units(self.bench.units)
 
     def _tint(self, on: bool) -> None:
         self.scene.tint_whole = on

@@ -42,6 +42,7 @@ from rejoin.core.edits.scans import (
     set_role,
     state_unit,
 )
+from rejoin.core.edits.seam import split_glued
 
 __all__ = [
     "add_reading",
@@ -70,6 +71,7 @@ __all__ = [
     "rename",
     "restore",
     "set_role",
+    "split_glued",
     "state_size",
     "state_unit",
     "use_candidate",

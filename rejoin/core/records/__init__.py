@@ -10,6 +10,7 @@ from rejoin.core.records.dimensions import DimensionCheck, FitUp, Reading, Scale
 from rejoin.core.records.joints import Evidence, FractureFace, Joint
 from rejoin.core.records.lessons import FaceScore, PlacementScore, Replay, ReplayRound, Score
 from rejoin.core.records.making import MadeBody, MadePart, MadeStep, MakePick
+from rejoin.core.records.maps import SurfaceMap
 from rejoin.core.records.placements import FitReport, Placement
 from rejoin.core.records.project import Attachment, Project, StepRecord
 from rejoin.core.records.scans import Fragment, Hole, Mesh, Repair, Scan, ScanFault, ScanView
@@ -51,6 +52,7 @@ __all__ = [
     "Shape",
     "StatedSize",
     "StepRecord",
+    "SurfaceMap",
     "Whole",
     "frozen",
 ]

@@ -1,0 +1,218 @@
+"""Row 60: the clearance with a mating part, and the mended part's new scan against the whole, as maps in the view."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
+
+from rejoin.app import ask_files, mending_tasks
+from rejoin.app.forms import Fold
+from rejoin.app.in_units import in_units
+from rejoin.app.panels.cutting import SCANS
+from rejoin.app.panels.grades import GradePart
+from rejoin.app.panels.lines import line_box, lines_into
+from rejoin.app.sentences import Units
+from rejoin.app.surface_map import MapView
+from rejoin.app.typed import length_line, length_mm, shown
+from rejoin.core.errors import RejoinError
+from rejoin.core.records import Project, SurfaceMap
+
+if TYPE_CHECKING:
+    from rejoin.app.panels.dimensions import DimensionsPanel
+
+TABLES = {"Table of points (*.csv)": ".csv"}
+
+
+class ComparingPart(QWidget):
+    """A scan is chosen, the worker compares it with the whole, the map is shown and told in numbers."""
+
+    kind, title, question, about, why = "", "", "", "", ""
+
+    def __init__(self, panel: DimensionsPanel, maps: MapView) -> None:
+        super().__init__()
+        self.panel, self.bench, self.maps = panel, panel.bench, maps
+        self.box = QVBoxLayout(self)
+        self.box.setContentsMargins(12, 0, 0, 0)
+        self.about_words = panel.text(self.about, "faded")
+        self.choose_button = panel.button(self.question, self.why, self.choose)
+        self.told = line_box()
+        self.save_button = panel.button("Save the points…", "Write every measured point and its distance as a table.",
+                                        self.save)  # fmt: skip
+        self.hide_button = panel.button("Take the map away", "Show the whole as it is again.", lambda: maps.take(None))
+        self.after = panel.row(self.save_button, self.hide_button)
+        self.box.addWidget(self.about_words)
+        self.box.addWidget(panel.row(self.choose_button))
+        self.box.addWidget(self.told)
+        self.box.addWidget(self.after)
+        self.fold = Fold(self.title, self)
+        maps.changed.connect(self._tell)
+        self.bench.answered.connect(self._answered)
+        self._tell()
+
+    def show_project(self, project: Project) -> None:
+        scans = project.scans
+        self.unit = scans[0].unit if scans else self.bench.units.name
+        words = f"{self.about} A file that does not state its unit is taken to be in {self.unit}, as the scans."
+        self.about_words.setText(words if scans else self.about)
+        self.choose_button.setEnabled(project.whole is not None and not self.bench.jobs.busy)
+        self._tell()
+
+    def shown(self) -> SurfaceMap | None:
+        """The map of this part, where it is the one shown."""
+        found = self.maps.map
+        return found if found is not None and found.kind == self.kind else None
+
+    def open(self) -> None:
+        """Unfold this part and ask for the scan."""
+        self.fold.button.setChecked(True)
+        self.choose()
+
+    def choose(self) -> None:
+        """Ask for the scan and let the worker compare."""
+        if self.bench.project.whole is None:
+            self.bench.said.emit("info", "There is no whole to compare with.", "Fuse the fragments in row 50 first.")
+            return
+        path = self.panel.ask_open(self, self.bench, self.question.rstrip("…"), SCANS)
+        if path:
+            self.begin(path)
+
+    def begin(self, path: str) -> None:
+        raise NotImplementedError
+
+    def lines(self, found: SurfaceMap, units: Units) -> list[tuple[str, str]]:
+        """What is said of a map: (look, words)."""
+        return [("", in_units(found.sentence.replace("+-", "±"), units))]
+
+    def save(self) -> None:
+        """Write the map as a table."""
+        found = self.shown()
+        if found is None:
+            return
+        name = f"{ask_files.job_name(self.bench)}, {self.kind}.csv"
+        path = self.panel.ask_save(self, self.bench, "Save the points", name, TABLES)
+        if path:
+            self.bench.errand("Save the points", mending_tasks.write_map, path, points=found.mesh.vertices,
+                              away_mm=found.away_mm)  # fmt: skip
+
+    def _answered(self, what: str, found: object) -> None:
+        if what == self.kind and isinstance(found, SurfaceMap):
+            self.panel.on.setCurrentIndex(0)
+            self.maps.take(found)
+
+    def _tell(self) -> None:
+        found = self.shown()
+        lines = [] if found is None else [("opTitle", found.name), *self.lines(found, self.bench.units)]
+        lines_into(self.told, self.panel, lines)
+        self.after.setVisible(found is not None)
+
+
+class MatingPart(ComparingPart):
+    """The clearance with another part that was scanned in position, with limits typed or by grade."""
+
+    kind, title, question = "clearance", "Clearance with a mating part", "Scan of the mating part…"
+    about = "How the part goes together with another one. Its scan must be in position: placed to the whole as at work."
+    why = "Choose the scan of what the part fits to; the clearance is shown in colours on the whole."
+
+    def __init__(self, panel: DimensionsPanel, maps: MapView) -> None:
+        super().__init__(panel, maps)
+        self.reach = length_line("Surfaces farther apart than this do not belong to the fit.", "5 spacings")
+        self.low = length_line("The smallest clearance that is allowed; below zero it is an interference.", "none")
+        self.high = length_line("The largest clearance that is allowed.", "none")
+        holder = QWidget()
+        form = QFormLayout(holder)
+        form.setContentsMargins(0, 0, 0, 0)
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
+        form.addRow("Clearance: from", self.low)
+        form.addRow("up to", self.high)
+        form.addRow("Looked for within", self.reach)
+        for line in (self.low, self.high):
+            line.editingFinished.connect(self._limits)
+        self.grade = GradePart(panel, ("Grade of the bore", "Grade of the shaft"), deviation=False)
+        self.grade.filled.connect(self._graded)
+        self.grade_fold = Fold("Limits by ISO 286 grades", self.grade)
+        self.box.insertWidget(1, holder)
+        self.box.insertWidget(2, self.grade_fold)
+        self._units = self.bench.units
+
+    def show_project(self, project: Project) -> None:
+        units = self.bench.units
+        if units != self._units:
+            for line, value in ((self.low, self.maps.low_mm), (self.high, self.maps.high_mm)):
+                line.setText(shown(value, units))
+            self._units = units
+        super().show_project(project)
+
+    def begin(self, path: str) -> None:
+        reach = self._typed(self.reach)
+        if reach is not None:
+            self.bench.ask("Measure the clearance", mending_tasks.clearance, self.kind, path=path, unit=self.unit,
+                           reach_mm=reach or None)  # fmt: skip
+
+    def lines(self, found: SurfaceMap, units: Units) -> list[tuple[str, str]]:
+        low, high = self.maps.low_mm, self.maps.high_mm
+        met = found.away_mm[np.isfinite(found.away_mm)]
+        lines = super().lines(found, units)
+        if low is not None:
+            share = float((met < low).mean())
+            lines.append(("bad" if share > 0.05 else "good", f"{share:.0%} of it is tighter than {units.length(low)}."))
+        if high is not None:
+            share = float((met > high).mean())
+            lines.append(("bad" if share > 0.05 else "good", f"{share:.0%} of it is looser than {units.length(high)}."))
+        if found.worst_at_mm is not None and (low is None or met.min() < low):
+            lines.append(("faded", f"Tightest: {units.length(float(met.min()), signed=True)}."))
+        return lines
+
+    def _limits(self) -> None:
+        try:
+            low, high = (length_mm(line.text(), self.bench.units) for line in (self.low, self.high))
+        except RejoinError as error:
+            self.bench.say(error)
+            return
+        if low is not None and high is not None and low > high:
+            self.bench.said.emit("trouble", "The lower limit is above the upper one.", "Change them over.")
+            return
+        if (low, high) != (self.maps.low_mm, self.maps.high_mm):
+            self.maps.set_limits(low, high)
+
+    def _graded(self, size_mm: float, deviation_mm: float, grades: tuple[int, ...]) -> None:
+        from rejoin.core.dimensions.tables import grade_width_mm
+
+        low = self._typed(self.low)
+        if low is None:
+            return
+        try:
+            high = low + sum(grade_width_mm(grade, size_mm) for grade in grades)
+        except RejoinError as error:
+            self.bench.say(error)
+            return
+        for line, value in ((self.low, low), (self.high, high)):
+            line.setText(shown(value, self.bench.units) or "0")
+        self._limits()
+
+    def _typed(self, line: QLineEdit) -> float | None:
+        """The length in mm, 0 where nothing was typed; None where it is none, which is then said."""
+        try:
+            return length_mm(line.text(), self.bench.units) or 0.0
+        except RejoinError as error:
+            self.bench.say(error)
+            return None
+
+
+class MendedPart(ComparingPart):
+    """A new scan of the mended part, laid on the whole."""
+
+    kind, title, question = "distortion", "After the repair", "New scan of the mended part…"
+    about = "What welding or brazing did to the part: a new scan of it is laid on the whole."
+    why = "Choose the scan that was made after the repair; how far it is off is shown in colours."
+
+    def begin(self, path: str) -> None:
+        self.bench.ask("Compare the mended part", mending_tasks.distortion, self.kind, path=path, unit=self.unit)
+
+    def lines(self, found: SurfaceMap, units: Units) -> list[tuple[str, str]]:
+        lines = super().lines(found, units)
+        if found.worst_at_mm is not None:
+            where = in_units(f"Farthest off at ({', '.join(f'{one:.1f}' for one in found.worst_at_mm)}) mm.", units)
+            lines.append(("faded", where))
+        return lines

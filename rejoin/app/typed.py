@@ -1,0 +1,46 @@
+"""Lengths as a person types them: 84.1, 84,1, 3 5/16, 3.25 in."""
+
+from __future__ import annotations
+
+from PySide6.QtWidgets import QLineEdit
+
+from rejoin.app.sentences import Units
+from rejoin.core.errors import WrongUse
+from rejoin.core.settings import UNITS
+
+
+def length_line(why: str, example: str = "") -> QLineEdit:
+    """A line to type a length into."""
+    line = QLineEdit()
+    line.setToolTip(why)
+    line.setAccessibleName(why)
+    line.setPlaceholderText(example)
+    line.setMinimumWidth(60)
+    return line
+
+
+def length_mm(text: str, units: Units) -> float | None:
+    """The length in mm, None where nothing was typed; without a unit it is in the reader's.
+
+    Raises
+    ------
+    WrongUse
+        Where it is no length.
+    """
+    from rejoin.core.dimensions.readings import parse_number
+
+    text = text.strip()
+    if not text:
+        return None
+    try:
+        number, unit, fraction = parse_number(text)
+        return number * UNITS[unit or ("inch" if fraction else units.name)]
+    except (ValueError, KeyError):
+        raise WrongUse(f"{text!r} is no length.", "Type a number such as 25.4 or 1 in.") from None
+
+
+def shown(mm: float | None, units: Units) -> str:
+    """A length for a line to type into, as fine as a shop reads it."""
+    if mm is None:
+        return ""
+    return f"{mm / units.mm:.{5 if units.name == 'inch' else 4}f}".rstrip("0").rstrip(".")

@@ -138,8 +138,17 @@ def _fit(check: DimensionCheck, units: Units) -> list[Line]:
     word = "Clearance" if check.clearance > 0 else "Interference"
     amount = with_spread(check.kind, abs(check.clearance), check.clearance_u95, units)
     if not sure:
-        return [(PLAIN, f"· Clearance or interference, the measurement cannot tell: {amount}.")]
-    return [(PLAIN, f"· {word} with what it goes with: {amount}.")]
+        return [(PLAIN, f"· Clearance or interference, the measurement cannot tell: {amount}."), *_fit_limits(check)]
+    return [(PLAIN, f"· {word} with what it goes with: {amount}."), *_fit_limits(check)]
+
+
+def _fit_limits(check: DimensionCheck) -> list[Line]:
+    """The clearance against its limits, which the core tells at the end of its sentence."""
+    return {
+        "pass": [(GOOD, "✓ The clearance is within its limits, proven.")],
+        "fail": [(BAD, "✗ The clearance is outside its limits.")],
+        "not proven": [(PLAIN, "· The clearance is not proven against its limits.")],
+    }.get(check.fit.partition("Against the limits: ")[2].rstrip("."), [])
 
 
 def _agreement(reading: Reading, check: DimensionCheck, units: Units) -> list[Line]:

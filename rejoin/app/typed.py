@@ -37,10 +37,3 @@ def length_mm(text: str, units: Units) -> float | None:
         return number * UNITS[unit or ("inch" if fraction else units.name)]
     except (ValueError, KeyError):
         raise WrongUse(f"{text!r} is no length.", "Type a number such as 25.4 or 1 in.") from None
-
-
-def shown(mm: float | None, units: Units) -> str:
-    """A length for a line to type into, as fine as a shop reads it."""
-    if mm is None:
-        return ""
-    return f"{mm / units.mm:.{5 if units.name == 'inch' else 4}f}".rstrip("0").rstrip(".")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QLabel
 
 from rejoin.app import size_words
 from rejoin.app.sentences import Units
@@ -235,6 +236,19 @@ def test_a_section_with_a_mating_part_and_a_fit_by_number(window, tmp_path: Path
     person.click(panel.reading.enter_button)
     person.wait_until_done()
     assert window.bench.project.checks[0].clearance == pytest.approx(0.1, abs=0.02)
+    panel.reading.fields["fit_low"].setText("0.2")
+    panel.reading.fields["fit_high"].setText("0.3")
+    person.click(panel.reading.enter_button)
+    person.wait_until_done()
+    told = [label.text() for label in panel.reading.verdicts.findChildren(QLabel)]
+    assert "✗ The clearance is outside its limits." in told, told
+    person.unfold(panel, "Drawing limits by ISO 286 grade")
+    panel.reading.grade.nominal.setText("16")
+    panel.reading.grade.grades[0].setCurrentText("IT8")
+    person.click(panel.reading.grade.button)
+    person.wait_until_done()
+    reading = window.bench.project.readings[0]
+    assert (reading.low, reading.high) == pytest.approx((16.0, 16.027)), "H8 of 10 to 18 mm (ISO 286-1)"
     assert person.troubles == []
 
 

@@ -37,6 +37,14 @@ def test_what_is_written_reads_back(tmp_path: Path, suffix: str, unit: str) -> N
         assert other.volume * UNITS[unit] ** 3 == pytest.approx(volume(BALL), rel=1e-6), "an independent reader agrees"
 
 
+@pytest.mark.parametrize("suffix", [".ply", ".stl", ".obj"])
+def test_an_open_surface_may_be_written(tmp_path: Path, suffix: str) -> None:
+    """Whatever its corners are shared by, as one side of a part that was split."""
+    half = Mesh(BALL.vertices, BALL.triangles[: len(BALL.triangles) // 3])
+    scan = read_fragment(write_mesh(half, tmp_path / f"side{suffix}"), ReadSettings(unit="mm"))
+    assert len(scan.mesh.triangles) == len(half.triangles)
+
+
 @pytest.mark.parametrize("suffix", WRITABLE)
 def test_the_same_whole_is_the_same_bytes(tmp_path: Path, suffix: str) -> None:
     first, second = (write_mesh(BALL, tmp_path / f"{name}{suffix}", "mm", "pump rocker").read_bytes() for name in "aa")

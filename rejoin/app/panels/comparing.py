@@ -14,8 +14,9 @@ from rejoin.app.panels.cutting import SCANS
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.sentences import Units
+from rejoin.app.size_words import typed
 from rejoin.app.surface_map import MapView
-from rejoin.app.typed import length_line, length_mm, shown
+from rejoin.app.typed import length_line, length_mm
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, SurfaceMap
 
@@ -140,7 +141,7 @@ class MatingPart(ComparingPart):
         units = self.bench.units
         if units != self._units:
             for line, value in ((self.low, self.maps.low_mm), (self.high, self.maps.high_mm)):
-                line.setText(shown(value, units))
+                line.setText(typed("points", value, units))
             self._units = units
         super().show_project(project)
 
@@ -188,7 +189,7 @@ class MatingPart(ComparingPart):
             self.bench.say(error)
             return
         for line, value in ((self.low, low), (self.high, high)):
-            line.setText(shown(value, self.bench.units) or "0")
+            line.setText(typed("points", value, self.bench.units) or "0")
         self._limits()
 
     def _typed(self, line: QLineEdit) -> float | None:

@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import size_words
+from rejoin.app.forms import Fold
 from rejoin.app.in_units import in_units
+from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import lines_into
+from rejoin.core.errors import RejoinError
 from rejoin.core.records import DimensionCheck, Reading
 from rejoin.core.settings import UNITS
 
 if TYPE_CHECKING:
     from rejoin.app.panels.dimensions import DimensionsPanel
 
-FIELDS = ("value", "limit", "low", "high", "mating", "mating_limit")
-OF_FITS = ("mating", "mating_limit")
+FIELDS = ("value", "limit", "low", "high", "mating", "mating_limit", "fit_low", "fit_high")
+OF_FITS = ("mating", "mating_limit", "fit_low", "fit_high")
 
 
 class ReadingPart(QWidget):
@@ -38,6 +41,8 @@ class ReadingPart(QWidget):
             "high": self._line("The largest size that the drawing allows.", "none"),
             "mating": self._line("The size of the pin that goes into this bore, or of the bore it goes into.", "none"),
             "mating_limit": self._line("How far that size may be off, plus or minus.", "none"),
+            "fit_low": self._line("The smallest clearance that is allowed; below zero it is an interference.", "none"),
+            "fit_high": self._line("The largest clearance that is allowed.", "none"),
         }  # fmt: skip
         form_holder = QWidget()
         form = QFormLayout(form_holder)
@@ -50,11 +55,17 @@ class ReadingPart(QWidget):
         form.addRow("up to", self.fields["high"])
         form.addRow("Goes with", self.fields["mating"])
         form.addRow("which is good to ±", self.fields["mating_limit"])
+        form.addRow("Clearance: from", self.fields["fit_low"])
+        form.addRow("clearance up to", self.fields["fit_high"])
         self._form = form
+        self.grade = GradePart(panel, ("Grade",), deviation=True)
+        self.grade.filled.connect(self._graded)
+        self.grade_fold = Fold("Drawing limits by ISO 286 grade", self.grade)
         self.enter_button = panel.button("Enter", "Take what was typed and compare (Return does the same).", self.enter)
         self.remove_button = panel.button("Remove", "Take this dimension out.", panel.remove)
         box.addWidget(self.verdicts)
         box.addWidget(form_holder)
+        box.addWidget(self.grade_fold)
         box.addWidget(panel.row(self.enter_button, self.remove_button))
         self._shown: Reading | None = None
 
@@ -75,6 +86,7 @@ class ReadingPart(QWidget):
         self._shown = reading
         for field in OF_FITS:
             self._form.setRowVisible(self.fields[field], reading.kind in ("bore", "shaft"))
+        self.grade_fold.setVisible(reading.kind not in (*size_words.DEGREES, size_words.WEIGHT))
         for widget in (self.name, *self.fields.values(), self.enter_button, self.remove_button):
             widget.setEnabled(not self.bench.jobs.busy)
 
@@ -96,6 +108,22 @@ class ReadingPart(QWidget):
         name = self.name.text().strip() or reading.name
         if values != now or name != reading.name:
             self.panel.change("Type a reading", **values, unit=unit, name=name)
+
+    def _graded(self, size_mm: float, deviation_mm: float, grades: tuple[int, ...]) -> None:
+        """Put the limits of a grade into the fields: below the size for a shaft, else above it."""
+        from rejoin.core.dimensions.mating import limits_of_grade
+
+        reading = self._shown
+        if reading is None:
+            return
+        try:
+            limits = limits_of_grade(size_mm, grades[0], deviation_mm, reading.kind != "shaft")
+        except RejoinError as error:
+            self.bench.say(error)
+            return
+        for field, value in zip(("low", "high"), limits, strict=True):
+            self.fields[field].setText(size_words.typed(reading.kind, value, self.bench.units))
+        self.enter()
 
     def _typed(self, kind: str) -> tuple[dict[str, float | None], str]:
         """The numbers in mm, degrees or grams, and the unit in which the reading was written."""
@@ -134,8 +162,9 @@ class ReadingPart(QWidget):
 
 
 def _checked(values: dict[str, float | None]) -> None:
-    if any(values[field] is not None and values[field] <= 0 for field in ("value", "limit", *OF_FITS)):  # type: ignore[operator]
+    sizes = ("value", "limit", "mating", "mating_limit")
+    if any(values[field] is not None and values[field] <= 0 for field in sizes):  # type: ignore[operator]
         raise ValueError("a size and its limit are above zero")
-    low, high = values["low"], values["high"]
-    if low is not None and high is not None and low > high:
-        raise ValueError("the lower limit is above the upper one")
+    for low, high in ((values["low"], values["high"]), (values["fit_low"], values["fit_high"])):
+        if low is not None and high is not None and low > high:
+            raise ValueError("the lower limit is above the upper one")

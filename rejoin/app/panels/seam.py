@@ -9,7 +9,6 @@ import numpy as np
 from PySide6.QtWidgets import QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import ask_files, dialogs, mending_tasks, sentences
-from rejoin.app.dialogs import WHOLES
 from rejoin.app.front import Words
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
@@ -22,6 +21,8 @@ if TYPE_CHECKING:
 
 FEWEST = 3
 GROUP = "seam"
+KINDS = {"PLY (*.ply)": ".ply", "STL (*.stl)": ".stl", "OBJ (*.obj)": ".obj"}
+"""A 3MF file holds closed parts only; a side is open at the seam."""
 
 
 class SeamPart(QWidget):
@@ -102,8 +103,8 @@ class SeamPart(QWidget):
         number = self.panel.need_choice()
         if number is None:
             return
-        name = f"{self.bench.project.scans[number].name}.3mf"
-        path = self.ask_save(self, self.bench, "Save the fragment", name, WHOLES)
+        name = f"{self.bench.project.scans[number].name}.ply"
+        path = self.ask_save(self, self.bench, "Save the fragment", name, KINDS)
         if path:
             self.bench.errand("Save the fragment", mending_tasks.write_fragment, path, number=number,
                               unit=self.bench.units.name)  # fmt: skip

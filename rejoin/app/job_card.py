@@ -173,10 +173,10 @@ class JobCard(QScrollArea):
     def _claim(self) -> None:
         """Give every row the height that its words need at this width: nested layouts remember stale heights."""
         self._claiming = True  # what is asked for here must not ask for it again, or the card is laid out for ever
-        for _ in range(CLAIMS):
+        for number in range(CLAIMS):
             grown = self._claimed()
             QCoreApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
-            if not grown:
+            if number and not grown:  # what was asked for meanwhile is in it too
                 break
         self._claiming = False
         if self._reveals:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +22,22 @@ from rejoin.core.transforms import apply
 from tests.app import made_up
 from tests.app.person import Person
 
+TWICE = """
+from rejoin.app.forms import Fold
+from tests.app import made_up
+from tests.app.person import Person, assert_no_word_is_cut, opened
+with opened() as window:
+    window.bench.session.apply("Fuse", made_up.whole())
+    person = Person(window)
+    assert window.devicePixelRatioF() == 2.0
+    for row, panel in enumerate(window.panels):
+        window.card.unfold(row)
+        for fold in panel.findChildren(Fold):
+            fold.button.setChecked(True)
+        person.pause(120)
+        assert_no_word_is_cut(panel)
+        assert panel.width() <= window.card.viewport().width()
+"""
 LEFT, NONE = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
 
 
@@ -204,3 +223,10 @@ def test_a_card_that_nobody_touches_rests(window, qtbot):
             seen.count = 0
             qtbot.wait(150)
         panel.removeEventFilter(seen)
+
+
+def test_no_word_is_cut_on_a_screen_of_twice_the_pixels(tmp_path):
+    """In a process of its own: the scale is set once, before the first window."""
+    done = subprocess.run([sys.executable, "-c", TWICE], env={**os.environ, "QT_SCALE_FACTOR": "2"}, timeout=120,
+                          capture_output=True, text=True, check=False)  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]

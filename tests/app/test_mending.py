@@ -38,7 +38,7 @@ def row_60(window):
     return person, window.dimensions
 
 
-def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, tmp_path: Path) -> None:
+def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, qtbot, tmp_path: Path) -> None:
     person, panel = row_60
     window, gap = person.window, 0.2
     lid = made_up.whole().whole.mesh
@@ -69,7 +69,9 @@ def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, tmp_path: Pa
     assert_no_word_is_cut(panel)
     person.menu("View", "Inches")
     assert panel.mating.low.text() == "0.00748" and panel.maps.low_mm == pytest.approx(0.19)
+    before = panel.height()
     person.click(panel.mating.hide_button)
+    qtbot.waitUntil(lambda: panel.height() < before, timeout=2000)
     assert window.scene.whole.actor.GetVisibility() and window.shown_bar() is None
 
 

@@ -101,6 +101,7 @@ class ComparingPart(QWidget):
         if what == self.kind and isinstance(found, SurfaceMap):
             self.panel.on.setCurrentIndex(0)
             self.maps.take(found)
+            self.bench.said.emit("info", found.sentence.replace("+-", "±"), "")
 
     def _tell(self) -> None:
         found = self.shown()

@@ -17,7 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for names in (
         "errors cautions",
         "records settings",
-        "abreast",
+        "abreast capacity",
         "transforms robust",
         "meshes",
         "libraries",

@@ -16,7 +16,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import numpy.typing as npt
 
-from rejoin.core.meshes import triangle_areas, vertex_normals
+from rejoin.core.meshes import gathered, triangle_areas, vertex_normals
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 DRAWN_AS_IT_IS = 260_000
@@ -95,29 +95,8 @@ def made(mesh: Mesh) -> Display:
         node_of = np.arange(len(mesh.vertices), dtype=np.int32)
         return _display(mesh, mesh, node_of, node_of, np.arange(count, dtype=np.int32))
     area = float(triangle_areas(mesh).sum())
-    node_of, vertex_of = _nodes(mesh.vertices, float(np.sqrt(area / NODES)))
-    corners = node_of[mesh.triangles]
-    whole = (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0])
-    left = np.flatnonzero(whole)
-    ordered = np.sort(corners[left], axis=1).astype(np.int64)
-    keys = (ordered[:, 0] * len(vertex_of) + ordered[:, 1]) * len(vertex_of) + ordered[:, 2]
-    triangle_of = left[np.unique(keys, return_index=True)[1]].astype(np.int32)
-    drawn = Mesh(mesh.vertices[vertex_of], corners[triangle_of])
+    drawn, node_of, vertex_of, triangle_of = gathered(mesh, float(np.sqrt(area / NODES)))
     return _display(mesh, drawn, node_of, vertex_of, triangle_of)
-
-
-def _nodes(vertices: FloatArray, cell: float) -> tuple[IntArray, IntArray]:
-    """Vertices gathered in the cells of a grid: the node of each, and the vertex nearest to the middle of each node."""
-    places = (vertices - vertices.min(axis=0)) / cell
-    cells = places.astype(np.int64)
-    size = cells.max(axis=0) + 1
-    key = (cells[:, 0] * size[1] + cells[:, 1]) * size[2] + cells[:, 2]
-    off = np.square(places - cells - 0.5).sum(axis=1)
-    order = np.lexsort((off, key))
-    first = np.concatenate([[True], key[order][1:] != key[order][:-1]])
-    node_of = np.empty(len(vertices), np.int32)
-    node_of[order] = np.cumsum(first, dtype=np.int32) - 1
-    return node_of, order[first].astype(np.int32)
 
 
 def _display(mesh: Mesh, drawn: Mesh, node_of: IntArray, vertex_of: IntArray, triangle_of: IntArray) -> Display:

@@ -42,8 +42,10 @@ def clean_again(
         settings = replace(settings, speck_share=0.0)
     if "inside out" in without:
         settings = replace(settings, flip_inside_out=False)
-    made = clean_scan(project.scans[fragment], settings, report)
     before = project.fragments[fragment]
+    if not settings.most_triangles and any(repair.kind == "reduced" for repair in before.repairs):
+        settings = replace(settings, most_triangles=1e-6 * len(before.mesh.triangles))
+    made = clean_scan(project.scans[fragment], settings, report)
     if "specks" in without and before.specks:
         words = "1 loose speck left" if before.specks == 1 else f"{before.specks} loose specks left"
         made = replace(made, repairs=(*made.repairs, Repair("specks left", before.specks, words)))

@@ -143,6 +143,48 @@ def compacted(mesh: Mesh, keep_triangles: IntArray | None = None) -> tuple[Mesh,
     return Mesh(mesh.vertices[kept], new_index[triangles].astype(np.int32)), kept
 
 
+def gathered(mesh: Mesh, cell_mm: float) -> tuple[Mesh, IntArray, IntArray, IntArray]:
+    """A coarser copy: of the vertices in each cell of a grid the one nearest to its middle stands for all.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Of N vertices.
+    cell_mm : float
+
+    Returns
+    -------
+    copy : Mesh
+        Some of the mesh's own vertices (n, 3) and triangles (m, 3); not always a manifold.
+    node_of : (N,)
+        The copy's vertex that stands for each vertex of the mesh.
+    vertex_of, triangle_of : (n,), (m,)
+        The mesh's vertex and triangle behind each of the copy's.
+    """
+    node_of, vertex_of = _nodes(mesh.vertices, cell_mm)
+    corners = node_of[mesh.triangles]
+    whole = (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0])
+    left = np.flatnonzero(whole)
+    ordered = np.sort(corners[left], axis=1).astype(np.int64)
+    keys = (ordered[:, 0] * len(vertex_of) + ordered[:, 1]) * len(vertex_of) + ordered[:, 2]
+    triangle_of = left[np.unique(keys, return_index=True)[1]].astype(np.int32)
+    return Mesh(mesh.vertices[vertex_of], corners[triangle_of]), node_of, vertex_of, triangle_of
+
+
+def _nodes(vertices: FloatArray, cell: float) -> tuple[IntArray, IntArray]:
+    """Vertices gathered in the cells of a grid: the node of each, and the vertex nearest to the middle of each node."""
+    places = (vertices - vertices.min(axis=0)) / cell
+    cells = places.astype(np.int64)
+    size = cells.max(axis=0) + 1
+    key = (cells[:, 0] * size[1] + cells[:, 1]) * size[2] + cells[:, 2]
+    off = np.square(places - cells - 0.5).sum(axis=1)
+    order = np.lexsort((off, key))
+    first = np.concatenate([[True], key[order][1:] != key[order][:-1]])
+    node_of = np.empty(len(vertices), np.int32)
+    node_of[order] = np.cumsum(first, dtype=np.int32) - 1
+    return node_of, order[first].astype(np.int32)
+
+
 def is_closed(mesh: Mesh) -> bool:
     """Every directed edge occurs once and has its opposite: closed and consistently oriented."""
     if len(mesh.triangles) == 0:

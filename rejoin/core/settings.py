@@ -75,6 +75,10 @@ class CleanSettings(Settings):
     )
     flip_inside_out: bool = setting(True, "turn an inside-out scan the right way round")
     coat_mm: float = setting(0.0, "thickness of a spray coat, taken off all over", unit="mm", low=0.0, high=1.0)
+    most_triangles: float = setting(
+        0.0, "triangles of a scan worked on, of a larger one in a coarser copy; 0 is as many as the memory allows",
+        unit="million", low=0.0, high=1000.0,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,8 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rejoin.core.abreast import abreast
+from rejoin.core.abreast import MOST, abreast
+from rejoin.core.capacity import check_reading, most_triangles
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.project import changed, recorded
 from rejoin.core.records import FitUp, Fragment, Mesh, Project, Scan, StepRecord
@@ -74,7 +75,10 @@ def read(
         Where the scans of a folder cannot be laid on each other.
     """
 
+    from rejoin.core.files import memory_to_read
+
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
+    check_reading(sum(sorted(map(memory_to_read, inputs))[-MOST:]))
     scans = abreast(lambda path, share: _read_one(path, settings, share), inputs, report)
     return _timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
 
@@ -105,9 +109,9 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
 
     settings, started = settings or CleanSettings(), time.perf_counter()
     known = {id(fragment.scan): fragment for fragment in project.fragments}
-    fragments = abreast(
-        lambda scan, share: known.get(id(scan)) or clean_scan(scan, settings, share), project.scans, report
-    )
+    most = None if settings.most_triangles else most_triangles([len(scan.mesh.triangles) for scan in project.scans])
+    wish = settings if most is None else replace(settings, most_triangles=1e-6 * most)
+    fragments = abreast(lambda scan, share: known.get(id(scan)) or clean_scan(scan, wish, share), project.scans, report)
     return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
 
 

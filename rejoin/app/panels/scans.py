@@ -214,6 +214,8 @@ class ScansPanel(Panel):
             return
         child = self._child(item, sentences.sentence(repair.sentence))
         kind = repair.kind.removesuffix(" left")
+        if kind == "reduced":
+            return
         if kind not in TAKEN_BACK:
             child.setToolTip(0, f"{child.text(0)} Without this the scan would be no surface: it cannot be taken back.")
             return

@@ -11,7 +11,7 @@ from rejoin.core.cleaning.mending import Work, mended
 from rejoin.core.cleaning.noise import surface_noise
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
-from rejoin.core.meshes import averaged_normals, edge_spacing, mirrored, vertex_normals
+from rejoin.core.meshes import averaged_normals, edge_spacing, gathered, mirrored, triangle_areas, vertex_normals
 from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 
@@ -44,7 +44,9 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     settings = settings or CleanSettings()
     _need_surface(scan, len(scan.mesh.triangles))
     report(0.0, f"Cleaning {scan.name}")
-    work = mended(mirrored(scan.mesh) if scan.mirrored else scan.mesh)
+    used, told = _working_copy(scan.mesh, settings.most_triangles)
+    work = mended(mirrored(used) if scan.mirrored else used)
+    work.repairs[:0] = told
     _need_surface(scan, len(work.triangles))
     report(0.5, f"Looking for loose parts of {scan.name}")
     specks = _drop_specks(work, settings)
@@ -64,6 +66,21 @@ def _need_surface(scan: Scan, triangles: int) -> None:
     if triangles < FEWEST_TRIANGLES:
         held = "no surface" if triangles == 0 else "one triangle" if triangles == 1 else f"only {triangles} triangles"
         raise NoAnswer(f"The scan {scan.name} holds {held}.", "Give the full scan of the fragment.")
+
+
+def _working_copy(mesh: Mesh, most_million: float) -> tuple[Mesh, list[Repair]]:
+    """The mesh, or of one with too many triangles a coarser copy of its own vertices, and what is to be said of it."""
+    most, count = 1e6 * most_million, len(mesh.triangles)
+    if not 0.0 < most < count:
+        return mesh, []
+    cell = float(np.sqrt(2.0 * triangle_areas(mesh).sum() / most))
+    copy = gathered(mesh, cell)[0]
+    while len(copy.triangles) > most:
+        cell *= 1.02 * float(np.sqrt(len(copy.triangles) / most))
+        copy = gathered(mesh, cell)[0]
+    told = (f"Of {count:,} triangles a coarser copy of {len(copy.triangles):,} is worked on; it keeps some of the "
+            f"scan's own points, about {edge_spacing(copy):.2g} mm apart")  # fmt: skip
+    return copy, [Repair("reduced", 1, told)]
 
 
 def _drop_specks(work: Work, settings: CleanSettings) -> int:

@@ -24,7 +24,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "files",
         "contact views",
         "surfaces",
-        "relief outline continuity",
+        "relief form outline continuity",
         "evidence search likeness uncertainty",
         "flatfaces",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rejoin.core.form import shared_form
 from rejoin.core.outline import outline_information
 from rejoin.core.records import Evidence, FloatArray, IntArray
 from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
@@ -72,12 +73,15 @@ def judge(
         shared = shared_relief(first, second, b_from_a, touch.chosen, touch.seen, facing, touch.ways)
         # Machined faces share outlines too: an outline counts only as the relief bears it out.
         told = outline * min(1.0, shared / BORNE_OUT) + shared * (1.0 if outline else min(1.0, 5.0 * held))
-        if across > told:
+        if across > 0.0:
             told = max(told, min(across + shared, 1.9 * LEAST_SCORE))
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
     expected = max(touch.noise, 0.06 * spacing)
     close = float(np.clip((1.75 - touch.residual / expected) / 0.5, 0.0, 1.0))
     score = close * max(_unlikely_by_chance(first, touch) * min(1.0, held), told)
+    if score > 0.0 and not sparse:
+        # Two plane faces share everything but a form.
+        score *= min(1.0, _form(first, second, b_from_a, touch) / BORNE_OUT)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,
@@ -129,6 +133,14 @@ def _touch(first: Surface, second: Surface, b_from_a: FloatArray, sparse: bool) 
     areas = first.sample_areas[pick][seen.index] * (8 if sparse else 1)
     ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))
     return _Touch(chosen, seen, zone, contact, areas, ways, residual, sigma, noise, spacing)
+
+
+def _form(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) -> float:
+    """Nats in the form that the faces share."""
+    zone = np.flatnonzero(touch.zone).astype(np.int32)
+    ways = [zone[way] for way in touch.ways]
+    clear = touch.contact & inner(first, touch.chosen, touch.seen, touch.contact, 1.0)
+    return shared_form(first, second, b_from_a, touch.chosen, touch.seen, clear, ways)
 
 
 def _held(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) -> float:

@@ -18,6 +18,7 @@ from typing import Any
 
 from PySide6.QtCore import QObject, Qt, Signal
 
+from rejoin.app import tints
 from rejoin.app.display import Display, display_of, from_arrays, remember
 from rejoin.app.exchange import Exchange, Message
 from rejoin.app.wire import heads, receive_arrays, send_arrays
@@ -223,6 +224,8 @@ def _read(exchange: Exchange, message: Message, copies: dict[str, Display]) -> R
             remember(mesh, copy)
         display_of(mesh)
     copies.clear()
+    if isinstance(project, Project):
+        tints.prepare(project)
     return project
 
 

@@ -2,21 +2,48 @@
 
 from __future__ import annotations
 
+from threading import Lock
+from weakref import WeakKeyDictionary, ref
+
 import numpy as np
 import numpy.typing as npt
 
 from rejoin.app import colours, sentences
+from rejoin.app.display import Display, display_of
 from rejoin.app.drawn import Drawn
 from rejoin.core.records import FloatArray, FractureFace, IntArray, Project
 
 Bytes = npt.NDArray[np.uint8]
 
 
+_drawn: WeakKeyDictionary[FractureFace, tuple[ref[Display], IntArray]] = WeakKeyDictionary()
+_lock = Lock()
+
+
+def face_triangles(face: FractureFace, display: Display) -> IntArray:
+    """The drawn triangles of a face; remembered, for a large scan has many faces and is coloured often."""
+    with _lock:
+        known = _drawn.get(face)
+    if known is None or known[0]() is not display:
+        known = ref(display), display.drawn_triangles(face.triangles)
+        with _lock:
+            _drawn[face] = known
+    return known[1]
+
+
+def prepare(project: Project) -> None:
+    """Work out what colouring this project will ask for; a reader thread does, so that the window need not."""
+    of_joints = [(n, face) for j in project.joints for n, face in ((j.a, j.face_a), (j.b, j.face_b))]
+    for number, face in [*((face.fragment, face) for face in project.faces), *of_joints]:
+        if number < len(project.fragments):
+            face_triangles(face, display_of(project.fragments[number].mesh))
+
+
 def face_colours(drawn: Drawn, faces: list[tuple[FractureFace, float]]) -> Bytes:
     """Triangle colours (m, 3): faces as strongly as wanted, passing tints over them."""
     shown = np.tile(colours.rgb(drawn.colour), (len(drawn.display.mesh.triangles), 1))
     for face, strength in faces:
-        shown[drawn.display.drawn_triangles(face.triangles)] = colours.blend(drawn.colour, colours.FACE, strength)
+        shown[face_triangles(face, drawn.display)] = colours.blend(drawn.colour, colours.FACE, strength)
     for triangles in drawn.tints.values():
         shown[triangles] = colours.rgb(colours.FACE_HOVER)
     return shown

@@ -131,6 +131,6 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float) -> FitMap:
         raise NoAnswer("The mating part comes nowhere near this part.", "Bring its scan into position first.")
     tight, median, loose = (float(value) for value in np.percentile(met, [5, 50, 95]))
     overlap = float(max(0.0, -met.min()))
-    text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f})"
+    text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f} mm)"
     text += f", overlapping by up to {overlap:.3f} mm." if overlap > 0 else "."
     return FitMap(clearance, tight, median, loose, overlap, text)

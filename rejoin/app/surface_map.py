@@ -47,18 +47,20 @@ class MapView(QObject):
         self._of: Mesh | None = None
         self._drawn: Drawn | None = None
         self._painted: tuple[object, ...] = ()
+        self._scale: tuple[float, float, float] | None = None
         scene.moved.connect(self.show)
         scene.view.rested.connect(self._rested)
 
     def take(self, found: SurfaceMap | None) -> None:
         """Show a map, or none."""
         self.map, self._of = found, self.scene.whole.mesh if self.scene.whole else None
+        self._scale = None
         self.changed.emit()
         self.scene.refresh()
 
     def set_limits(self, low_mm: float | None, high_mm: float | None) -> None:
         """Limits of the clearance."""
-        self.low_mm, self.high_mm = low_mm, high_mm
+        self.low_mm, self.high_mm, self._scale = low_mm, high_mm, None
         self.changed.emit()
         self.show()
 
@@ -69,10 +71,15 @@ class MapView(QObject):
     def scale(self) -> tuple[float, float, float]:
         """Middle of the colours, size of the full colour, and size up to which all is grey, mm."""
         assert self.map is not None
-        limits = [] if self.map.kind != "clearance" else [one for one in (self.low_mm, self.high_mm) if one is not None]
+        if self._scale is None:  # once a map: the view moves often
+            self._scale = self._scaled(self.map)
+        return self._scale
+
+    def _scaled(self, shown: SurfaceMap) -> tuple[float, float, float]:
+        limits = [] if shown.kind != "clearance" else [one for one in (self.low_mm, self.high_mm) if one is not None]
         middle = float(np.mean(limits)) if limits else 0.0
-        grey = 0.5 * float(np.ptp(limits)) if len(limits) == 2 else self.map.noise_mm
-        away = np.abs(self.map.away_mm[np.isfinite(self.map.away_mm)] - middle)
+        grey = 0.5 * float(np.ptp(limits)) if len(limits) == 2 else shown.noise_mm
+        away = np.abs(shown.away_mm[np.isfinite(shown.away_mm)] - middle)
         full = max(float(np.percentile(away, 98)) if len(away) else 1.0, 2.0 * grey, 1e-3)
         step = 10.0 ** np.floor(np.log10(full))
         return middle, float(np.ceil(full / step * 2.0) / 2.0 * step), grey

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from functools import cache
+from importlib import import_module
+from threading import Thread
+
 from PySide6.QtWidgets import QLineEdit
 
 from rejoin.app.sentences import Units
 from rejoin.core.errors import WrongUse
 from rejoin.core.settings import UNITS
+
+
+@cache
+def prepare() -> None:
+    """Load what reads numbers in the background: it takes long enough to be felt at the first key."""
+    Thread(target=import_module, args=("rejoin.core.dimensions.readings",), daemon=True).start()
 
 
 def length_line(why: str, example: str = "") -> QLineEdit:

@@ -26,6 +26,7 @@ from rejoin.app.pointing import Pointing
 from rejoin.app.scene import Scene
 from rejoin.app.surface_map import MapView
 from rejoin.app.tools import Tools
+from rejoin.app.typed import prepare
 from rejoin.app.wishes import WishForm
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
@@ -134,6 +135,7 @@ class DimensionsPanel(Panel):
 
     def unfolded(self) -> None:
         super().unfolded()
+        prepare()
         self._hint()
 
     def beside(self) -> QWidget | None:

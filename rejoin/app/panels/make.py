@@ -22,6 +22,7 @@ from rejoin.app.panels.make_trial import TrialPart
 from rejoin.app.panels.parting import PartingPart
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
+from rejoin.app.typed import prepare
 from rejoin.app.wishes import WishForm
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import MadePart, Project
@@ -218,6 +219,7 @@ class MakePanel(Panel):
 
     def unfolded(self) -> None:
         super().unfolded()
+        prepare()
         self._look()
 
     def _recall(self, project: Project, part: MadePart) -> None:

@@ -56,7 +56,7 @@ def rejoin(capfd: pytest.CaptureFixture[str]) -> Any:
 
 @pytest.fixture(scope="module")
 def case() -> Case:
-    return make_case("knob", 5, spacing_mm=0.5, noise_mm=0.02)
+    return make_case("knob", 5, spacing_mm=0.7, noise_mm=0.02)
 
 
 @pytest.fixture(scope="module")

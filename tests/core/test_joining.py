@@ -19,7 +19,7 @@ from rejoin.core.transforms import apply, displacement, inverse
 from tests.makers import Case, worst_error_mm
 
 Broken = Callable[..., Case]
-COARSE = {"spacing_mm": 0.5}
+COARSE = {"spacing_mm": 0.7}
 
 
 def project_of(case: Case, *numbers: int) -> Project:

@@ -230,3 +230,26 @@ def test_no_word_is_cut_on_a_screen_of_twice_the_pixels(tmp_path):
     done = subprocess.run([sys.executable, "-c", TWICE], env={**os.environ, "QT_SCALE_FACTOR": "2"}, timeout=120,
                           capture_output=True, text=True, check=False)  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
+
+
+def test_settings_are_shown_in_the_readers_unit_and_stay_exact(qapp):
+    from rejoin.app.forms import Form
+    from rejoin.app.sentences import Units
+    from rejoin.core.settings import FuseSettings, as_pairs
+
+    form = Form(FuseSettings)
+    form.set_units(Units("inch"))
+    spin = form._lengths["largest_hole_mm"][0]
+    assert spin.suffix() == " in" and spin.value() == pytest.approx(10.0 / 25.4, abs=5e-5)
+    assert as_pairs(form.value()) == as_pairs(FuseSettings()), "what is only shown with fewer digits is not changed"
+    spin.setValue(0.5)
+    form.set_units(Units("mm"))
+    assert form.value().largest_hole_mm == pytest.approx(12.7) and spin.value() == pytest.approx(12.7)
+
+
+def test_what_was_opened_is_scrolled_into_sight(window, qtbot):
+    window.bench.session.apply("Fuse", made_up.whole())
+    window.resize(900, 420)
+    window.card.unfold(5)
+    head, view = window.card.heads[5], window.card.viewport()
+    qtbot.waitUntil(lambda: 0 <= head.mapTo(view, QPoint(0, 0)).y() < 40, timeout=2000)

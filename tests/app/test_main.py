@@ -48,11 +48,12 @@ def test_it_opens_on_a_project(qapp, away, tmp_path: Path):
 def test_it_offers_what_the_last_run_left(qapp, away, tmp_path: Path, monkeypatch):
     root = Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.GenericDataLocation))
     save_recovery(made_up.cleaned(), root / "rejoin" / "recovery" / "4711")
-    asked = []
-    monkeypatch.setattr("rejoin.app.dialogs.ask_recover", lambda parent: asked.append(1) or "take")
+    answers = ["later", "take"]
+    monkeypatch.setattr("rejoin.app.dialogs.ask_recover", lambda parent: answers.pop(0))
+    assert main.run() == 0 and answers == ["take"], "it is asked again after “later”"
     assert main.run() == 0
-    assert asked == [1] and len(away[0].fragments) == 2
-    assert main.run() == 0 and asked == [1], "it is offered once"
+    assert not answers and len(away[-1].fragments) == 2
+    assert main.run() == 0, "it is offered once"
 
 
 def test_missing_libraries_are_said_before_anything_opens(monkeypatch):

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import time
+import uuid
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +17,9 @@ from hypothesis import strategies as st
 
 from rejoin.core.errors import FileTrouble
 from rejoin.core.files import READABLE, read_fragment, write_mesh
+from rejoin.core.files.points import read_points
 from rejoin.core.libraries.quiet import the_open3d
+from rejoin.core.meshes import volume
 from rejoin.core.records import Mesh
 from tests.core.scan_bytes import BALL, ascii_stl, ball, binary_stl, nan_ball, ply, put, trouble
 
@@ -76,8 +81,14 @@ XYZ = "\n".join(f"{x} {y} {z}" for x, y, z in BALL.vertices).encode()
         ("axes.ply", PLY.replace(b"double z", b"double w", 1), "x, y, z"),
         ("corner.ply", ply(Mesh(BALL.vertices, BALL.triangles + 1)), "not there"),
         ("minus.ply", ply(Mesh(BALL.vertices, BALL.triangles - 1)), "not there"),
+        ("nothing.ply", PLY.replace(b"property int vertex1\nproperty int vertex2\n", b"", 1), "hold nothing"),
+        ("lists.ply", TEXT_PLY.replace(b"property float nx", b"property list uchar int nx", 1), "rows hold lists"),
+        ("label.ply", PLY.replace(b"vertex_indices", b"corner_numbers", 1), "do not name their corners"),
+        ("half.ply", re.sub(rb"\n3 (\d+) ", rb"\n3 \1.5 ", TEXT_PLY, count=1), "whole number"),
+        ("minus3.ply", re.sub(rb"\n3 (\d+ \d+ \d+ 7)", rb"\n-3 \1", TEXT_PLY, count=1), "impossible length"),
         ("strip.ply", PLY.replace(b"element face", b"element tristrips", 1), "strips"),
         ("corner.obj", OBJ + b"\nf 1 2 700\n", "not there"),
+        ("none.obj", b"f 1 2 3\n", "no surface and no points"),
         ("zero.obj", OBJ + b"\nf 0 1 2\n", "not there"),
         ("two.obj", OBJ + b"\nf 1 2\n", "three corners"),
         ("word.obj", OBJ + b"\nf one 2 3\n", "text where a number"),
@@ -88,6 +99,7 @@ XYZ = "\n".join(f"{x} {y} {z}" for x, y, z in BALL.vertices).encode()
         ("short.off", OFF[: len(OFF) // 2], "ends before"),
         ("giant.off", OFF.replace(b"642", b"99999999999", 1), "ends before"),
         ("face.off", OFF.rsplit(b"\n3 ", 1)[0] + b"\n9 1 2 3\n", "promises"),
+        ("half.off", re.sub(rb"\n3 (\d+) ", rb"\n3 \1.5 ", OFF, count=1), "whole number"),
         ("short.glb", GLB[:-10], "ends before"),
         ("old.glb", GLB[:4] + b"\1" + GLB[5:], "version 2"),
         (
@@ -96,6 +108,8 @@ XYZ = "\n".join(f"{x} {y} {z}" for x, y, z in BALL.vertices).encode()
             "packed",
         ),
         ("none.gltf", json.dumps({"asset": {"version": "2.0"}}).encode(), "no surface"),
+        ("old.gltf", json.dumps({"asset": {"version": "1.0"}}).encode(), "version 2"),
+        ("bare.xyz", b"# a heading\n// and no more\n", "no surface and no points"),
         ("few.xyz", b"1 2 3\n" * 5, "too few points"),
         ("ragged.xyz", XYZ + b"\n1 2\n", "same count"),
         ("word.xyz", XYZ + b"\n1 2 x\n", "text where a number"),
@@ -117,6 +131,63 @@ def gltf_with(**accessor: object) -> bytes:
         "meshes": [{"primitives": [{"attributes": {"POSITION": 0}}]}],
     }
     return json.dumps(tree).encode()
+
+
+@pytest.mark.parametrize("old, new, words", [
+    (b'"POSITION": 0', b'"NORMAL": 0', "no surface"),
+    (b'"attributes"', b'"mode": 1, "attributes"', "no surface"),
+    (b'"attributes"', b'"mode": 5, "indices": 1, "attributes"', "no surface"),
+    (b'"attributes"', b'"indices": 2, "attributes"', "not there"),
+    (b'"buffer": 0', b'"buffer": 1', "missing"),
+    (b"base64,AAAA", b"base64,****", "decoded"),
+])  # fmt: skip
+def test_a_gltf_that_contradicts_itself(tmp_path: Path, old: bytes, new: bytes, words: str) -> None:
+    tree = json.loads(gltf_with())
+    tree["buffers"].append({"byteLength": 8})
+    tree["accessors"] += [{"bufferView": 0, "componentType": 5123, "count": 2, "type": "SCALAR"},
+                          {"bufferView": 0, "componentType": 5121, "count": 3, "type": "SCALAR"}]  # fmt: skip
+    data = json.dumps(tree).encode()
+    if words == "not there":  # three corners of which one is 255
+        data = data.replace(b"base64,AAAA", b"base64,AAD/", 1)
+    assert data.count(old) >= 1
+    assert words in trouble(put(tmp_path, "a.gltf", data.replace(old, new, 1))).what_happened
+
+
+def test_a_3mf_of_mirrored_components(tmp_path: Path) -> None:
+    """Inner and outer placement are applied one after the other; mirrored, the triangles are turned with it."""
+    good = write_mesh(ball(10, 1), tmp_path / "good.3mf")
+    with zipfile.ZipFile(good) as package:
+        members = {name: package.read(name) for name in package.namelist()}
+    name = next(name for name in members if name.endswith(".model"))
+    text = re.sub(rb"<build.*</build>", b"", members[name], flags=re.S)
+    number = re.search(rb'<object id="(\d+)"', text)[1]  # type: ignore[index]
+    inner = b'<component objectid="%s" transform="-1 0 0 0 1 0 0 0 1 5 0 0"/>' % number
+    marks = [b'p:UUID="%s"' % str(uuid.uuid4()).encode() for _ in range(4)]
+    inner = inner.replace(b"<component ", b"<component %s " % marks[3])
+    made = (b'<object id="99" type="model" %s><components>%s</components></object></resources><build %s>'
+            b'<item objectid="99" transform="1 0 0 0 1 0 0 0 1 0 7 0" %s/></build>')  # fmt: skip
+    text = text.replace(b"</resources>", made % (marks[0], inner, marks[1], marks[2]))
+    for build, words in ((text, ""), (re.sub(rb"<item [^>]*/>", b"", text), "places no solid")):
+        with zipfile.ZipFile(tmp_path / "made.3mf", "w") as package:
+            for member, content in members.items():
+                package.writestr(member, build if member == name else content)
+        if words:
+            assert words in trouble(tmp_path / "made.3mf").what_happened
+            continue
+        mesh, plain = read_fragment(tmp_path / "made.3mf").mesh, read_fragment(good).mesh
+        np.testing.assert_allclose(mesh.vertices, plain.vertices * [-1, 1, 1] + [5, 7, 0], atol=1e-5)
+        assert volume(mesh) == pytest.approx(volume(plain), rel=1e-6) and volume(mesh) > 0
+
+
+@pytest.mark.parametrize("data, words", [(b"\0\1", "plain text"), (b"x,y\n", "no points"), (b"# none\n", "no points")])
+def test_a_damaged_list_of_points_to_measure(tmp_path: Path, data: bytes, words: str) -> None:
+    with pytest.raises(FileTrouble, match=words):
+        read_points(put(tmp_path, "ring.csv", data))
+    broken = ply(Mesh(BALL.vertices, BALL.triangles + 1))
+    with pytest.raises(FileTrouble, match="not there"):
+        read_points(put(tmp_path, "ring.ply", broken))
+    with pytest.raises(FileTrouble, match="not a number"):
+        read_points(put(tmp_path, "ring.ply", ply(nan_ball(np.nan))))
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 from rejoin.core.dimensions.fitup import fit_up
 from rejoin.core.dimensions.rims import loop_length, rim_loops, smoothed, walls_across
 from rejoin.core.dimensions.ways import FREE, order_in_words, order_of_assembly, way_off
-from rejoin.core.errors import WrongUse
+from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.fit import measure_joint
 from rejoin.core.records import FitUp, FloatArray, Placement
 from rejoin.core.settings import FitSettings, silent
@@ -129,3 +129,19 @@ def test_without_a_placement_or_a_rim_it_is_said(pair: tuple[Block, Block]) -> N
         fit_up((lower.fragment, upper.fragment), placements, joint, 0, None)
     assert len(rim_loops(lower.fragment.mesh, joint.face_a.triangles)) == 1
     assert of(lower, replace(upper), rigid(np.eye(3), np.array([0, 0, 0.5]))).gap_low_mm == pytest.approx(0.5, abs=1e-6)
+
+
+def test_what_cannot_be_said_of_a_crack(pair: tuple[Block, Block]) -> None:
+    lower, upper = pair
+    fragments, pose = (lower.fragment, upper.fragment), upper.part_from_scan
+    standing, nowhere = Placement(pose, "program"), Placement(None, "program")
+    first, joint = Placement(identity(), "program"), joint_of(lower, upper, pose)
+    with pytest.raises(WrongUse, match="not placed"):
+        fit_up(fragments, (first, nowhere), joint, 0, None, None)
+    rimless = replace(joint, face_a=replace(joint.face_a, triangles=np.empty(0, np.int32)))
+    with pytest.raises(NoAnswer, match="no rim"):
+        fit_up(fragments, (first, standing), rimless, 0, None, None)
+    unmeasured = fit_up(fragments, (first, standing), joint, 0, None, "steel", apart_mm=4.0)
+    assert unmeasured.gap_low_mm is unmeasured.step_mm is None and "not measured" in " ".join(unmeasured.notes)
+    far = fit_up(fragments, (first, standing), joint, 0, None, None, apart_mm=400.0)
+    assert not len(far.target_mm) and "0 pairs of gauge marks" in " ".join(far.notes)

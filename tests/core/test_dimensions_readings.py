@@ -292,3 +292,19 @@ def test_misalignment_limits_of_iso_5817() -> None:
     assert misalignment_limits_mm(2.0, "steel") == pytest.approx({"D": 0.7, "C": 0.5, "B": 0.4})
     with pytest.raises(NoAnswer, match="not for grey iron"):
         misalignment_limits_mm(12.0, "grey iron")
+
+
+def test_a_file_that_is_no_table_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from rejoin.core.dimensions import readings
+
+    with pytest.raises(FileTrouble, match="cannot be read"):
+        read_readings(tmp_path / "none.csv")
+    for data in (b"name;kind\0", b"\x81\x8d\x8f"):
+        (tmp_path / "r.csv").write_bytes(data)
+        with pytest.raises(FileTrouble, match="is no text"):
+            read_readings(tmp_path / "r.csv")
+    (tmp_path / "r.csv").write_bytes((HEAD + "a;bore;1;0;0;;;;19;mm;0,02;;\n").encode("utf-16"))
+    assert read_readings(tmp_path / "r.csv")[0].value == 19.0
+    monkeypatch.setattr(readings, "LARGEST_FILE", 10)
+    with pytest.raises(FileTrouble, match="too large"):
+        read_readings(tmp_path / "r.csv")

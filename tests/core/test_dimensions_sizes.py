@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,10 +15,11 @@ from rejoin.core.dimensions.figures import Figure
 from rejoin.core.dimensions.growing import Ground, ground_of
 from rejoin.core.dimensions.placing import Body, body_of, first_hit
 from rejoin.core.dimensions.regions import feature_at
+from rejoin.core.dimensions.rules import _centres
 from rejoin.core.dimensions.sizes import measure
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed, vertex_normals
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, Mesh, Shape
 from rejoin.core.transforms import from_vector, identity
 from tests.core.solids_to_measure import noisy as noisy_solid
 from tests.core.solids_to_measure import plate
@@ -232,3 +234,15 @@ def _half(side: float) -> Mesh:
 def _body(mesh: Mesh, number: int, noise: float, rng: np.random.Generator) -> Body:
     points = mesh.vertices + noise * rng.normal(size=(len(mesh.vertices), 1)) * [1.0, 0.0, 0.0]
     return Body(ground_of(Mesh(points, mesh.triangles)), number, identity(), None, None, noise)
+
+
+def test_crossing_axes_have_a_shortest_distance() -> None:
+    """Closed form: one axis along x through the origin, one along y five above it."""
+    shapes = [replace(CROSSED, point_mm=np.array([3.0, 0, 0]), direction=np.array([1.0, 0, 0])),
+              replace(CROSSED, point_mm=np.array([0, -4.0, 5]), direction=np.array([0, 1.0, 0]))]  # fmt: skip
+    value, (line,), (note,) = _centres([SimpleNamespace(shape=shape) for shape in shapes])
+    assert value == pytest.approx(5.0) and "cross at 90.0 degrees" in note
+    np.testing.assert_allclose(line, [[0, 0, 0], [0, 0, 5]], atol=1e-12)
+
+
+CROSSED = Shape("cylinder", np.zeros(3), np.array([0, 0, 1.0]), 2.0, None, 0.0, 0.0, None, 1.0, 100, 0.01)

@@ -13,7 +13,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.evidence import LEAST_SCORE, believable, decided, judge
 from rejoin.core.matching import match_pair, prepared
 from rejoin.core.project import changed
-from rejoin.core.records import Evidence, Mesh, Project, Scan
+from rejoin.core.records import Evidence, Mesh, Placement, Project, Scan
 from rejoin.core.relief import relief
 from rejoin.core.transforms import apply, displacement, inverse
 from tests.makers import Case, worst_error_mm
@@ -192,3 +192,29 @@ def test_a_joint_that_cannot_be_adjusted_leaves_its_fragment_out_with_a_reason(j
 def test_no_faces_no_poses(bracket: Case) -> None:
     fragments = project_of(bracket).fragments
     assert match_pair(*(prepared(fragment, ()) for fragment in fragments)) == []
+
+
+def test_the_whole_job_runs_in_order_and_stops_where_nothing_is_placed(monkeypatch: pytest.MonkeyPatch) -> None:
+    ran: list[str] = []
+
+    def named(name: str) -> Callable[..., Project]:
+        def step(project: Project, settings: object, report: object) -> Project:
+            ran.append(f"{name} {settings}")
+            return project
+
+        return step
+
+    monkeypatch.setattr(steps, "STEPS", tuple((name, named(name)) for name, _ in steps.STEPS))
+    nowhere = Project(placements=(Placement(np.eye(4), "program"), Placement(None, "program")))
+    steps.join(nowhere, match="thorough")
+    assert ran == ["clean None", "find_faces None", "match thorough", "align None", "measure_fit None"]
+    steps.join(replace(nowhere, placements=nowhere.placements[:1] * 2))
+    assert ran[-1] == "fuse None"
+
+
+def test_too_little_for_a_step_is_a_sentence() -> None:
+    for project, words in ((Project(), "no fragment here"), (Project(fragments=(None,)), "only one fragment")):  # type: ignore[arg-type]
+        with pytest.raises(NoAnswer, match=words):
+            steps.match(project)
+    with pytest.raises(NoAnswer, match="no two placed fragments"):
+        steps.fuse(Project(placements=(Placement(None, "program"),)))

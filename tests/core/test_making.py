@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ from rejoin.core.making.order import make_part
 from rejoin.core.making.owning import Shift
 from rejoin.core.making.picks import read_picks, read_trial
 from rejoin.core.making.regions import region_at
+from rejoin.core.making.revisions import Asked, next_revision, revision_before
 from rejoin.core.making.slabs import raised, shifted
 from rejoin.core.making.surface import Surface
 from rejoin.core.making.told import ORDER
@@ -567,6 +569,38 @@ def test_a_bad_file_of_picks_is_refused(tmp_path: Path, text: str, words: str) -
         read_picks(path, "stock", "mm")
     with pytest.raises(FileTrouble, match="cannot be read"):
         read_picks(tmp_path / "none.json", "stock", "mm")
+
+
+@pytest.mark.parametrize("text, words", [
+    ("[]", "not a note of a trial"), ('{"notes": 3}', "not a list"), ('{"measured": [{"axis": "w"}]}', "incomplete"),
+])  # fmt: skip
+def test_a_bad_note_of_a_trial_is_refused(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "trial.json").write_text(text, encoding="utf-8")
+    with pytest.raises(FileTrouble, match=words):
+        read_trial(tmp_path / "trial.json", "mm", "A")
+
+
+def test_revisions_have_a_first_and_a_last() -> None:
+    asked = Asked(MakeSettings(), (), (), "A")
+    with pytest.raises(WrongUse, match="no correction"):
+        next_revision(asked, (), (1.0, 1.0, 1.0))
+    with pytest.raises(WrongUse, match="first revision"):
+        revision_before(asked)
+    with pytest.raises(WrongUse, match="after Z"):
+        next_revision(replace(asked, revision="Z"), (), (1.01, 1.0, 1.0))
+
+
+def test_a_cavity_stays_with_the_solid_around_it() -> None:
+    ball = Solid.sphere(3, 32)
+    two = Solid.cube((20, 20, 20), True) + Solid.cube((10, 10, 10), True).translate((40, 0, 0))
+    body = body_of(mesh_of(two - ball - Solid.sphere(2, 32).translate((40, 0, 0))))
+    assert body.shells == 4
+    large, small = sorted(body.pieces(), key=lambda one: -one.volume_mm3)
+    assert large.shells == small.shells == 2
+    assert large.volume_mm3 == pytest.approx(8000 - ball.volume())
+    filled = body.without_cavities(np.full(3, -5.0), np.full(3, 5.0))
+    assert filled.shells == 3 and filled.volume_mm3 == pytest.approx(body.volume_mm3 + ball.volume())
+    assert body.without_specks(share=0.5).shells == 1 and body.without_specks().shells == 4
 
 
 def test_picks_come_in_the_unit_of_the_file(tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ class Body:
         for cavity in inner:
             corner = np.array(cavity.to_mesh64().vert_properties[0, :3])
             holders[_holder(outer, corner)].append(cavity)
-        return tuple(Body(type(self._solid).compose(parts)) for parts in holders)
+        return tuple(_together(parts) for parts in holders)
 
     def without_specks(self, share: float = 1e-7) -> Body:
         """Without separate pieces and cavities that rounding left: smaller than a share of the whole."""
@@ -90,7 +90,7 @@ class Body:
         """Without the cavities that lie inside a box."""
         parts = self._solid.decompose()
         kept = [one for one in parts if one.volume() > 0 or not _within(one, low, high)]
-        return self if len(kept) == len(parts) else Body(type(self._solid).compose(kept))
+        return self if len(kept) == len(parts) else _together(kept)
 
     def tidied(self, tolerance_mm: float) -> Body:
         """Without edges shorter than a tolerance; no surface moves farther than that."""
@@ -108,6 +108,14 @@ class Body:
     def mesh(self) -> Mesh:
         """The surface, outward."""
         return mesh_of(self._solid.to_mesh64())
+
+
+def _together(parts: list[Any]) -> Body:
+    """Closed surfaces that do not touch as one solid; the library's own way of it leaves cavities out."""
+    meshes = [mesh_of(one.to_mesh64()) for one in parts]
+    starts = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
+    triangles = np.vstack([mesh.triangles + start for mesh, start in zip(meshes, starts, strict=False)])
+    return body_of(Mesh(np.vstack([mesh.vertices for mesh in meshes]), triangles), "A piece")
 
 
 def _holder(outer: list[Any], corner: FloatArray) -> int:

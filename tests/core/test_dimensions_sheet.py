@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import ezdxf
@@ -135,6 +136,13 @@ def test_the_dxf_is_true_to_size(tmp_path: Path) -> None:
     texts = [one.dxf.text for one in space.query("TEXT")]
     assert {"A2", "40.00", "12.00", "rocker", "Scale not proven."} <= set(texts)
     assert any("by number" in text for text in texts) and any("Datum A (primary)" in text for text in texts)
+
+
+def test_what_rounds_to_nothing_has_no_sign(tmp_path: Path) -> None:
+    sheet = replace(a_sheet(), holes=(Hole("A9", -0.004, -0.006, 8.0, 0.0),))
+    space = ezdxf.readfile(write_sheet(sheet, tmp_path / "sheet.dxf")).modelspace()
+    texts = {one.dxf.text for one in space.query("TEXT")}
+    assert {"A9", "0.00", "-0.01"} <= texts and "-0.00" not in texts
 
 
 def test_the_pdf_is_true_to_size(tmp_path: Path) -> None:

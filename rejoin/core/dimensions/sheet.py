@@ -113,7 +113,7 @@ def sheet_of(title: str, whole: Mesh, checks: Sequence[DimensionCheck], notes: S
     bores = [one.shapes[0] for one in checks if one.kind == "bore" and one.shapes]
     height = float(moved_shape(bores[0], frame.datum_from_part).point_mm[2]) if bores else float(middle[2])
     cut = section_at(squared, np.array([0.0, 0.0, height]), np.array([0.0, 0, 1]), np.array([1.0, 0, 0]), noise_mm)
-    name = f"at z = {height:.2f}"
+    name = f"at z = {_two(height)}"
     return Sheet(title, ((name, cut),), tuple(holes), set_up_of(features, frame), (*notes, *left))
 
 
@@ -129,7 +129,7 @@ def section_sheet(
         Where the plane misses the part.
     """
     cut = section_at(mesh, point_mm, normal, None, noise_mm)
-    place, way = (", ".join(f"{one:.2f}" for one in row) for row in (point_mm, unit(normal)))
+    place, way = (", ".join(map(_two, row)) for row in (point_mm, unit(normal)))
     told = [f"Section through ({place}) across ({way}): area {cut.area_mm2:.1f} mm2."]
     beside: tuple[Outline, ...] = ()
     if mating is not None:
@@ -160,9 +160,14 @@ def write_sheet(sheet: Sheet, path: str | Path) -> Path:
     views = [(name, _view(section)) for name, section in sheet.sections]
     views[0][1][:0] = [("line", (outline.points.tolist(), outline.closed)) for outline in sheet.beside]
     words = (*sheet.set_up, *sheet.notes)
-    table = tuple((h.name, f"{h.x_mm:.2f}", f"{h.y_mm:.2f}", f"{h.diameter_mm:.2f}", _noted(h)) for h in sheet.holes)
+    table = tuple((h.name, *map(_two, (h.x_mm, h.y_mm, h.diameter_mm)), _noted(h)) for h in sheet.holes)
     write = write_dxf if path.suffix.lower() == ".dxf" else write_pdf
     return written_whole(path, lambda beside: write(beside, sheet.title, views, table, words))
+
+
+def _two(value: float) -> str:
+    """With two decimals; what rounds to nothing has no sign."""
+    return f"{round(float(value), 2) + 0.0:.2f}"
 
 
 def _noted(hole: Hole) -> str:

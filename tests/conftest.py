@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
+from rejoin.core.merging import coarse
 from tests.makers import Case, make_case
 
 
@@ -22,3 +23,12 @@ def broken() -> Callable[..., Case]:
         return made[key]
 
     return case_of
+
+
+@pytest.fixture(scope="module")
+def fewer_tries() -> Iterator[None]:
+    """Views of easy cases need no long search."""
+    before = coarse.TRIES, coarse.KEPT, coarse.FINALS
+    coarse.TRIES, coarse.KEPT, coarse.FINALS = 400_000, 4_000, 16
+    yield
+    coarse.TRIES, coarse.KEPT, coarse.FINALS = before

@@ -3,28 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rejoin.cli import main
-from rejoin.core.merging import coarse
 from rejoin.core.records import Mesh
 from tests.core.test_glued import glued, swollen
 from tests.makers import make_case
 from tests.makers.views import _meshed
 from tests.makers.writing import _write_ply
 
-
-@pytest.fixture(autouse=True, scope="module")
-def fewer_tries() -> Iterator[None]:
-    """Easy cases need no long search."""
-    before = coarse.TRIES, coarse.KEPT, coarse.FINALS
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = 400_000, 4_000, 16
-    yield
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = before
+pytestmark = pytest.mark.usefixtures("fewer_tries")
 
 
 def test_split_writes_two_sides_and_tells_what_is_unknown(tmp_path: Path, capsys: object) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import pytest
 
 from rejoin.core import meshes, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import coarse, merge_scans
+from rejoin.core.merging import merge_scans
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.zipping import zipped_up
 from rejoin.core.records import Mesh, Scan
@@ -21,14 +20,7 @@ from tests.makers import make_case
 from tests.makers.views import Views, distance_to_truth, make_views
 from tests.makers.writing import _write_ply
 
-
-@pytest.fixture(autouse=True, scope="module")
-def fewer_tries() -> Iterator[None]:
-    """Easy cases need no long search."""
-    before = coarse.TRIES, coarse.KEPT, coarse.FINALS
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = 400_000, 4_000, 16
-    yield
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = before
+pytestmark = pytest.mark.usefixtures("fewer_tries")
 
 
 def scan_of(mesh: Mesh, name: str = "view") -> Scan:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +10,6 @@ import pytest
 from rejoin.core import edits, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.merging import coarse
 from rejoin.core.merging.onto import lay_on_reference, placed_on_reference
 from rejoin.core.meshes import placed, volume
 from rejoin.core.project import changed
@@ -20,14 +18,7 @@ from rejoin.core.transforms import displacement, inverse
 from tests.makers import Case, make_case
 from tests.makers.views import _meshed
 
-
-@pytest.fixture(autouse=True, scope="module")
-def fewer_tries() -> Iterator[None]:
-    """Easy cases need no long search."""
-    before = coarse.TRIES, coarse.KEPT, coarse.FINALS
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = 400_000, 4_000, 16
-    yield
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = before
+pytestmark = pytest.mark.usefixtures("fewer_tries")
 
 
 @pytest.fixture(scope="module")

@@ -98,7 +98,9 @@ def scan_face(mesh: Mesh, surface: Surface, region: Chosen, mean: FloatArray) ->
         around[surface.links[region[surface.links[:, one]], other]] = True
     wanted = display.scan_triangles(np.flatnonzero(around))
     part = Mesh(mesh.vertices, mesh.triangles[wanted])
-    return np.sort(wanted[_inside(part, region[display.node_of], mean)])
+    inside = np.zeros(len(mesh.triangles), bool)  # quicker than sorting
+    inside[wanted[_inside(part, region[display.node_of], mean)]] = True
+    return np.flatnonzero(inside).astype(np.int32)
 
 
 def grow_face_to_rim(mesh: Mesh, surface: Surface, triangle: int,

@@ -129,7 +129,7 @@ class Window(FileWork):
         title = QLabel("Apart")
         title.setObjectName("opTitle")
         for widget in (title, QLabel("joined"), self.apart, QLabel("on the bench")):
-            line.addWidget(widget)
+            line.addWidget(widget, 4 if widget is self.apart else 0)
         line.addSpacing(18)
         line.addWidget(self.pointed, 1)
         return holder

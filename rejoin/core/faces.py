@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.settings import FaceSettings, Report
-from rejoin.core.views import Nodes, coarse_nodes, smoothed_normals
+from rejoin.core.views import Nodes, coarse_nodes, roughness, smoothed_normals
 
 CONES = np.cos(np.radians([42.0, 20.0]))
 """How far a facet's smoothed normals may lean from its own: for breaks with relief, and for nearly flat ones."""
@@ -48,7 +48,7 @@ def find_fracture_faces(
     report(0.0, f"Looking for fracture faces on {fragment.scan.name}")
     nodes = coarse_nodes(fragment)
     smooth = smoothed_normals(nodes, 1.5 * nodes.cell_mm)
-    rough = roughness(nodes, smooth)
+    rough = roughness(nodes.points, nodes.normals, smooth, nodes.cell_mm)
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
@@ -99,29 +99,6 @@ def promise(excess: float, area_mm2: float) -> float:
     """How much information a facet may hold (mm² times nats); orders the search, decides nothing."""
     # Small bores and fillets look rougher than any break at this scale.
     return area_mm2 * (0.02 + min(excess, 0.8) ** 2)
-
-
-def roughness(nodes: Nodes, smooth: FloatArray, neighbours: int = 24) -> FloatArray:
-    """Root mean square residual (k,) of each node's surroundings to a local quadric, mm."""
-    tree = cKDTree(nodes.points)
-    distance, index = tree.query(nodes.points, k=neighbours, workers=-1)
-    offset = nodes.points[index] - nodes.points[:, None]
-    # Across an edge the surface turns for another reason than roughness.
-    alike = np.einsum("kij,kj->ki", smooth[index], smooth) > 0.9
-    weight = (alike & (distance < 5.0 * nodes.cell_mm)).astype(float)
-    normal = nodes.normals
-    helper = np.eye(3)[np.abs(normal).argmin(axis=1)]
-    u = np.cross(normal, helper)
-    u /= np.linalg.norm(u, axis=1, keepdims=True)
-    v = np.cross(normal, u)
-    x, y, z = (np.einsum("kij,kj->ki", offset, axis) / nodes.cell_mm for axis in (u, v, normal))
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
-    matrix = np.einsum("kia,ki,kib->kab", design, weight, design) + 1e-6 * np.eye(6)
-    right = np.einsum("kia,ki,ki->ka", design, weight, z)
-    fit = np.linalg.solve(matrix, right[..., None])[..., 0]
-    residual = z - np.einsum("kia,ka->ki", design, fit)
-    freedom = np.maximum(weight.sum(axis=1) - 6.0, 1.0)
-    return np.asarray(np.sqrt((weight * residual**2).sum(axis=1) / freedom) * nodes.cell_mm)
 
 
 def usual_roughness(nodes: Nodes, rough: FloatArray) -> float:

@@ -19,7 +19,11 @@ from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.robust import sigma_of, tukey
 
 BoolArray = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.int64]
 MapArray = npt.NDArray[np.float32]
+
+SURROUNDINGS = 24
+"""Nearest points by which roughness is told."""
 
 NODES = 24_000
 """Nodes aimed at for a whole fragment."""
@@ -171,3 +175,40 @@ def band_passed(height: MapArray, mask: MapArray, coarse: float) -> MapArray:
     weight = gaussian_filter(mask, coarse, mode="constant")
     mean = gaussian_filter(height * mask, coarse, mode="constant") / np.maximum(weight, 1e-6)
     return np.asarray((height - mean) * mask, dtype=np.float32)
+
+
+def roughness(
+    points: FloatArray, normals: FloatArray, smooth: FloatArray, cell_mm: float, at: Indices | None = None
+) -> FloatArray:
+    """Root mean square residual (k,) of the surroundings of some points to a local quadric, mm.
+
+    Parameters
+    ----------
+    points, normals : (n, 3)
+    smooth : (n, 3)
+        Normals averaged over some neighbours: across an edge the surface turns for another reason than roughness.
+    cell_mm : float
+        How far the points lie apart; the `SURROUNDINGS` nearest ones within 5 times that count.
+    at : (k,) int, optional
+        The points asked about; all by default.
+    """
+    at = np.arange(len(points)) if at is None else at
+    distance, index = cKDTree(points).query(points[at], k=SURROUNDINGS, workers=-1)
+    found = np.isfinite(distance)
+    index = np.where(found, index, at[:, None])
+    offset = points[index] - points[at][:, None]
+    alike = np.einsum("kij,kj->ki", smooth[index], smooth[at]) > 0.9
+    weight = (alike & found & (distance < 5.0 * cell_mm)).astype(float)
+    normal = normals[at]
+    helper = np.eye(3)[np.abs(normal).argmin(axis=1)]
+    u = np.cross(normal, helper)
+    u /= np.linalg.norm(u, axis=1, keepdims=True)
+    v = np.cross(normal, u)
+    x, y, z = (np.einsum("kij,kj->ki", offset, axis) / cell_mm for axis in (u, v, normal))
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
+    matrix = np.einsum("kia,ki,kib->kab", design, weight, design) + 1e-6 * np.eye(6)
+    right = np.einsum("kia,ki,ki->ka", design, weight, z)
+    fit = np.linalg.solve(matrix, right[..., None])[..., 0]
+    residual = z - np.einsum("kia,ka->ki", design, fit)
+    freedom = np.maximum(weight.sum(axis=1) - 6.0, 1.0)
+    return np.asarray(np.sqrt((weight * residual**2).sum(axis=1) / freedom) * cell_mm)

@@ -16,6 +16,7 @@ from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widen
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
+from rejoin.core.views import roughness
 
 AROUND, ENOUGH = 16, 4000
 """Vertices of the fracture face that give its local plane, of about so many in all."""
@@ -25,8 +26,14 @@ SMALLEST = 2.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
 SEEN = 0.12
 """Cosine between a normal and the way to what is faced, at least."""
+TALLEST = 1.2
+"""A wall is no farther from the bare patch than so many times its width."""
 LOOKED_AT = 24
 """Places of a bare patch that a wall may face, beside the nearest ones."""
+ASKED = 400
+"""Vertices by which the roughness of a surface is told."""
+TELLS = 0.25
+"""Fracture face and original surface are told apart where one is rougher by so much (natural logarithm)."""
 BELOW = 0.52
 """Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
 
@@ -85,10 +92,11 @@ def with_chips(
     if not any(b.any() for b in bare):
         return Marked(sides, nothing)
     normals = abreast(lambda part, _: _even_normals(part), parts)
+    torn = [_Torn(*one, spacing_mm) for one in zip(parts, normals, sides, broken, bare, strict=True)]
     hollows = [
         _hollow(parts, normals, sides, number, members)
         for number, patch in enumerate(bare)
-        for members in _each_patch(parts[number], patch, sides[number])
+        for members in torn[number](_each_patch(parts[number], patch, sides[number]))
         if float(np.linalg.norm(np.ptp(parts[number].vertices[members], axis=0))) <= largest_mm
     ]
     hollows = [
@@ -98,16 +106,56 @@ def with_chips(
     ]
     hollows = [hollow for hollow in hollows if not any(rim[hollow.all_of(n)].any() for n, rim in enumerate(rims))]
     hollows = _below(parts, hollows, sides, far)
-    result, walls = [], []
-    for number, (part, rim, side) in enumerate(zip(parts, rims, sides, strict=True)):
-        chip = _flags(part, [hollow.all_of(number) for hollow in hollows])
+    return with_walls(parts, rims, sides, [_flags(p, [h.all_of(n) for h in hollows]) for n, p in enumerate(parts)],
+                      spacing_mm)  # fmt: skip
+
+
+def with_walls(
+    parts: list[Mesh], rims: list[BoolArray], sides: list[Contact], walls: list[BoolArray], spacing_mm: float
+) -> Marked:
+    """Give up the flagged walls of each part too."""
+    result, given_up = [], []
+    for part, rim, side, chip in zip(parts, rims, sides, walls, strict=True):
         if chip.any():
             chip = widened(part, chip)
             removed = without_islands(part, rim, evened(part, side.removed | chip) & ~rim, (5.0 * spacing_mm) ** 2)
+            given_up.append(chip & removed & ~side.removed)
             side = Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm)
+        else:
+            given_up.append(chip)
         result.append(side)
-        walls.append(chip & side.removed & ~sides[number].removed)
-    return Marked(result, np.concatenate(walls))
+    return Marked(result, np.concatenate(given_up))
+
+
+class _Torn:
+    """Tells fracture that lies bare from original surface that only lies in the plane of the break."""
+
+    def __init__(
+        self, part: Mesh, normals: FloatArray, side: Contact, broken: BoolArray, bare: BoolArray, spacing_mm: float
+    ) -> None:
+        self._known = broken
+        self._surface = part.vertices, meshes.vertex_normals(part), normals, spacing_mm
+        self._broken = self._level(np.flatnonzero(broken))
+        self._original = self._level(np.flatnonzero(~broken & ~side.removed & ~bare))
+
+    def __call__(self, patches: list[Indices]) -> list[Indices]:
+        """The patches that belong to the fracture faces or are as rough; all where these are as rough as the rest."""
+        if abs(np.log(self._broken / self._original)) < TELLS:
+            return patches
+        middle = 0.5 * np.log(self._broken * self._original)
+        rougher = self._broken > self._original
+        return [
+            patch for patch in patches
+            if self._known[patch].mean() > 0.5 or (np.log(self._level(patch)) > middle) == rougher
+        ]  # fmt: skip
+
+    def _level(self, members: Indices) -> float:
+        """Roughness (mm) of some vertices; a low percentile, so that edges do not count."""
+        members = members[:: max(1, len(members) // ASKED)]
+        if len(members) == 0:
+            return 1.0
+        points, own, smooth, spacing = self._surface
+        return max(float(np.percentile(roughness(points, own, smooth, spacing, members), 40)), 1e-9)
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,7 +304,7 @@ def _faces_one(part: Mesh, normals: FloatArray, spots: FloatArray, theirs: Float
         mine = np.einsum("ij,ij->i", away, own) / size
         back = -np.einsum("ij,ij->i", away, theirs[at]) / size
         seen |= (mine > SEEN) & (back > SEEN)
-    seen &= length[:, 0] < 0.7 * reach
+    seen &= length[:, 0] < TALLEST * reach
     members = near[seen]
     if len(members):
         many, piece, beside = _patches(part, members, side.removed)

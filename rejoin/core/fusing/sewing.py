@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.coarsening import coarsened
+from rejoin.core.fusing.continuing import continued
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
@@ -60,12 +62,18 @@ def joined(parts: list[Mesh]) -> Mesh:
 
 def sewn(
     parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
-) -> Sewn:
+) -> tuple[Sewn, BoolArray]:
     """Give up the strip at the crack and sew a healing surface in its place.
 
     ``walls`` flags the vertices, over all fragments, that are walls of chips:
     they tell nothing of the original surface. ``far`` stands for what the parts
     go on to beyond their ``rims``, where the result is open.
+
+    Returns
+    -------
+    band : Sewn
+    left : (n,) bool
+        Vertices of the parts that are walls of chips as well, as their surroundings show.
 
     Raises
     ------
@@ -92,8 +100,22 @@ def sewn(
             break
     patch = coarsened(patch, SHORTEST * spacing_mm)
     result = _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
-    mesh = faired(result.mesh, np.flatnonzero(result.origin < 0), ready.measured, spacing_mm)
-    return Sewn(mesh, result.origin)
+    new = result.origin < 0
+    mesh = faired(result.mesh, np.flatnonzero(new), ready.measured, spacing_mm)
+    mesh, below = continued(mesh, over_walls(mesh, new, parts, walls, spacing_mm), new, spacing_mm)
+    left = np.zeros(len(walls), bool)
+    left[result.origin[below]] = True
+    return Sewn(mesh, result.origin), left
+
+
+def over_walls(mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, spacing_mm: float) -> BoolArray:
+    """Which of the new vertices (n,) span a chip: a wall is what lies nearest below them, and not close."""
+    chosen = np.zeros(len(mesh.vertices), bool)
+    if walls.any():
+        at = np.flatnonzero(new)
+        depth, nearest = cKDTree(joined(parts).vertices).query(mesh.vertices[at], workers=-1)
+        chosen[at] = walls[nearest] & (depth > 0.5 * spacing_mm)
+    return chosen
 
 
 @dataclass(frozen=True, eq=False)

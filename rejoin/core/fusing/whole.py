@@ -9,7 +9,7 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
-from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips
+from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
@@ -69,7 +69,7 @@ def fuse_fragments(
     made = None
     if scene.marked.walls.any():
         try:
-            made = _sewn(pieces, scene, spacing, report)
+            made, scene = _chips_filled(pieces, scene, spacing, report)
         except CannotSew:
             notes.append("The chips at the break could not be filled; they are left as they are.")
             scene = _scene(parts, broken, spacing, noise, replace(settings, chips="leave"))
@@ -108,7 +108,7 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
     parts = [piece.mesh for piece in pieces]
     if len(parts) > 1 and any(side.removed.any() for side in scene.marked.sides):
         try:
-            return _sewn(pieces, scene, spacing_mm, report)
+            return _sewn(pieces, scene, spacing_mm, report)[0]
         except CannotSew:
             pass
         try:
@@ -131,15 +131,29 @@ def _basis(
     return scene.near, scene.rims, scene.far.soup, scene.marked.sides, scene.marked.walls, spacing_mm
 
 
-def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> Made:
-    band = sewn(*_basis(scene, spacing_mm))
+def _chips_filled(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:
+    """Sewn over the chips; once more where their surroundings show that a wall goes on."""
+    made, left = _sewn(pieces, scene, spacing_mm, report)
+    if not left.any():
+        return made, scene
+    own = np.split(left, np.cumsum([len(mesh.vertices) for mesh in scene.near])[:-1])
+    marked = with_walls(scene.near, scene.rims, scene.marked.sides, own, spacing_mm)
+    deeper = replace(scene, marked=replace(marked, walls=marked.walls | scene.marked.walls))
+    try:
+        return _sewn(pieces, deeper, spacing_mm, report)[0], deeper
+    except CannotSew:
+        return made, scene
+
+
+def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, BoolArray]:
+    band, left = sewn(*_basis(scene, spacing_mm))
     report(0.6, "Looking for triangles that run through each other")
     mesh, crossings = untangled(band.mesh, band.origin < 0, spacing_mm)
     band = _outer_band(Sewn(mesh, band.origin), scene, max(piece.volume_mm3 for piece in pieces))
     if not meets_rims(scene.cut, band):
         raise CannotSew("an edge has more or fewer than two triangles")
     result = assembled([piece.mesh for piece in pieces], scene.cut, band)
-    return Made(result.mesh, result.origin, band, len(crossings), _shells(result.mesh))
+    return Made(result.mesh, result.origin, band, len(crossings), _shells(result.mesh)), left
 
 
 def _made(result: Sewn) -> Made:

@@ -267,10 +267,19 @@ def _flip_slivers(work: Work, use: EdgeUse) -> EdgeUse:
     return use
 
 
+def _edges_among(thin: IntArray, beside: IntArray, first: IntArray, last: IntArray) -> set[tuple[int, int]]:
+    """The edges, lower vertex first, between vertices of thin triangles and their neighbours: of all there are many."""
+    asked = np.zeros(int(first.max()) + 1, bool)
+    asked[thin] = asked[beside] = True
+    near = asked[first] & asked[last]
+    return set(zip(np.minimum(first, last)[near].tolist(), np.maximum(first, last)[near].tolist(), strict=True))
+
+
 def _swap_long_edges(work: Work, use: EdgeUse, thin: list[int]) -> int:
     first, last = starts_ends(work.triangles)
     apex = turned_columns(work.triangles, 2)
-    known = set(zip(np.minimum(first, last).tolist(), np.maximum(first, last).tolist(), strict=True))
+    beside = np.maximum(use.partner.reshape(-1, 3)[thin].ravel(), 0) // 3
+    known = _edges_among(work.triangles[thin], work.triangles[beside], first, last)
     triangles, touched, swapped = work.triangles.copy(), set(), 0
     for t in thin:
         halves = [3 * t, 3 * t + 1, 3 * t + 2]

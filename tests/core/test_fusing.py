@@ -10,7 +10,7 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import Cancelled, NoAnswer
-from rejoin.core.fusing import fuse_fragments, healing
+from rejoin.core.fusing import fuse_fragments, healing, reducing
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings
 from rejoin.core.transforms import apply
@@ -288,3 +288,16 @@ def test_bare_points_are_told(block: tuple[object, object, Whole]) -> None:
     points = replace(first, scan=replace(first.scan, from_points=True))
     whole = fused((points, second), placements)  # type: ignore[arg-type]
     assert len(whole.notes) == 1 and "bare points" in whole.notes[0]
+
+
+def test_a_reduction_that_strays_is_told_or_not_taken(
+    block: tuple[object, object, Whole], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = block[2]
+    told = reducing.reduced(whole, 1e-9)
+    assert told.reduced_mm is not None and told.reduced_mm > 1e-9 and "strays by up to" in told.notes[-1]
+    monkeypatch.setattr(reducing, "STRAYS", 0.0)
+    kept = reducing.reduced(whole, 1e-9)
+    assert kept.mesh is whole.mesh and "no reduction kept within 1e-09 mm" in kept.notes[-1]
+    torn = replace(whole, mesh=Mesh(whole.mesh.vertices, whole.mesh.triangles[:-5]))
+    assert "not a closed solid" in reducing.reduced(torn, 0.05).notes[-1]

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from rejoin.core.cleaning import clean_scan
-from rejoin.core.judging import faults_of
+from rejoin.core.judging import faults_of, relief_of
 from rejoin.core.records import FractureFace, Fragment, Mesh, Scan, ScanView
 from tests.benchmarks.judging import _doubled, _smoothed, _without_disc
 from tests.makers import Case, make_case
@@ -67,3 +68,21 @@ def test_a_chosen_face_with_few_points_is_too_coarse() -> None:
     inside = case.fracture[0][fragment.mesh.triangles].all(axis=1)
     face = FractureFace(0, np.flatnonzero(inside).astype(np.int32), 1.0, 1.0, "person")
     assert "coarse" in kinds(fragment, (face,))
+
+
+def test_a_face_that_the_person_chose_is_judged_by_its_own_relief(case: Case) -> None:
+    mesh, broken = case.fragments[0], case.fracture[0]
+    fragment = fragment_of(mesh)
+    triangles = np.flatnonzero(broken[fragment.mesh.triangles].all(axis=1)).astype(np.int32)
+    face = FractureFace(0, triangles, 1.0, 1.0, "person")
+    assert kinds(fragment, (face,)) == set()
+    drowned = {fault.kind: fault for fault in faults_of(replace(fragment, noise_mm=5.0, spacing_mm=0.4), (face,))}["drowned"]
+    assert drowned.place_mm is not None and "5.000 mm" in drowned.sentence
+    middle = fragment.mesh.vertices[broken].mean(axis=0)
+    apart = np.linalg.norm(fragment.mesh.vertices - middle, axis=1)[fragment.mesh.triangles].min(axis=1)
+    holed = fragment_of(Mesh(fragment.mesh.vertices, fragment.mesh.triangles[apart > 2.5]))
+    on = cKDTree(fragment.mesh.vertices[broken]).query(holed.mesh.vertices)[0] < 1e-9
+    left = np.flatnonzero(on[holed.mesh.triangles].all(axis=1)).astype(np.int32)
+    assert kinds(holed, (replace(face, triangles=left),)) == {"covered"}
+    tiny = replace(face, triangles=triangles[:5])
+    assert relief_of(fragment, tiny) is None and kinds(fragment, (tiny,)) == {"coarse"}

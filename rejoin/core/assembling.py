@@ -17,12 +17,12 @@ from scipy.sparse.csgraph import connected_components
 
 from rejoin.core.alignment import NothingOpposite, Watch, adjust, unwatched
 from rejoin.core.contact import facing_triangles
-from rejoin.core.evidence import Pose, believable, decided, judge
-from rejoin.core.matching import Prepared, alike, distinct, match_pair, prepared, settled, unlikely
+from rejoin.core.evidence import Pose, believable, decided, judge, tied
+from rejoin.core.matching import Prepared, distinct, match_pair, prepared, settled, unlikely
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement
 from rejoin.core.settings import AlignSettings, MatchSettings, Report, part_of
-from rejoin.core.surfaces import overlap, touching_limit
+from rejoin.core.surfaces import alike, overlap, touching_limit
 from rejoin.core.transforms import identity, inverse
 from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome
 
@@ -80,7 +80,19 @@ def find_joints(
             found[a, b] = distinct(ready[a].surface, ready[b].surface, found.get((a, b), []) + fresh)
         tree = _tree(ready, found, held)
     report(0.95, "Looking for more places that touch")
-    return held + tuple(_joints(ready, tree))
+    return held + tuple(_joints(ready, tree)) + tuple(_tied(ready, found, tree, held))
+
+
+def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ...]) -> list[Joint]:
+    """For pairs left apart, what fits by the rims in more than one position: for the person to decide."""
+    joints = []
+    for (a, b), poses in found.items():
+        if not poses or not poses[0].evidence.reason or tree.groups.together(a, b):
+            continue
+        evidence = decided(poses[0].evidence, max((pose.evidence.score for pose in poses[1:]), default=0.0))
+        if tied(evidence) and not _rejected(poses[0], (a, b), held, ready):
+            joints.append(made_joint(ready, a, b, poses[0].a_from_b, evidence))
+    return joints
 
 
 def _beyond_doubt(found: Found) -> Found:
@@ -257,8 +269,9 @@ def place_fragments(
         One a fragment. The part's frame is the scan frame of the first placed
         fragment. Where nothing joins, the largest fragment keeps the identity.
     """
-    active = [joint for joint in joints if joint.state != "rejected"]
-    lost: dict[int, str] = {}
+    undecided = [joint for joint in joints if joint.state == "found" and tied(joint.evidence)]
+    active = [joint for joint in joints if joint.state != "rejected" and joint not in undecided]
+    lost = {n: _undecided(fragments, joint) for joint in undecided for n in (joint.a, joint.b)}
     while True:
         group = _largest_group(len(fragments), active)
         if len(group) < 2:
@@ -333,6 +346,14 @@ def _nothing_joins(fragments: tuple[Fragment, ...], lost: dict[int, str]) -> tup
         if number == largest
         else Placement(None, "program", lost.get(number) or _why(fragment, 1))
         for number, fragment in enumerate(fragments)
+    )
+
+
+def _undecided(fragments: tuple[Fragment, ...], joint: Joint) -> str:
+    first, second = fragments[joint.a].scan.name, fragments[joint.b].scan.name
+    return (
+        f"{first} and {second} fit in more than one position, and their faces are too flat to tell which: "
+        f"{joint.evidence.reason}. Pin the joint, or turn the fragment by hand."
     )
 
 

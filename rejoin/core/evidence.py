@@ -182,6 +182,11 @@ def believable(evidence: Evidence) -> bool:
     return evidence.score > LEAST_SCORE and lead > max(LEAST_LEAD, evidence.score / 6)
 
 
+def tied(evidence: Evidence) -> bool:
+    """Whether a fragment would be placed but for a rival that does about as well."""
+    return evidence.score > LEAST_SCORE and evidence.runner_up > 0.0 and not believable(evidence)
+
+
 def decided(evidence: Evidence, runner_up: float) -> Evidence:
     """The evidence with its rival, whether it excludes it, and why, in words."""
     doubts = []

@@ -10,17 +10,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from rejoin.core.continuity import Running, running_on
-from rejoin.core.evidence import LEAST_SCORE, Pose, judge
+from rejoin.core.evidence import LEAST_LEAD, LEAST_SCORE, Pose, judge
 from rejoin.core.outline import SHARE, rim_on_rim, sheet_of, turned_alike
 from rejoin.core.records import FloatArray
-from rejoin.core.surfaces import Surface
+from rejoin.core.surfaces import Surface, alike
 from rejoin.core.transforms import inverse
 
 RUNS_ON = 0.75
 """Share of the rim along which the original surfaces must run on."""
 
-MOST_ACROSS = 1.6 * LEAST_SCORE
+MOST_ACROSS = 1.3 * LEAST_SCORE
 """Nats that rims and original surfaces tell at most: enough to be placed, never enough to be good."""
 
 
@@ -57,13 +59,26 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
     if not laid:
         return []
     best = max(laid, key=lambda one: (one.pose.evidence.score, one.running.told))
-    others = [one for one in laid if one is not best]
+    others = [one for one in laid if not alike(first, second, one.pose.a_from_b, best.pose.a_from_b)]
     b_from_a = inverse(best.pose.a_from_b)
     sheet = sheet_of(first, second, b_from_a)
     for motion in turned_alike(sheet) if sheet is not None else []:
         rival = laid_by_rims(first, second, inverse(motion @ b_from_a))
-        others += [rival] if rival is not None else []
-    return [best.pose, *(_trailing(best, other) for other in others)]
+        if rival is not None and not alike(first, second, rival.pose.a_from_b, best.pose.a_from_b):
+            others.append(rival)
+    rivals = [_trailing(best, other) for other in others]
+    close = [rival for rival in rivals if rival.evidence.score > best.pose.evidence.score - LEAST_LEAD]
+    if not close:
+        return [best.pose, *rivals]
+    turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
+    words = f"{best.pose.evidence.reason}, and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
+    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=words)), *rivals]
+
+
+def _turned(one: FloatArray, other: FloatArray) -> int:
+    """Degrees by which two poses are turned against each other, to the nearest five."""
+    trace = float(np.trace(one[:3, :3].T @ other[:3, :3]))
+    return 5 * round(float(np.degrees(np.arccos(np.clip((trace - 1.0) / 2.0, -1.0, 1.0)))) / 5.0)
 
 
 def _trailing(best: Laid, other: Laid) -> Pose:

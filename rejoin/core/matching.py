@@ -14,8 +14,8 @@ from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unliken
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
-from rejoin.core.surfaces import Surface, faced, touching_limit
-from rejoin.core.transforms import displacement, from_vector, inverse, orthonormal, rigid
+from rejoin.core.surfaces import Surface, alike, faced, touching_limit
+from rejoin.core.transforms import from_vector, inverse, orthonormal, rigid
 from rejoin.core.views import coarse_nodes
 
 PAIRS = {1: 40, 2: 80, 3: 800}
@@ -248,14 +248,6 @@ def settled(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray
     for _ in range(6):
         b_from_a = icp_round(first, second, b_from_a, first.samples, reach)
     return inverse(orthonormal(b_from_a))
-
-
-def alike(first: Surface, second: Surface, one: FloatArray, other: FloatArray) -> bool:
-    """Whether two a_from_b put the fragments together in the same way, but for some slip."""
-    corners = second.fragment.mesh.vertices[:: max(1, len(second.fragment.mesh.vertices) // 200)]
-    size = float(np.linalg.norm(np.ptp(corners, axis=0)))
-    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
-    return bool(displacement(one, other, corners).max() < max(6.0 * spacing, 0.04 * size))
 
 
 def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.records import FloatArray, Fragment, IntArray
-from rejoin.core.transforms import apply, turn
+from rejoin.core.transforms import apply, displacement, turn
 from rejoin.core.views import Nodes
 
 
@@ -100,3 +100,11 @@ def overlap(
     depth = distance[:, 0]
     area = float(first.sample_areas[::every][near[deep]].sum()) * every
     return (float(np.percentile(depth[deep], 95)) if deep.any() else 0.0), area
+
+
+def alike(first: Surface, second: Surface, one: FloatArray, other: FloatArray) -> bool:
+    """Whether two a_from_b put the fragments together in the same way, but for some slip."""
+    corners = second.fragment.mesh.vertices[:: max(1, len(second.fragment.mesh.vertices) // 200)]
+    size = float(np.linalg.norm(np.ptp(corners, axis=0)))
+    spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
+    return bool(displacement(one, other, corners).max() < max(6.0 * spacing, 0.04 * size))

@@ -14,7 +14,7 @@ from rejoin.core.evidence import decided, judge
 from rejoin.core.fit import measure_joint
 from rejoin.core.lessons.blocks import half
 from rejoin.core.lessons.stories import STORIES, file_of
-from rejoin.core.matching import alike, prepared, settled
+from rejoin.core.matching import prepared, settled
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Joint, Placement, Project
 from rejoin.core.settings import (
@@ -26,6 +26,7 @@ from rejoin.core.settings import (
     part_of,
     silent,
 )
+from rejoin.core.surfaces import alike
 from rejoin.core.transforms import displacement, identity, inverse
 
 NAMES = ("first end", "second end")

@@ -76,7 +76,8 @@ def test_a_face_that_the_person_chose_is_judged_by_its_own_relief(case: Case) ->
     triangles = np.flatnonzero(broken[fragment.mesh.triangles].all(axis=1)).astype(np.int32)
     face = FractureFace(0, triangles, 1.0, 1.0, "person")
     assert kinds(fragment, (face,)) == set()
-    drowned = {fault.kind: fault for fault in faults_of(replace(fragment, noise_mm=5.0, spacing_mm=0.4), (face,))}["drowned"]
+    noisy = replace(fragment, noise_mm=5.0, spacing_mm=0.4)
+    drowned = {fault.kind: fault for fault in faults_of(noisy, (face,))}["drowned"]
     assert drowned.place_mm is not None and "5.000 mm" in drowned.sentence
     middle = fragment.mesh.vertices[broken].mean(axis=0)
     apart = np.linalg.norm(fragment.mesh.vertices - middle, axis=1)[fragment.mesh.triangles].min(axis=1)

@@ -143,6 +143,7 @@ class Person:
         place = next(a for a in bar.actions() if a.text().replace("&", "") == path[0])
         # a menu takes no click where the pointer rested when it opened
         QTest.mouseMove(bar, bar.actionGeometry(place).center())
+        self.pause(60)  # the screen's own word of the move comes later
         QTest.mouseClick(bar, LEFT, NONE, bar.actionGeometry(place).center())
         self.pause(60)
         for name in path[1:]:

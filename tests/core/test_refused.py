@@ -19,7 +19,7 @@ from rejoin.core.dimensions.shapes import fit_shape
 from rejoin.core.dimensions.tables import at_20_degrees, misalignment_limits_mm
 from rejoin.core.dimensions.ways import order_in_words, order_of_assembly
 from rejoin.core.edits import papers
-from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
+from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
 from rejoin.core.fusing.stitching import border_loops
 from rejoin.core.glued import Split, _worded, split_along
 from rejoin.core.lessons.answers import _face_words, _placement_words, truly_broken
@@ -27,6 +27,7 @@ from rejoin.core.libraries.restoring import worked
 from rejoin.core.libraries.solids import simplified, unite
 from rejoin.core.records import FractureFace, Joint, Mesh, Placement, Project, Reading, Scan, StatedSize
 from rejoin.core.restoring import open_breaks
+from rejoin.core.settings import RestoreSettings
 from tests.core.scan_bytes import BALL
 
 SCAN = Scan("ball", ("ball.ply",), BALL, "mm", True, False, ("ball",))
@@ -162,3 +163,76 @@ def test_a_face_is_scored_in_words(covered: float, wrong: float, words: str) -> 
 def test_a_placement_is_scored_in_words() -> None:
     told = {_placement_words(FRAGMENT, share * FRAGMENT.spacing_mm) for share in (0.01, 3.0, 300.0)}
     assert len(told) == 3 and all(text.endswith(".") for text in told)
+
+
+def test_steps_over_projects_that_hold_little(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rejoin.core import restoring
+    from rejoin.core.dimensions.told import as_whole
+
+    face = FractureFace(0, np.arange(300, dtype=np.int32), 1.0, 1.0, "person")
+    mating = replace(FRAGMENT, scan=replace(SCAN, role="mating"))
+    judged = steps.judge(Project(scans=(SCAN, mating.scan), fragments=(FRAGMENT, mating), faces=(face,)))
+    assert all(fragment.faults is not None for fragment in judged.fragments)
+    rejected = Joint(0, 1, face, replace(face, fragment=1), np.eye(4), None, "rejected")  # type: ignore[arg-type]
+    assert steps.measure_fit(replace(TWO, joints=(rejected,))).fits == ()
+    monkeypatch.setattr(restoring, "sources_of", lambda *_: ())
+    with pytest.raises(WrongUse, match="only 0 ways"):
+        steps.restore_lost_piece(replace(TWO, whole=as_whole(FRAGMENT)), RestoreSettings(choice=3))
+
+
+def test_a_reference_on_which_nothing_lies(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rejoin.core.merging import onto
+
+    def nothing(*_: object) -> None:
+        raise NoAnswer("It does not lie on it.", "Look at both.")
+
+    reference = replace(FRAGMENT, scan=replace(SCAN, role="reference"))
+    pieces = (FRAGMENT, FRAGMENT, reference)
+    assert onto.placed_on_reference(pieces[:2], (HERE, NOWHERE))[1].part_from_scan is None
+    monkeypatch.setattr(onto, "lay_on_reference", nothing)
+    kept = onto.placed_on_reference(pieces, (HERE, NOWHERE, NOWHERE))
+    assert kept[0] is HERE and kept[1] is NOWHERE
+    alone = onto.placed_on_reference(pieces, (NOWHERE, NOWHERE, NOWHERE))
+    assert all("does not lie on it" in (place.why or "") for place in alone[:2])
+
+
+def test_faces_without_anything_beside_them() -> None:
+    from rejoin.core import fit
+    from rejoin.core.contact import skirt_of
+
+    empty = np.empty(0, np.int32)
+    assert not len(fit._gaps(FRAGMENT, empty, FRAGMENT, np.eye(4)).gaps)
+    bare = fit._skirt(FRAGMENT, empty, 1.0)
+    assert not len(bare[0]) and fit._step(bare, bare, np.eye(4), 1.0) is None
+    everything = np.arange(len(BALL.vertices))
+    side = SimpleNamespace(vertices=everything, points=BALL.vertices, border=np.zeros(len(everything), bool))
+    assert not len(skirt_of(FRAGMENT, side).points)  # type: ignore[arg-type]
+    side.border[:3] = True
+    assert not len(skirt_of(FRAGMENT, side).points)  # type: ignore[arg-type]
+
+
+def test_regions_of_a_chosen_shape() -> None:
+    import trimesh
+
+    from rejoin.core.making.regions import region_at, seed_of
+    from rejoin.core.making.surface import Surface
+
+    box = trimesh.creation.box((20, 10, 5)).subdivide().subdivide()
+    surface = Surface(Mesh(np.array(box.vertices), np.array(box.faces, np.int32)))
+    top = np.array([0.0, 0, 2.5])
+    assert region_at(surface, top, "plane").area_mm2 == pytest.approx(200.0)
+    assert region_at(surface, top, "free").area_mm2 == pytest.approx(200.0)
+    with pytest.raises(NoAnswer, match="not round"):
+        region_at(surface, top, "round")
+    with pytest.raises(NoAnswer, match="off the surface"):
+        region_at(surface, 9.0 * top + 500.0, "auto")
+    assert seed_of(surface, top, np.zeros(3))[1] == np.inf
+
+
+def test_shapes_of_few_points() -> None:
+    turns = np.linspace(0, 5, 7)
+    ring = np.column_stack([3.0 * np.cos(turns), 3.0 * np.sin(turns)])
+    assert fit_shape("circle", ring).radius_mm == pytest.approx(3.0)
+    along = np.linspace(0, 9, 12)[:, None] * [1.0, 2.0, 2.0]
+    line = fit_shape("line", along)
+    assert line.minimum_zone_mm is None and line.rms_mm == pytest.approx(0.0, abs=1e-9)

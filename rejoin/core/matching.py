@@ -152,7 +152,7 @@ def match_pair(
         if _clear(a, b, starts, done):
             break
         flat.look(a, b, starts)
-        if done >= len(pairs) or (flat.laid and done >= PAIRS[1]):
+        if done >= len(pairs) or (flat.found and done >= PAIRS[1]):
             break
     poses = _finalists(a, b, starts)
     if not poses or not decided(poses[0].evidence, 0.0).good:
@@ -166,6 +166,11 @@ class Flat:
 
     laid: list[Laid]
     seen: list[Start]
+
+    @property
+    def found(self) -> bool:
+        """Whether one of them is worth placing."""
+        return any(one.pose.evidence.score > LEAST_SCORE for one in self.laid)
 
     def look(self, first: Surface, second: Surface, starts: list[Start]) -> None:
         """Look at a few of the starts whose faces cover each other the most."""

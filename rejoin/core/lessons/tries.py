@@ -10,7 +10,7 @@ from dataclasses import replace
 from rejoin.core.assembling import find_joints, made_joint, place_fragments, ways_of_pair
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
-from rejoin.core.evidence import decided, judge
+from rejoin.core.evidence import decided, judge, tied
 from rejoin.core.fit import measure_joint
 from rejoin.core.lessons.blocks import half
 from rejoin.core.lessons.stories import STORIES, file_of
@@ -55,7 +55,8 @@ def tried(name: str, report: Report = silent) -> Project:
     fragments = tuple(clean_scan(scan, CleanSettings(), part_of(report, 0.0, 0.1)) for scan in scans)
     faces = tuple(_face(fragment, number, made[number][2]) for number, fragment in enumerate(fragments))
     project = Project(scans, fragments, faces)
-    joints = find_joints(fragments, faces, (), MatchSettings(), part_of(report, 0.2, 0.5))
+    found = find_joints(fragments, faces, (), MatchSettings(), part_of(report, 0.2, 0.5))
+    joints = tuple(joint for joint in found if not tied(joint.evidence))
     if joints:
         joints, placements = place_fragments(fragments, joints, AlignSettings(), part_of(report, 0.5, 0.9))
     else:

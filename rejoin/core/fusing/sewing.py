@@ -83,17 +83,9 @@ def sewn(
     ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
     kept, seam = ready.kept, ready.seam
     shore = _Shore.of(kept, ready.loops, seam)
-    for _ in range(MOST_ROUNDS):
-        surface = ready.healing.field.surface(closed=False)
-        ends = meshes.sorted_unique(meshes.border_edges(surface).ravel().astype(np.int64))
-        ends = ends[shore.beyond(surface, ends) > spacing_mm]
-        if len(ends) == 0 or not ready.healing.grow(surface.vertices[ends]):
-            break
-    patch = _patch(surface, shore, spacing_mm)
+    patch = _patch(_grown(ready.healing, shore, 0.0, spacing_mm), shore, spacing_mm)
     for shift in RAISED if handles(patch) else ():
-        field = ready.healing.field
-        moved = Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
-        other = _patch(moved, shore, spacing_mm)
+        other = _patch(_grown(ready.healing, shore, shift, spacing_mm), shore, spacing_mm)
         if handles(other) < handles(patch):
             patch = other
         if handles(patch) == 0:
@@ -161,6 +153,18 @@ def crack_field(
         return _prepared(parts, rims, far, sides, walls, spacing_mm).healing.field
     except CannotSew:
         return None
+
+
+def _grown(healing: Healing, shore: _Shore, shift: float, spacing_mm: float) -> Mesh:
+    """The healing surface at a level, its field widened until it ends at the kept border everywhere."""
+    for _ in range(MOST_ROUNDS):
+        field = healing.field
+        surface = Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
+        ends = meshes.sorted_unique(meshes.border_edges(surface).ravel().astype(np.int64))
+        ends = ends[shore.beyond(surface, ends) > spacing_mm]
+        if len(ends) == 0 or not healing.grow(surface.vertices[ends]):
+            break
+    return surface
 
 
 def _patch(surface: Mesh, shore: _Shore, spacing_mm: float) -> Mesh:

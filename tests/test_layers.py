@@ -26,7 +26,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "surfaces",
         "relief form outline continuity",
         "evidence search likeness uncertainty",
-        "flatfaces",
+        "flat",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
         "assembling merging",
         "restoring",

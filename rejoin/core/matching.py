@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
-from rejoin.core.flatfaces import Laid, laid_by_rims, with_rivals
+from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unlikeness
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate

@@ -176,7 +176,7 @@ def turned_alike(sheet: Sheet) -> list[FloatArray]:
     """
     mask = sheet.masks[1].astype(np.float32)
     middle = np.argwhere(sheet.masks[1]).mean(axis=0)
-    angles = 2.0 * np.pi * np.arange(OTHER_TURNS[0], 72 - OTHER_TURNS[0] + 1) / 72
+    angles = 2.0 * np.pi * np.arange(72) / 72
     shares = np.empty(len(angles))
     pad = max(mask.shape)
     mask, middle = np.pad(mask, pad), middle + pad
@@ -185,11 +185,14 @@ def turned_alike(sheet: Sheet) -> list[FloatArray]:
         back = np.array([[c, s], [-s, c]])
         turned = affine_transform(mask, back, middle - back @ middle, order=1)
         shares[k] = np.minimum(turned, mask).sum() / np.maximum(turned, mask).sum()
+    peaks = (shares >= np.roll(shares, 1)) & (shares >= np.roll(shares, -1)) & (shares > ALIKE_TURNED)
+    shares = np.where(peaks, shares, 0.0)
+    shares[np.abs(np.arange(72) - 36) > 36 - OTHER_TURNS[0]] = 0.0
     found: list[FloatArray] = []
     about = sheet.low + (middle - pad) * sheet.cell_mm
     for _ in range(OTHER_TURNS[1]):
         k = int(shares.argmax())
-        if shares[k] < ALIKE_TURNED:
+        if shares[k] == 0.0:
             break
         found.append(sheet.moved(float(angles[k]), about, np.zeros(2)))
         shares[np.abs(np.arange(len(angles)) - k) <= OTHER_TURNS[0]] = 0.0

@@ -1,0 +1,137 @@
+"""Faces too flat to tell: rims laid on rims, original surfaces that run on, a form that only a break has."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import manifold3d
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from rejoin.core import steps
+from rejoin.core.assembling import place_fragments
+from rejoin.core.continuity import running_on
+from rejoin.core.evidence import BORNE_OUT, LEAST_SCORE, believable, decided, tied
+from rejoin.core.flat import RUNS_ON, laid_by_rims, with_rivals
+from rejoin.core.form import shared_form
+from rejoin.core.matching import Prepared, prepared
+from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
+from rejoin.core.records import Evidence, FractureFace, Fragment, Joint, Mesh, Project, Scan
+from rejoin.core.relief import smooth_patches
+from rejoin.core.settings import AlignSettings, silent
+from rejoin.core.surfaces import Surface, faced
+from rejoin.core.transforms import displacement, inverse, rigid
+from tests.core.test_outline import NOISE, SPACING, comb
+
+Height = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+def bar(seed: int, upward: bool, size: tuple[float, float] = (16.0, 12.0), height: Height | None = None) -> Prepared:
+    """A block under z = 0, or above it, whose end there has a height (mm over x, y); scanned with noise."""
+    solid = manifold3d.Manifold.cube((*size, 8.0), True).translate((0.0, 0.0, 4.0 if upward else -4.0))
+    mesh = solid.refine_to_length(1.3 * SPACING).to_mesh()
+    rng = np.random.default_rng(seed)
+    points = np.array(mesh.vert_properties[:, :3], float)
+    if height is not None:
+        points[:, 2] += np.clip(1.0 - np.abs(points[:, 2]) / 8.0, 0.0, 1.0) * height(points[:, 0], points[:, 1])
+    noisy = Mesh(points + rng.normal(0, NOISE, points.shape), np.array(mesh.tri_verts, np.int32))
+    scan = Scan(f"bar {seed}", ("bar",), noisy, "mm", True, False, (str(seed),))
+    return prepared(steps.clean(Project(scans=(scan,))).fragments[0], ())
+
+
+def bulge(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return np.asarray(0.08 * np.cos(x / 4.0 + 1.0) * np.cos(y / 5.0))
+
+
+def hollow(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return np.asarray(0.08 * np.sin(x / 3.0) * np.sin(y / 4.0))
+
+
+def even(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return np.asarray(0.04 * np.cos(x / 2.5) * np.cos(y / 2.5))
+
+
+def form_of(first: Surface, second: Surface) -> float:
+    seen = faced(first, second, np.eye(4), first.samples, 1.5)
+    clear = (seen.facing < -0.8) & (np.abs(seen.gap) < 0.3)
+    zone = np.flatnonzero(clear).astype(np.int32)
+    ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm)
+    return shared_form(first, second, np.eye(4), first.samples, seen, clear, [zone[way] for way in ways])
+
+
+def off(pose: np.ndarray, part: Prepared) -> float:
+    return float(displacement(pose, np.eye(4), part.surface.fragment.mesh.vertices[::20]).max())
+
+
+@pytest.fixture(scope="module")
+def combs() -> tuple[Prepared, Prepared]:
+    return comb(1, upward=True), comb(2, upward=False)
+
+
+@pytest.mark.parametrize(
+    ("below", "above", "alike"),
+    [(bulge, bulge, True), (None, None, False), (bulge, hollow, False), (bulge, None, False)],
+)
+def test_only_two_sides_of_a_break_share_a_form(below: Height | None, above: Height | None, alike: bool) -> None:
+    """A wave of 0.16 mm peak to valley; plane faces, unrelated ones, and one wave on a plane share none."""
+    told = form_of(bar(11, True, height=above).surface, bar(12, False, height=below).surface)
+    assert (told > 2.0 * BORNE_OUT) if alike else (told < BORNE_OUT)
+
+
+def test_rims_are_laid_on_rims(combs: tuple[Prepared, Prepared]) -> None:
+    first, second = combs
+    away = rigid(Rotation.from_rotvec([0.0, 0.0, np.radians(3.0)]).as_matrix(), np.array([1.8, -1.4, 0.0]))
+    pose = away
+    for _ in range(2):
+        sheet = sheet_of(first.surface, second.surface, inverse(pose))
+        assert sheet is not None
+        pose = inverse(rim_on_rim(sheet) @ inverse(pose))
+    assert off(away, second) > 2.0 and off(pose, second) < 0.8 * SPACING
+
+
+def test_original_surfaces_find_their_place(combs: tuple[Prepared, Prepared]) -> None:
+    fragments = [part.surface.fragment for part in combs]
+    found = running_on(fragments[0], fragments[1], rigid(np.eye(3), np.array([0.5, 0.4, 0.0])))
+    assert found is not None and found.share > 0.9 and found.slid_mm > 0.5
+    assert off(found.a_from_b, combs[1]) < 0.15
+    aside = running_on(fragments[0], fragments[1], rigid(np.eye(3), np.array([4.5, 0.0, 0.0])))
+    assert aside is None or aside.share < RUNS_ON
+
+
+def test_machined_faces_of_one_outline_are_not_placed(combs: tuple[Prepared, Prepared]) -> None:
+    """Rims and original surfaces agree all round, but plane faces share no form."""
+    laid = laid_by_rims(combs[0].surface, combs[1].surface, np.eye(4))
+    assert laid is not None and laid.running.share > 0.9
+    assert not believable(decided(laid.pose.evidence, 0.0))
+
+
+def test_what_repeats_itself_when_turned(combs: tuple[Prepared, Prepared]) -> None:
+    for size, turns in (((14.0, 14.0), 3), ((20.0, 12.0), 1)):
+        sheet = sheet_of(bar(13, True, size).surface, bar(14, False, size).surface, np.eye(4))
+        assert sheet is not None and sheet.share > 0.95 and len(turned_alike(sheet)) == turns
+    sheet = sheet_of(combs[0].surface, combs[1].surface, np.eye(4))
+    assert sheet is not None and turned_alike(sheet) == []
+
+
+def test_an_oblong_bar_that_fits_either_way_is_told_of() -> None:
+    """With an even form, half a turn is as good: the rival is found, named, and the joint is no answer."""
+    first, second = bar(15, True, height=even).surface, bar(16, False, height=even).surface
+    laid = laid_by_rims(first, second, np.eye(4))
+    assert laid is not None and laid.pose.evidence.score > LEAST_SCORE
+    best, *rivals = with_rivals(first, second, [laid])
+    evidence = decided(best.evidence, max(rival.evidence.score for rival in rivals))
+    assert "turned by 180°" in evidence.reason and tied(evidence) and not believable(evidence) and not evidence.good
+
+
+def test_what_is_tied_is_left_to_the_person() -> None:
+    fragments: tuple[Fragment, ...] = tuple(bar(n, up).surface.fragment for n, up in ((17, True), (18, False)))
+    evidence = Evidence(40.0, 38.0, 190.0, 0.95, 0.03, 0.0, 0.2, False, "the same turned by 180°")
+    face = FractureFace(0, np.arange(3, dtype=np.int32), 1.0, 1.0, "program")
+    joint = Joint(0, 1, face, replace(face, fragment=1), np.eye(4), evidence)
+    assert tied(joint.evidence)
+    joints, placements = place_fragments(fragments, (joint,), AlignSettings(), silent)
+    assert joints == (joint,) and sum(one.part_from_scan is not None for one in placements) == 1
+    why = next(one.why for one in placements if one.part_from_scan is None)
+    assert why is not None and "more than one position" in why and "turned by 180°" in why

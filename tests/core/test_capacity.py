@@ -30,9 +30,9 @@ def test_the_free_memory_is_known_here() -> None:
 
 @pytest.mark.parametrize("free_mb, scans, most", [
     (1000, [200_000, 300_000], None),
-    (1000, [200_000, 300_000, 5_000_000], 1_045_454),
-    (1000, [1_000_000, 3_000_000], 772_727),
-    (1000, [10_000_000], 1_545_454),
+    (1000, [200_000, 300_000, 5_000_000], 1_928_571),
+    (1000, [1_000_000, 3_000_000], 1_428_571),
+    (1000, [10_000_000], 2_428_571),
 ])  # fmt: skip
 def test_small_scans_stay_and_large_ones_share_what_is_left(
     free_mb: int, scans: list[int], most: int | None, monkeypatch: pytest.MonkeyPatch
@@ -41,7 +41,7 @@ def test_small_scans_stay_and_large_ones_share_what_is_left(
     found = capacity.most_triangles(scans)
     assert (found is None and most is None) or int(found or 0) == most
     if found is not None:
-        assert 550 * sum(min(found, count) for count in scans) <= 0.85e6 * free_mb * (1 + 1e-9)
+        assert capacity.BYTES_PER_TRIANGLE * sum(min(found, count) for count in scans) <= 0.85e6 * free_mb * (1 + 1e-9)
 
 
 def test_a_system_that_tells_nothing_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -52,7 +52,7 @@ def test_a_system_that_tells_nothing_stops_nothing(monkeypatch: pytest.MonkeyPat
 
 def test_too_little_memory_is_a_sentence(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(capacity, "free_bytes", lambda: 10**7)
-    with pytest.raises(NoAnswer, match=r"about 5\.5 GB of memory, and 0\.0 GB are free"):
+    with pytest.raises(NoAnswer, match=r"about 3\.5 GB of memory, and 0\.0 GB are free"):
         capacity.most_triangles([10_000_000])
     monkeypatch.setattr(capacity, "free_bytes", lambda: 10**5)
     with pytest.raises(FileTrouble, match="Reading these files takes about"):

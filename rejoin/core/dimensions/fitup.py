@@ -101,11 +101,10 @@ def fit_up(
 
 @dataclass(frozen=True, eq=False)
 class _Skin:
-    """The original surface of a fragment beside one of its faces: points, normals, distance from the rim."""
+    """The original surface of a fragment beside one of its faces: points and normals."""
 
     points: FloatArray
     normals: FloatArray
-    away: FloatArray
 
 
 def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
@@ -114,8 +113,8 @@ def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
     on_face[mesh.triangles[triangles].ravel()] = True
     outer = np.flatnonzero(~on_face)
     away = cKDTree(mesh.vertices[on_face]).query(mesh.vertices[outer])[0]
-    outer, away = outer[away > LEFT_OUT * fragment.spacing_mm], away[away > LEFT_OUT * fragment.spacing_mm]
-    return _Skin(mesh.vertices[outer], vertex_normals(mesh)[outer], away)
+    outer = outer[away > LEFT_OUT * fragment.spacing_mm]
+    return _Skin(mesh.vertices[outer], vertex_normals(mesh)[outer])
 
 
 def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float) -> float | None:

@@ -34,16 +34,6 @@ class Body:
         return float(self._solid.volume())
 
     @property
-    def empty(self) -> bool:
-        """Whether nothing is left."""
-        return bool(self._solid.is_empty())
-
-    @property
-    def triangles(self) -> int:
-        """Number of triangles."""
-        return int(self._solid.num_tri())
-
-    @property
     def bounds(self) -> tuple[FloatArray, FloatArray]:
         """Lowest and highest corner (3,) of the box along the axes."""
         box = np.array(self._solid.bounding_box())

@@ -13,12 +13,12 @@ from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPo
 
 from rejoin.app.display import Display, display_of
 from rejoin.app.picking import polydata
-from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
+from rejoin.core.records import FloatArray, IntArray, Mesh
 
 
 @dataclass(eq=False)
 class Drawn:
-    """A mesh on the screen; ``tints`` are of drawn triangles, by name."""
+    """A mesh on the screen; ``outline`` are its outermost points, ``tints`` are of drawn triangles, by name."""
 
     mesh: Mesh
     display: Display
@@ -26,6 +26,7 @@ class Drawn:
     mapper: vtkPolyDataMapper
     actor: vtkActor
     label: vtkBillboardTextActor3D | None = None
+    outline: FloatArray | None = None
     colour: str = "#cccccc"
     tints: dict[str, IntArray] = field(default_factory=dict)
 
@@ -44,15 +45,6 @@ def draw(mesh: Mesh) -> Drawn:
     look.SetSpecular(0.0)
     look.SetInterpolationToPhong()
     return Drawn(mesh, display, data, mapper, actor)
-
-
-def above(fragment: Fragment, pose: FloatArray) -> FloatArray:
-    """A place a little over a fragment, for its letter."""
-    low, high = display_of(fragment.mesh).box
-    corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])])
-    corners = corners @ pose[:3, :3].T + pose[:3, 3]
-    top = corners.max(axis=0)[2]
-    return np.array([*corners.mean(axis=0)[:2], top + 0.08 * float(np.linalg.norm(high - low))])
 
 
 def text_actor(text: str, size: int) -> vtkBillboardTextActor3D:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from weakref import ref
+
 import numpy as np
 from PySide6.QtCore import QObject, Signal
 
 from rejoin.app import colours, sentences, tints
 from rejoin.app.display import display_of
-from rejoin.app.drawn import Drawn, above, draw, matrix, set_colours, text_actor
+from rejoin.app.drawn import Drawn, draw, matrix, set_colours, text_actor
 from rejoin.app.front import Front, Words, arrow
+from rejoin.app.letters import LETTER, letter_places, outermost
 from rejoin.app.picking import Hit, Picker
 from rejoin.app.poses import world_poses
 from rejoin.app.section import Piece, Section
@@ -54,6 +58,8 @@ class Scene(Sight):
         self._gaps: dict[int, tuple[FloatArray, IntArray]] = {}
         self._cut: tuple[float, Vector] | None = None
         self._marks: list[tuple[int, str, FloatArray]] = []
+        self._placed = self.poses()
+        self.view.renderer.AddObserver("StartEvent", _letters_of(ref(self)))
         self.view.enable_trackball_style()
         self.front, self.section = Front(view), Section(view.renderer)
         self.set_palette(self.palette)
@@ -271,7 +277,8 @@ class Scene(Sight):
         drawn = draw(mesh)
         if number is not None:
             drawn.colour = colours.FRAGMENTS[number % len(colours.FRAGMENTS)]
-            drawn.label = text_actor(sentences.letter(number), 26)
+            drawn.label = text_actor(sentences.letter(number), LETTER)
+            drawn.outline = drawn.display.mesh.vertices[outermost(drawn.display.mesh.vertices)]
             self.front.renderer.AddActor(drawn.label)
         self.view.renderer.AddActor(drawn.actor)
         return drawn
@@ -309,12 +316,20 @@ class Scene(Sight):
                 return pose @ inverse(placement.part_from_scan)
         return np.eye(4)
 
+    def _place_letters(self) -> None:
+        """Before each frame: over the fragments as the camera sees them."""
+        shown = [
+            (drawn.label, apply(self._placed[number], drawn.outline)) for number, drawn in self.fragments.items()
+            if drawn.label is not None and drawn.outline is not None and drawn.label.GetVisibility()
+        ]  # fmt: skip
+        camera, high = self.view.renderer.GetActiveCamera(), self.view.drawn_size()[1]
+        for (label, _), place in zip(shown, letter_places(camera, high, [o for _, o in shown]), strict=True):
+            label.SetPosition(*place)
+
     def _move_all(self) -> None:
-        poses = self.poses()
+        poses = self._placed = self.poses()
         for number, drawn in self.fragments.items():
             drawn.actor.SetUserMatrix(matrix(poses[number]))
-            if drawn.label is not None:
-                drawn.label.SetPosition(*above(self.project.fragments[number], poses[number]))
         if self.whole is not None:
             self.whole.actor.SetUserMatrix(matrix(self._world_from_part()))
         self._show_front(poses)
@@ -322,3 +337,14 @@ class Scene(Sight):
             self.set_cut(*self._cut)
         self.moved.emit()
         self.view.renderer.ResetCameraClippingRange()
+
+
+def _letters_of(scene: ref[Scene]) -> Callable[..., None]:
+    """What the renderer does before each frame; it must not keep a closed window alive."""
+
+    def place(*_: object) -> None:
+        there = scene()
+        if there is not None:
+            there._place_letters()
+
+    return place

@@ -118,3 +118,22 @@ def test_letters_are_in_sight_after_fitting(window, qtbot):
         for drawn in window.scene.fragments.values():
             place = window.view.widget_position(np.array(drawn.label.GetPosition())).toPoint()
             assert window.view.rect().contains(place)
+
+
+@pytest.mark.parametrize("along", [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.3, -0.4, -0.9)])
+def test_letters_stand_over_their_fragments_and_beside_each_other(window, qtbot, along):
+    """Also where one fragment hides the other, as along the part."""
+    scene, view = window.scene, window.view
+    window.bench.session.apply("Join", made_up.joined())
+    scene.set_apart(0.0)
+    scene.look_from(along, (0, 0, 1) if along[0] else (1, 0, 0))
+    qtbot.wait(30)
+    places = []
+    for number, drawn in scene.fragments.items():
+        mesh = window.bench.project.fragments[number].mesh
+        seen = view.project(apply(scene.poses()[number], mesh.vertices))
+        x, y, _ = view.project(np.array([drawn.label.GetPosition()]))[0]
+        assert seen[:, 1].max() < y < seen[:, 1].max() + 60
+        places.append((x, y))
+    (ax, ay), (bx, by) = places
+    assert max(abs(ax - bx), abs(ay - by)) > 15

@@ -13,6 +13,9 @@ BYTES_PER_TRIANGLE = 350
 """Memory that a job takes at its peak for each triangle of its scans: measured 290 for two scans of 10 million, from
 reading to the whole."""
 
+BESIDE = 65
+"""Bytes for each triangle of the scans as read, which stay beside their coarser copies, and to make those; measured."""
+
 USED = 0.85
 """Share of the free memory that is counted on."""
 
@@ -72,7 +75,7 @@ def most_triangles(triangles: Sequence[int]) -> float | None:
     free = free_bytes()
     if free is None or BYTES_PER_TRIANGLE * sum(triangles) <= USED * free:
         return None
-    left = most = USED * free / BYTES_PER_TRIANGLE
+    left = most = max(USED * free - BESIDE * sum(triangles), 0.0) / BYTES_PER_TRIANGLE
     for number, count in enumerate(sorted(triangles)):
         most = left / (len(triangles) - number)
         if count > most:

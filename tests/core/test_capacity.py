@@ -30,9 +30,9 @@ def test_the_free_memory_is_known_here() -> None:
 
 @pytest.mark.parametrize("free_mb, scans, most", [
     (1000, [200_000, 300_000], None),
-    (1000, [200_000, 300_000, 5_000_000], 1_928_571),
-    (1000, [1_000_000, 3_000_000], 1_428_571),
-    (1000, [10_000_000], 2_428_571),
+    (1000, [200_000, 300_000, 5_000_000], 907_142),
+    (1000, [1_000_000, 3_000_000], 842_857),
+    (1000, [10_000_000], 571_428),
 ])  # fmt: skip
 def test_small_scans_stay_and_large_ones_share_what_is_left(
     free_mb: int, scans: list[int], most: int | None, monkeypatch: pytest.MonkeyPatch
@@ -41,7 +41,8 @@ def test_small_scans_stay_and_large_ones_share_what_is_left(
     found = capacity.most_triangles(scans)
     assert (found is None and most is None) or int(found or 0) == most
     if found is not None:
-        assert capacity.BYTES_PER_TRIANGLE * sum(min(found, count) for count in scans) <= 0.85e6 * free_mb * (1 + 1e-9)
+        worked_on = capacity.BYTES_PER_TRIANGLE * sum(min(found, count) for count in scans)
+        assert worked_on + capacity.BESIDE * sum(scans) <= 0.85e6 * free_mb * (1 + 1e-9)
 
 
 def test_a_system_that_tells_nothing_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

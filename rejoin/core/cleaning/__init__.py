@@ -73,7 +73,9 @@ def _working_copy(mesh: Mesh, most_million: float) -> tuple[Mesh, list[Repair]]:
     most, count = 1e6 * most_million, len(mesh.triangles)
     if not 0.0 < most < count:
         return mesh, []
-    cell = float(np.sqrt(2.0 * triangle_areas(mesh).sum() / most))
+    every = max(1, count // 200_000)
+    area = every * float(triangle_areas(Mesh(mesh.vertices, mesh.triangles[::every])).sum())
+    cell = float(np.sqrt(2.0 * area / most))
     copy = gathered(mesh, cell)[0]
     while len(copy.triangles) > most:
         cell *= 1.02 * float(np.sqrt(len(copy.triangles) / most))

@@ -20,15 +20,17 @@ from rejoin.core.dimensions.tables import at_20_degrees, misalignment_limits_mm
 from rejoin.core.dimensions.ways import order_in_words, order_of_assembly
 from rejoin.core.edits import papers
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
+from rejoin.core.files import read_fragment
 from rejoin.core.fusing.stitching import border_loops
 from rejoin.core.glued import Split, _worded, split_along
 from rejoin.core.lessons.answers import _face_words, _placement_words, truly_broken
 from rejoin.core.libraries.restoring import worked
 from rejoin.core.libraries.solids import simplified, unite
+from rejoin.core.meshes import is_closed
 from rejoin.core.records import FractureFace, Joint, Mesh, Placement, Project, Reading, Scan, StatedSize
 from rejoin.core.restoring import open_breaks
 from rejoin.core.settings import RestoreSettings
-from tests.core.scan_bytes import BALL
+from tests.core.scan_bytes import BALL, ply, put, trouble
 
 SCAN = Scan("ball", ("ball.ply",), BALL, "mm", True, False, ("ball",))
 FRAGMENT = clean_scan(SCAN)
@@ -236,3 +238,56 @@ def test_shapes_of_few_points() -> None:
     along = np.linspace(0, 9, 12)[:, None] * [1.0, 2.0, 2.0]
     line = fit_shape("line", along)
     assert line.minimum_zone_mm is None and line.rms_mm == pytest.approx(0.0, abs=1e-9)
+
+
+def test_memory_on_other_systems(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rejoin.core import capacity
+
+    monkeypatch.setattr(capacity.os.path, "exists", lambda path: False)
+    half = capacity.free_bytes()
+    assert half is not None and half > 1e7
+    monkeypatch.setattr(capacity.sys, "platform", "win32")
+    assert capacity.free_bytes() is None  # no such call here
+
+
+def test_edits_that_change_nothing() -> None:
+    assert edits.rename(Project(scans=(SCAN,)), 0, "arm").scans[0].name == "arm"
+    assert edits.set_role(TWO, 0, "fragment") is TWO
+    with pytest.raises(WrongUse, match="no fragment 9"):
+        edits.split_glued(TWO, 9, BALL.vertices[:5])
+
+
+def test_meshes_that_are_not_closed() -> None:
+    assert not is_closed(Mesh(BALL.vertices, BALL.triangles[:0]))
+    assert not is_closed(Mesh(BALL.vertices, np.vstack([BALL.triangles, BALL.triangles[:1]])))
+
+
+def test_rows_of_a_ply_that_are_passed_over(tmp_path: Path) -> None:
+    good = ply(BALL, "", extras=False)
+    more = b"element stuff 1\nproperty list uchar int a\nelement vertex"
+    head, body = good.replace(b"element vertex", more, 1).split(b"end_header\n")
+    scan = read_fragment(put(tmp_path, "a.ply", head + b"end_header\n2 5 6\n" + body))
+    np.testing.assert_allclose(scan.mesh.vertices, BALL.vertices)
+    points = ply(BALL, "", extras=False, faces=False)
+    assert "ends before" in trouble(put(tmp_path, "b.ply", points[: len(points) // 2])).what_happened
+
+
+@pytest.mark.parametrize("what, text, amount", [
+    ("draft", '{"degrees": 2}', 2.0), ("fit", '{"tight_mm": 0.2}', -0.2), ("fit", '{"loose_mm": 0.2}', 0.2),
+    ("restore", '{"diameter_mm": 20}', 0.0), ("stock", '{"mm": 3, "core": true}', 3.0),
+])  # fmt: skip
+def test_each_kind_of_pick_has_its_amount(tmp_path: Path, what: str, text: str, amount: float) -> None:
+    from rejoin.core.making.picks import read_picks
+
+    (tmp_path / "picks.json").write_text(f"[{text[:-1]}, " + '"point": [1, 2, 3]}]')
+    (pick,) = read_picks(tmp_path / "picks.json", what, "mm")
+    assert pick.amount == amount and (pick.diameter_mm == 20.0) == ("diameter" in text)
+    assert pick.what == ("core" if "core" in text else what)
+
+
+def test_readings_without_a_limit_or_a_fragment() -> None:
+    unlimited = Reading("a", "points", BALL.vertices[[0, 9]], (0, 0), 5.0)
+    readings = (unlimited, Reading("b", "wall", BALL.vertices[:1], (1,)))
+    project = replace(TWO, fragments=(FRAGMENT,), placements=(HERE,))
+    told = [check.sentence for check in steps.check_dimensions(edits.with_readings(project, readings)).checks]
+    assert "Without the instrument's limit" in told[0] and "no longer there" in told[1]

@@ -13,7 +13,7 @@ BYTES_PER_TRIANGLE = 350
 """Memory that a job takes at its peak for each triangle of its scans: measured 290 for two scans of 10 million, from
 reading to the whole."""
 
-BESIDE = 65
+BESIDE = 100
 """Bytes for each triangle of the scans as read, which stay beside their coarser copies, and to make those; measured."""
 
 USED = 0.85

@@ -64,15 +64,10 @@ def fuse_fragments(
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
     broken = _padded(broken_vertices(fragments, joints, [piece.index for piece in pieces]), parts)
-    scene = _scene(parts, broken, spacing, noise, settings)
+    scene, made = _scene(parts, broken, spacing, noise), None
     report(0.3, "Closing the crack")
-    made = None
-    if scene.marked.walls.any():
-        try:
-            made, scene = _chips_filled(pieces, scene, spacing, report)
-        except CannotSew:
-            notes.append("The chips at the break could not be filled; they are left as they are.")
-            scene = _scene(parts, broken, spacing, noise, replace(settings, chips="leave"))
+    if settings.chips != "leave":
+        made, scene = _chips_filled(pieces, scene, broken, spacing, settings, notes, report)
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
@@ -85,17 +80,12 @@ def fuse_fragments(
     return whole
 
 
-def _scene(
-    parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings
-) -> Scene:
+def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
     cut = crops(parts, broken, spacing_mm)
     far = beyond_crops(parts, cut, spacing_mm)
     near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
-    own = [b[crop.vertices] for b, crop in zip(broken, cut, strict=True)]
     sides = contacts(near, rims, spacing_mm, noise_mm)
-    if settings.chips == "leave":
-        return Scene(cut, far, Marked(sides, np.zeros(sum(len(mesh.vertices) for mesh in near), bool)))
-    return Scene(cut, far, with_chips(near, rims, far.soup, sides, own, spacing_mm, settings.largest_chip_mm))
+    return Scene(cut, far, Marked(sides, np.zeros(sum(len(mesh.vertices) for mesh in near), bool)))
 
 
 def _padded(broken: list[BoolArray], parts: list[Mesh]) -> list[BoolArray]:
@@ -131,7 +121,32 @@ def _basis(
     return scene.near, scene.rims, scene.far.soup, scene.marked.sides, scene.marked.walls, spacing_mm
 
 
-def _chips_filled(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:
+def _chips_filled(
+    pieces: list[Piece], scene: Scene, broken: list[BoolArray], spacing_mm: float, settings: FuseSettings,
+    notes: list[str], report: Report,
+) -> tuple[Made | None, Scene]:  # fmt: skip
+    """Sewn over the chips, where there are any; else nothing made, and the scene as it was."""
+    own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
+    near, rims, sides = scene.near, scene.rims, scene.marked.sides
+    marked = with_chips(near, rims, scene.far.soup, sides, own, spacing_mm, settings.largest_chip_mm)
+    if not marked.walls.any():
+        return None, scene
+    try:
+        made, filled = _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, report)
+    except CannotSew:
+        notes.append("The chips at the break could not be filled; they are left as they are.")
+        return None, scene
+    try:
+        plain, _ = _sewn(pieces, scene, spacing_mm, report)
+    except CannotSew:
+        return made, filled
+    if meshes.euler_genus(plain.mesh, plain.shells) == meshes.euler_genus(made.mesh, made.shells):
+        return made, filled
+    notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
+    return plain, scene
+
+
+def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:
     """Sewn over the chips; once more where their surroundings show that a wall goes on."""
     made, left = _sewn(pieces, scene, spacing_mm, report)
     if not left.any():

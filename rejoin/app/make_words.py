@@ -22,7 +22,8 @@ ABOUT = {
     "machining": "The part with machining stock on the faces you pick, to cut it from.",
     "cradle": "Two half shells that hold the fragments in place for bonding, marking and checking.",
 }
-CASTING = {"metal": "Metal that is cast", "allowance": "Own figure, %", "convention": "Reckoned as"}
+CASTING = {"metal": "Metal that is cast", "allowance": "Own figure, %", "convention": "Reckoned as",
+           "casting_grade": "Casting grade, DCTG"}  # fmt: skip
 CONVENTIONS = (("part × (1 + s)", "1+s"), ("part ÷ (1 − s)", "1/(1-s)"))
 DOUBLE = {"pattern_metal": "Pattern of metal", "pattern_allowance": "Own figure, %"}
 PRINTER = {

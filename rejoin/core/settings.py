@@ -154,6 +154,10 @@ class MakeSettings(Settings):
         None, 'contraction (shrinkage) by own figure: 1.04, or x,y,z: 1.0,1.0,0.8, or "1/8 in/ft"', unit="%"
     )
     convention: str = setting("1+s", "pattern = part x (1+s), or part x 1/(1-s)", choices=("1+s", "1/(1-s)"))
+    casting_grade: str | None = setting(
+        None, "casting tolerance grade DCTG, ISO 8062-3: how far the casting may vary is told",
+        choices=tuple(str(grade) for grade in range(1, 17)),
+    )  # fmt: skip
     pattern_metal: str | None = setting(None, "metal of the pattern that is cast from this one: double contraction")
     pattern_allowance: str | None = setting(None, "its contraction by own figure", unit="%")
     print_shrinkage: str | None = setting(None, "what the printed plastic shrinks by: 0.3, or x,y,z", unit="%")

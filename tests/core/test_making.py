@@ -21,6 +21,8 @@ from rejoin.core.libraries.bodies import body_of
 from rejoin.core.making import writing
 from rejoin.core.making.allowances import (
     CONTRACTION_PCT,
+    DCTG_MM,
+    casting_width_mm,
     contraction,
     factor,
     three,
@@ -95,6 +97,32 @@ def test_contraction_is_that_of_the_table() -> None:
         assert CONTRACTION_PCT[metal][:3] == tuple(map(float, figures)), metal
 
 
+@pytest.mark.skipif(not TABLES.is_dir(), reason="the tables beside the project are not here")
+def test_casting_widths_are_those_of_iso_8062_3() -> None:
+    with open(TABLES / "dctg_total_mm.csv", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 10
+    for row in rows:
+        inside = 0.5 * (float(row["over_mm"]) + float(row["to_mm"]))
+        for grade in DCTG_MM:
+            if row[str(grade)]:
+                assert casting_width_mm(grade, inside) == float(row[str(grade)])
+                assert casting_width_mm(grade, float(row["to_mm"])) == float(row[str(grade)])
+            else:
+                with pytest.raises(NoAnswer):
+                    casting_width_mm(grade, inside)
+
+
+def test_how_far_a_casting_may_vary_is_told_where_its_grade_is_given() -> None:
+    """ISO 8062-3:2007, Table 2: grade 9 over 160 to 250 mm is 2.8 mm in all; a print is no casting."""
+    asked = MakeSettings("pattern", metal="grey iron", casting_grade="9")
+    assert any("DCTG 9 may vary by 2.8 mm in all" in note for note in make_part(whole_of(block()), (), asked).notes)
+    for other in (replace(asked, casting_grade=None), replace(asked, purpose="print")):
+        assert not any("DCTG" in note for note in make_part(whole_of(block()), (), other).notes)
+    with pytest.raises(NoAnswer, match="no width at 200 mm"):
+        make_part(whole_of(block()), (), replace(asked, casting_grade="1"))
+
+
 def test_contraction_in_closed_form() -> None:
     """1/8 in per ft is 1/96; 200 mm become 202.083 mm; the conventions differ by 0.09 mm at 2.1 %."""
     assert three("1/8 in/ft", "allowance")[0] == pytest.approx(100 / 96)
@@ -109,7 +137,7 @@ def test_contraction_in_closed_form() -> None:
 @pytest.mark.parametrize("call", [
     lambda: three("much", "allowance"), lambda: three("1,2", "allowance"), lambda: three("40", "allowance"),
     lambda: three("1/0", "allowance"), lambda: three("nan", "allowance"),
-    lambda: contraction("unobtainium", None, "1+s"),
+    lambda: contraction("unobtainium", None, "1+s"), lambda: casting_width_mm(17, 20.0),
     lambda: bar_factors("100,100", 100.0), lambda: bar_factors("50,100,100", 100.0),
 ])  # fmt: skip
 def test_bad_figures_are_refused_in_words(call: Any) -> None:

@@ -14,9 +14,9 @@ from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import Indices, any_corner
+from rejoin.core.fusing.torn import Torn
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
-from rejoin.core.views import roughness
 
 AROUND, ENOUGH = 16, 4000
 """Vertices of the fracture face that give its local plane, of about so many in all."""
@@ -30,10 +30,6 @@ TALLEST = 1.2
 """A wall is no farther from the bare patch than so many times its width."""
 LOOKED_AT = 24
 """Places of a bare patch that a wall may face, beside the nearest ones."""
-ASKED = 400
-"""Vertices by which the roughness of a surface is told."""
-TELLS = 0.25
-"""Fracture face and original surface are told apart where one is rougher by so much (natural logarithm)."""
 BELOW = 0.52
 """Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
 
@@ -92,7 +88,7 @@ def with_chips(
     if not any(b.any() for b in bare):
         return Marked(sides, nothing)
     normals = abreast(lambda part, _: _even_normals(part), parts)
-    torn = [_Torn(*one, spacing_mm) for one in zip(parts, normals, sides, broken, bare, strict=True)]
+    torn = [Torn(*one, spacing_mm) for one in zip(parts, normals, sides, broken, bare, strict=True)]
     hollows = [
         _hollow(parts, normals, sides, number, members)
         for number, patch in enumerate(bare)
@@ -125,37 +121,6 @@ def with_walls(
             given_up.append(chip)
         result.append(side)
     return Marked(result, np.concatenate(given_up))
-
-
-class _Torn:
-    """Tells fracture that lies bare from original surface that only lies in the plane of the break."""
-
-    def __init__(
-        self, part: Mesh, normals: FloatArray, side: Contact, broken: BoolArray, bare: BoolArray, spacing_mm: float
-    ) -> None:
-        self._known = broken
-        self._surface = part.vertices, meshes.vertex_normals(part), normals, spacing_mm
-        self._broken = self._level(np.flatnonzero(broken))
-        self._original = self._level(np.flatnonzero(~broken & ~side.removed & ~bare))
-
-    def __call__(self, patches: list[Indices]) -> list[Indices]:
-        """The patches that belong to the fracture faces or are as rough; all where these are as rough as the rest."""
-        if abs(np.log(self._broken / self._original)) < TELLS:
-            return patches
-        middle = 0.5 * np.log(self._broken * self._original)
-        rougher = self._broken > self._original
-        return [
-            patch for patch in patches
-            if self._known[patch].mean() > 0.5 or (np.log(self._level(patch)) > middle) == rougher
-        ]  # fmt: skip
-
-    def _level(self, members: Indices) -> float:
-        """Roughness (mm) of some vertices; a low percentile, so that edges do not count."""
-        members = members[:: max(1, len(members) // ASKED)]
-        if len(members) == 0:
-            return 1.0
-        points, own, smooth, spacing = self._surface
-        return max(float(np.percentile(roughness(points, own, smooth, spacing, members), 40)), 1e-9)
 
 
 @dataclass(frozen=True, eq=False)

@@ -40,6 +40,29 @@ _ALSO = {
     "stainless steel": "austenitic steel",
 }  # fmt: skip
 
+_DCTG_SIZES = (10, 16, 25, 40, 63, 100, 160, 250, 400, 630)
+_N = None
+DCTG_MM: dict[int, tuple[float | None, ...]] = {
+    1: (0.09, 0.1, 0.11, 0.12, 0.13, 0.14, 0.15, _N, _N, _N),
+    2: (0.13, 0.14, 0.15, 0.17, 0.18, 0.2, 0.22, 0.24, _N, _N),
+    3: (0.18, 0.2, 0.22, 0.24, 0.26, 0.28, 0.3, 0.34, 0.4, _N),
+    4: (0.26, 0.28, 0.3, 0.32, 0.36, 0.4, 0.44, 0.5, 0.56, 0.64),
+    5: (0.36, 0.38, 0.42, 0.46, 0.5, 0.56, 0.62, 0.7, 0.78, 0.9),
+    6: (0.52, 0.54, 0.58, 0.64, 0.7, 0.78, 0.88, 1, 1.1, 1.2),
+    7: (0.74, 0.78, 0.82, 0.9, 1, 1.1, 1.2, 1.4, 1.6, 1.8),
+    8: (1, 1.1, 1.2, 1.3, 1.4, 1.6, 1.8, 2, 2.2, 2.6),
+    9: (1.5, 1.6, 1.7, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.6),
+    10: (2, 2.2, 2.4, 2.6, 2.8, 3.2, 3.6, 4, 4.4, 5),
+    11: (2.8, 3, 3.2, 3.6, 4, 4.4, 5, 5.6, 6.2, 7),
+    12: (4.2, 4.4, 4.6, 5, 5.6, 6, 7, 8, 9, 10),
+    13: (_N, _N, 6, 7, 8, 9, 10, 11, 12, 14),
+    14: (_N, _N, 8, 9, 10, 11, 12, 14, 16, _N),
+    15: (_N, _N, 10, 11, 12, 14, 16, 18, 20, _N),
+    16: (_N, _N, 12, 14, 16, 18, 20, 22, 25, _N),
+}
+"""ISO 8062-3:2007, Table 2: TOTAL width (not plus or minus) of the linear casting tolerance grades DCTG, mm, by nominal
+size up to and including 10, 16, ... 630 mm. Grade 16 is for walls only."""
+
 
 @dataclass(frozen=True)
 class Contraction:
@@ -134,3 +157,24 @@ def _percent(text: str, what: str) -> float:
     if value != value:
         raise WrongUse(f"The {what} {text.strip()!r} is not a figure.", "Give per cent, such as 1.04.")
     return 100.0 * value / 12.0 if per_foot else 100.0 * value if share else value
+
+
+def casting_width_mm(grade: int, size_mm: float) -> float:
+    """Total width of a casting tolerance, ISO 8062-3:2007, mm.
+
+    Raises
+    ------
+    WrongUse
+        No such grade.
+    NoAnswer
+        A size for which the table gives the grade no width.
+    """
+    if grade not in DCTG_MM:
+        raise WrongUse(f"There is no casting tolerance grade DCTG {grade}.", "Choose 1 to 16.")
+    column = next((n for n, end in enumerate(_DCTG_SIZES) if 0.0 < size_mm <= end), None)
+    width = None if column is None else DCTG_MM[grade][column]
+    if width is None:
+        raise NoAnswer(
+            f"The table gives DCTG {grade} no width at {size_mm:g} mm.", "Choose another grade, or type the limits."
+        )
+    return float(width)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from rejoin.core.errors import WrongUse
-from rejoin.core.making.allowances import Contraction, contraction, three
+from rejoin.core.making.allowances import Contraction, casting_width_mm, contraction, three
 from rejoin.core.making.beds import bar_factors
 from rejoin.core.making.bores import Core, core_of
 from rejoin.core.making.cradle import make_cradle
@@ -107,7 +107,7 @@ def make_part(
     walls = thinnest_walls(mesh)
     laid = Laid(mesh, made, made_from_part, parting, work.cores)
     bodies = laid_out(laid, settings, work.notes, _name(settings), report)
-    _tell(work, settings, walls)
+    _tell(work, settings, walls, float((high - low).max()))
     part = MadePart(
         settings.purpose, title, revision, mesh, bodies, tuple(work.steps), draft, walls, tuple(work.notes),
         CAUTIONS["all"] + CAUTIONS[settings.purpose],
@@ -240,7 +240,13 @@ def _name(settings: MakeSettings) -> str:
     return {"print": "trial print", "pattern": "pattern", "machining": "model"}[settings.purpose]
 
 
-def _tell(work: _Work, settings: MakeSettings, walls: Sequence[tuple[float, ...]]) -> None:
+def _tell(work: _Work, settings: MakeSettings, walls: Sequence[tuple[float, ...]], largest_mm: float) -> None:
+    if settings.casting_grade is not None and settings.purpose == "pattern":
+        width = casting_width_mm(int(settings.casting_grade), largest_mm)
+        work.notes.append(
+            f"A casting of grade DCTG {settings.casting_grade} may vary by {width:g} mm in all over its largest size, "
+            f"{largest_mm:.1f} mm (ISO 8062-3:2007)."
+        )
     if walls:
         thin = walls[0]
         least = THIN_MM[settings.purpose]

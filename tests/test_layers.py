@@ -23,7 +23,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "libraries",
         "files",
         "contact views",
-        "surfaces",
+        "surfaces planes",
         "relief form outline continuity",
         "evidence search likeness uncertainty",
         "flat",

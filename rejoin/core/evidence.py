@@ -27,6 +27,9 @@ LEAST_SCORE = 25.0
 BORNE_OUT = 3.0
 """Nats of shared relief from which outlines that agree count in full: chance seldom shares more."""
 
+FORM = 6.0
+"""Nats of shared form from which a contact counts in full: plane faces and unrelated ones reach half of it."""
+
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
@@ -81,7 +84,7 @@ def judge(
     score = close * max(_unlikely_by_chance(first, touch) * min(1.0, held), told)
     if score > 0.0 and not sparse:
         # Two plane faces share everything but a form.
-        score *= min(1.0, _form(first, second, b_from_a, touch) / BORNE_OUT)
+        score *= min(1.0, _form(first, second, b_from_a, touch) / FORM)
     return Evidence(
         score=score - (inside + inside_b) / (3.0 * spacing) ** 2,
         runner_up=0.0,

@@ -8,10 +8,9 @@ The roughness only orders the candidates; the matching decides.
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from rejoin.core.planes import connected_nodes, planar_regions
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.settings import FaceSettings, Report
 from rejoin.core.views import Nodes, coarse_nodes, roughness, smoothed_normals
@@ -52,6 +51,7 @@ def find_fracture_faces(
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)
+    regions += planar_regions(nodes, smooth, fragment.spacing_mm, settings.smallest_share)
     found = _best(nodes, rough, usual, regions)
     node_of_triangle = nodes.of_vertex[fragment.mesh.triangles[:, 0]]
     by_node = np.argsort(node_of_triangle, kind="stable").astype(np.int32)
@@ -132,8 +132,9 @@ def facets(nodes: Nodes, smooth: FloatArray, excess: FloatArray, smallest_share:
         left &= lean < np.cos(np.radians(24.0))
         wide = lean > CONES[0]
         near = pairs[wide[pairs[:, 0]] & wide[pairs[:, 1]]]
-        pieces = [r for cone in CONES for r in _connected(nodes, np.flatnonzero(lean > cone).astype(np.int32), near)]
-        patches = _connected(nodes, np.flatnonzero(wide & unusual).astype(np.int32), near)
+        cones = [np.flatnonzero(lean > cone).astype(np.int32) for cone in CONES]
+        pieces = [region for cone in cones for region in connected_nodes(nodes, cone, near)]
+        patches = connected_nodes(nodes, np.flatnonzero(wide & unusual).astype(np.int32), near)
         for region in pieces + patches + _levels(nodes, patches, direction, apart):
             if nodes.areas[region].sum() >= smallest:
                 found.append(region)
@@ -148,19 +149,6 @@ def _spread(values: FloatArray, pairs: IntArray, rounds: int = 2) -> FloatArray:
         around = np.bincount(pairs[:, 0], values[pairs[:, 1]], count)
         values = (values + around + np.bincount(pairs[:, 1], values[pairs[:, 0]], count)) / size
     return values
-
-
-def _connected(nodes: Nodes, chosen: IntArray, pairs: IntArray) -> list[IntArray]:
-    """The connected pieces of some nodes, the twelve largest (of at least twelve nodes)."""
-    number, inside = np.zeros(len(nodes.points), np.int32), np.zeros(len(nodes.points), bool)
-    number[chosen], inside[chosen] = np.arange(len(chosen)), True
-    first, second = pairs.T
-    both = inside[first] & inside[second]
-    first, second = number[first[both]], number[second[both]]
-    graph = coo_matrix((np.ones(len(first)), (first, second)), (len(chosen), len(chosen)))
-    _, label = connected_components(graph, directed=False)
-    size = np.bincount(label, nodes.areas[chosen]) * (np.bincount(label) >= 12)
-    return [chosen[label == piece].astype(np.int32) for piece in np.argsort(-size)[:12] if size[piece] > 0]
 
 
 def _levels(nodes: Nodes, patches: list[IntArray], direction: FloatArray, apart_mm: float) -> list[IntArray]:

@@ -14,12 +14,15 @@ import numpy as np
 
 from rejoin.core.continuity import Running, running_on
 from rejoin.core.evidence import LEAST_LEAD, LEAST_SCORE, Pose, judge
-from rejoin.core.outline import SHARE, rim_on_rim, sheet_of, turned_alike
+from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.records import FloatArray
 from rejoin.core.surfaces import Surface, alike
 from rejoin.core.transforms import inverse
 
-RUNS_ON = 0.75
+COVERING = 0.75
+"""Share of both faces, in coarse cells, that lie on each other, from which the rims are looked at closely."""
+
+RUNS_ON = 0.8
 """Share of the rim along which the original surfaces must run on."""
 
 MOST_ACROSS = 1.3 * LEAST_SCORE
@@ -42,7 +45,7 @@ def laid_by_rims(first: Surface, second: Surface, a_from_b: FloatArray) -> Laid 
             return None
         a_from_b = inverse(rim_on_rim(sheet) @ inverse(a_from_b))
     sheet = sheet_of(first, second, inverse(a_from_b))
-    if sheet is None or sheet.share < SHARE:
+    if sheet is None or sheet.share < COVERING:
         return None
     running = running_on(first.fragment, second.fragment, a_from_b)
     if running is not None and running.slid_mm > first.fragment.spacing_mm:

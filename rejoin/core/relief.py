@@ -44,13 +44,22 @@ def smooth_patches(points: FloatArray, normals: FloatArray, cell_mm: float, most
     return patches
 
 
+TRIMS = 4
+"""Times a quadric is fitted again without what stands out of it by four sigma."""
+
+
 def relief(points: FloatArray, normals: FloatArray) -> float:
     """Robust height (mm, 1 sigma) of points over the quadric that fits them best.
 
     A plane, a shaft or a ball has none: only what no smooth shape explains counts.
     """
     plane = robust_plane(points, normals.mean(axis=0), np.ones(len(points)))
-    return sigma_of(quadric_residual(*plane.coordinates(points).T))
+    x, y, z = plane.coordinates(points).T
+    height = quadric_residual(x, y, z)
+    for _ in range(TRIMS):
+        # A flange or a fillet beside a plane would bend the quadric, and the plane pass for relief.
+        height = quadric_residual(x, y, z, np.abs(height) < 4.0 * sigma_of(height) + 1e-12)
+    return sigma_of(height)
 
 
 def rimless(seen: Facing) -> BoolArray:

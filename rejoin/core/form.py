@@ -6,10 +6,9 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from rejoin.core.records import FloatArray, IntArray
-from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface
 from rejoin.core.transforms import apply
-from rejoin.core.views import BoolArray, quadric_residual, robust_plane
+from rejoin.core.views import BoolArray, robust_plane, without_fringe
 
 FEWEST = 24
 """Places on a face below which it tells nothing of its form."""
@@ -52,9 +51,8 @@ def shared_form(
             continue
         plane = robust_plane(points[1][facet], seen.normals[facet].mean(axis=0), np.ones(len(facet)))
         a, b = (plane.coordinates(p[facet]) for p in points)
-        height = 0.5 * quadric_residual(*(a + b).T)
         # A fillet or a flange beside a plane is no form of the plane's.
-        kept = np.abs(height) < 4.0 * sigma_of(height) + 1e-12
+        kept = without_fringe(0.5 * (a + b))
         finest = max((d for d in range(2, DEGREES + 1) if 2 * (d + 1) * (d + 2) <= np.count_nonzero(kept)), default=0)
         if finest:
             waves = _waves(0.5 * (a + b)[kept, :2], finest)

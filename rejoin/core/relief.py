@@ -15,7 +15,7 @@ from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface
 from rejoin.core.transforms import apply, turn
-from rejoin.core.views import BoolArray, quadric_residual, robust_plane
+from rejoin.core.views import BoolArray, quadric_residual, robust_plane, without_fringe
 
 
 def smooth_patches(points: FloatArray, normals: FloatArray, cell_mm: float, most: int = 12) -> list[IntArray]:
@@ -44,22 +44,16 @@ def smooth_patches(points: FloatArray, normals: FloatArray, cell_mm: float, most
     return patches
 
 
-TRIMS = 4
-"""Times a quadric is fitted again without what stands out of it by four sigma."""
-
-
 def relief(points: FloatArray, normals: FloatArray) -> float:
     """Robust height (mm, 1 sigma) of points over the quadric that fits them best.
 
     A plane, a shaft or a ball has none: only what no smooth shape explains counts.
     """
     plane = robust_plane(points, normals.mean(axis=0), np.ones(len(points)))
-    x, y, z = plane.coordinates(points).T
-    height = quadric_residual(x, y, z)
-    for _ in range(TRIMS):
-        # A flange or a fillet beside a plane would bend the quadric, and the plane pass for relief.
-        height = quadric_residual(x, y, z, np.abs(height) < 4.0 * sigma_of(height) + 1e-12)
-    return sigma_of(height)
+    xyz = plane.coordinates(points)
+    x, y, z = xyz.T
+    # A flange or a fillet beside a plane would bend the quadric, and the plane pass for relief.
+    return sigma_of(quadric_residual(x, y, z, without_fringe(xyz)))
 
 
 def rimless(seen: Facing) -> BoolArray:

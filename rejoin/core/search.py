@@ -15,7 +15,7 @@ from scipy.ndimage import affine_transform, gaussian_filter
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.robust import sigma_of
 from rejoin.core.transforms import inverse, orthonormal
-from rejoin.core.views import BoolArray, MapArray, Nodes, Plane, band_passed, height_map, quadric_residual, robust_plane
+from rejoin.core.views import MapArray, Nodes, Plane, band_passed, height_map, robust_plane, without_fringe
 
 TURNS = 48
 """Turns in the plane that are tried for each pair of faces."""
@@ -91,16 +91,6 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_
     coordinates = plane.coordinates(points)
     across = 2 * float(np.percentile(np.linalg.norm(coordinates[:, :2], axis=1), 99))
     return View(face, plane, coordinates, across, vertices)
-
-
-def without_fringe(coordinates: FloatArray) -> BoolArray:
-    """Which points (n, 3) belong to the bulk of a face: within 4 robust sigma of its best quadric."""
-    x, y, z = coordinates.T
-    bulk = np.ones(len(coordinates), bool)
-    for _ in range(5):
-        residual = quadric_residual(x, y, z, bulk)
-        bulk = np.abs(residual) < 4.0 * sigma_of(residual[bulk]) + 1e-12
-    return bulk
 
 
 def step_for(first: Gallery, i: int, second: Gallery, j: int) -> float:

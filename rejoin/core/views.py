@@ -145,6 +145,16 @@ def quadric_residual(x: FloatArray, y: FloatArray, z: FloatArray, chosen: BoolAr
     return np.asarray(z - design @ fit)
 
 
+def without_fringe(coordinates: FloatArray) -> BoolArray:
+    """Which points (n, 3) belong to the bulk of a face: within 4 robust sigma of its best quadric."""
+    x, y, z = coordinates.T
+    bulk = np.ones(len(coordinates), bool)
+    for _ in range(5):
+        residual = quadric_residual(x, y, z, bulk)
+        bulk = np.abs(residual) < 4.0 * sigma_of(residual[bulk]) + 1e-12
+    return bulk
+
+
 def height_map(coordinates: FloatArray, step_mm: float, size: int) -> tuple[MapArray, MapArray]:
     """Mean height per grid cell.
 

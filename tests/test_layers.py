@@ -20,7 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "abreast capacity",
         "transforms robust",
         "meshes",
-        "libraries",
+        "libraries noise",
         "files",
         "contact views",
         "surfaces planes",

@@ -1,6 +1,6 @@
 """Cleaning of one scan: weld, orient, remove specks, find holes, measure spacing and noise.
 
-The steps are in `mending` (repairs), `shells` (loose parts, outside, holes) and `noise`.
+The steps are in `mending` (repairs) and `shells` (loose parts, outside, holes); the noise is in `rejoin.core.noise`.
 """
 
 from __future__ import annotations
@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from rejoin.core.cleaning.mending import Work, mended
-from rejoin.core.cleaning.noise import surface_noise
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import averaged_normals, edge_spacing, gathered, mirrored, triangle_areas, vertex_normals
+from rejoin.core.noise import surface_noise
 from rejoin.core.records import Fragment, Hole, Mesh, Repair, Scan
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from rejoin.core.dimensions.shapes import shows
 from rejoin.core.dimensions.starting import starts
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import adjacency, edge_spacing, vertex_normals
+from rejoin.core.noise import ScanNoise, scan_noise
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.robust import sigma_of
 
@@ -37,6 +39,9 @@ TOLERANCE = 0.4
 BESIDE = 4.0
 """How far from the pick a region may begin, in spacings."""
 
+WINDOWS = 400
+"""Places at which the scan's noise is looked at."""
+
 Rows = npt.NDArray[np.int64]
 
 
@@ -50,6 +55,11 @@ class Ground:
     normals: FloatArray
     tree: cKDTree
     spacing_mm: float
+
+    @cached_property
+    def noise(self) -> ScanNoise:
+        """The scan's noise, and how alike it is from point to point."""
+        return scan_noise(self.mesh, self.neighbours, self.spacing_mm, WINDOWS)
 
 
 def ground_of(mesh: Mesh) -> Ground:

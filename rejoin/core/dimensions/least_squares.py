@@ -9,7 +9,9 @@ import numpy.typing as npt
 from scipy.optimize import linprog
 
 from rejoin.core.dimensions.figures import Figure, distances, frame_of, free, moved, system, through
-from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.dimensions.scatter import Scatter, carried, scatter_of
+from rejoin.core.noise import ScanNoise
+from rejoin.core.records import FloatArray
 
 
 def polished(start: Figure, points: FloatArray) -> Figure:
@@ -107,18 +109,19 @@ def best_fit(kind: str, points: FloatArray, normals: FloatArray | None = None) -
     return best
 
 
-def covariance_of(figure: Figure, points: FloatArray, cells: IntArray | None = None) -> FloatArray | None:
-    """Covariance (8, 8) of (point, direction, radius, half angle in rad); None where nothing is left over to judge by.
+def covariance_of(figure: Figure, points: FloatArray) -> FloatArray | None:
+    """Covariance (8, 8) of (point, direction, radius, half angle in rad), each residual taken for independent.
 
     Parameters
     ----------
     figure : Figure
         Of least squares through ``points``.
     points : (n, 3)
-    cells : (n,), optional
-        Which residuals belong together: those of one cell may be alike, as a scanner's noise and a casting's form
-        are, those of different cells are taken as independent (sandwich by clusters, Liang and Zeger 1986, with
-        the factor g / (g - 1)). Without cells each residual counts as independent.
+
+    Returns
+    -------
+    (8, 8) or None
+        None where nothing is left over to judge by.
     """
     residual, slopes = system(figure, points)
     count = slopes.shape[1]
@@ -126,16 +129,32 @@ def covariance_of(figure: Figure, points: FloatArray, cells: IntArray | None = N
         return None
     inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-14)
     inner = float(residual @ residual) / (len(residual) - count) * inverse
-    if cells is not None:
-        parts = len(residual) // len(points)
-        _, group = np.unique(np.tile(cells, parts), return_inverse=True)
-        number = int(group.max()) + 1
-        if number > 2 * count:
-            scores = np.stack([np.bincount(group, residual * slopes[:, k], number) for k in range(count)], axis=1)
-            clustered = inverse @ (scores.T @ scores) @ inverse * (number / (number - count))
-            inner = clustered if np.trace(clustered) > np.trace(inner) else inner
     outer = _outer(figure)
     return np.asarray(outer @ inner @ outer.T)
+
+
+def scattered(figure: Figure, points: FloatArray, noise: ScanNoise) -> tuple[FloatArray, Scatter]:
+    """The same for points of a scan, whose noise and form are alike from point to point, and what these are.
+
+    Parameters
+    ----------
+    figure : Figure
+        A surface of least squares through ``points``.
+    points : (n, 3)
+        Many more than the figure has free numbers.
+    noise : ScanNoise
+
+    Returns
+    -------
+    covariance : (8, 8)
+        (J^T J)^-1 J^T C J (J^T J)^-1 with the covariance C of the residuals.
+    scatter : Scatter
+    """
+    residual, slopes = system(figure, points)
+    found = scatter_of(points, residual, slopes, noise)
+    inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-14)
+    outer = _outer(figure) @ inverse
+    return np.asarray(outer @ carried(points, slopes, found) @ outer.T), found
 
 
 def _outer(figure: Figure) -> FloatArray:

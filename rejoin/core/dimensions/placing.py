@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import chdtri
 
+from rejoin.core.dimensions.figures import FREE, Figure, system
 from rejoin.core.dimensions.growing import Ground, seed_of
 from rejoin.core.dimensions.regions import Feature
-from rejoin.core.dimensions.shapes import fit_shape
+from rejoin.core.dimensions.scatter import BY_CHANCE, Scatter, carried, scatter_of
+from rejoin.core.dimensions.shapes import figure_of, fit_shape
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Shape
 from rejoin.core.transforms import apply, identity, turn
@@ -32,13 +35,14 @@ class Body:
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """A feature in the common frame."""
+    """A feature in the common frame; ``scatter`` is of its points, None where that is not known."""
 
     shape: Shape
     points: FloatArray
     hollow: bool
     normal: FloatArray | None
     pick: FloatArray
+    scatter: Scatter | None = None
 
 
 def placed(feature: Feature, body: Body, pick: FloatArray) -> Placed:
@@ -48,8 +52,8 @@ def placed(feature: Feature, body: Body, pick: FloatArray) -> Placed:
     shape = moved_shape(feature.shape, to)
     if normal is not None and shape.direction is not None and float(shape.direction @ normal) < 0.0:
         shape = _turned(shape)
-    return Placed(shape, apply(to, feature.points_mm), feature.hollow, normal,
-                   apply(to, pick[None])[0])  # fmt: skip
+    return Placed(shape, apply(to, feature.points_mm), feature.hollow, normal, apply(to, pick[None])[0],
+                  feature.scatter)  # fmt: skip
 
 
 def moved_shape(shape: Shape, b_from_a: FloatArray) -> Shape:
@@ -86,24 +90,38 @@ def _patch(body: Body, seed: int, pick: FloatArray) -> Feature:
     near = np.atleast_1d(ground.tree.query(ground.mesh.vertices[seed], min(30, len(ground.mesh.vertices)))[1])
     near = near[ground.normals[near] @ ground.normals[seed] > 0.8]
     points = ground.mesh.vertices[near]
-    normal = ground.normals[seed]
-    covariance = np.zeros((8, 8))
-    sd, foot, sigma = body.noise_mm, ground.mesh.vertices[seed], body.noise_mm
+    normal, foot, sigma = ground.normals[seed], ground.mesh.vertices[seed], body.noise_mm
+    variance, scatter = sigma**2, None
     try:
         shape = fit_shape("plane", points, zone=False, strays=False)
         assert shape.direction is not None
         normal = shape.direction * (1.0 if shape.direction @ normal > 0 else -1.0)
         foot = pick - normal * float((pick - shape.point_mm) @ normal)
         sigma = shape.sigma_mm
-        if shape.covariance is not None:
-            row = np.concatenate([normal, foot - shape.point_mm, [0.0, 0.0]])
-            # a scanner's noise is alike over a few points, so the mean of a small patch is little better than one
-            sd = max(float(np.sqrt(max(row @ shape.covariance @ row, 0.0))), 0.5 * body.noise_mm)
+        if len(points) > FREE["plane"]:
+            variance, scatter = _of_foot(figure_of(shape), points, foot, body)
     except NoAnswer:
         pass
-    covariance[:3, :3] = np.outer(normal, normal) * sd * sd
+    covariance = np.zeros((8, 8))
+    covariance[:3, :3] = np.outer(normal, normal) * variance
     shape = Shape("plane", foot, normal, None, None, sigma, 0.0, None, 1.0, len(near), sigma, covariance)
-    return Feature(shape, near.astype(np.int32), points, False, normal)
+    return Feature(shape, near.astype(np.int32), points, False, normal, scatter)
+
+
+def _of_foot(plane: Figure, points: FloatArray, foot: FloatArray, body: Body) -> tuple[float, Scatter]:
+    """Variance of a small plane's height at a point on it.
+
+    The noise is that of the scan, so many points stand behind it; only where the patch itself scatters more than
+    chance lets that noise do, its own scatter counts, and its few degrees of freedom.
+    """
+    residual, slopes = system(plane, points)
+    found = scatter_of(points, residual, slopes, body.ground.noise)
+    ratio = (found.variance + found.form) / max(body.noise_mm**2, 1e-300)
+    if ratio <= chdtri(found.freedom, BY_CHANCE) / found.freedom:
+        found = replace(found, variance=body.noise_mm**2, form=0.0, freedom=np.inf)
+    _, at_foot = system(plane, foot[None])
+    weights = slopes @ np.linalg.pinv(slopes.T @ slopes, rcond=1e-14) @ at_foot[0]
+    return float(carried(points, weights[:, None], found)[0, 0]), found
 
 
 def both_sides(body: Body, pick: FloatArray, reach: float) -> list[Placed]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from rejoin.core.dimensions.figures import Figure, distances, free
 from rejoin.core.dimensions.growing import FIRST, MOST, Ground, fitted, grown, nearest, seed_of
+from rejoin.core.dimensions.least_squares import scattered
 from rejoin.core.dimensions.rivals import refuse_others
+from rejoin.core.dimensions.scatter import Scatter
 from rejoin.core.dimensions.shapes import figure_of, fit_shape, shows
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, IntArray, Shape
@@ -28,7 +30,7 @@ class Feature:
     """What was found at a pick: the shape, and whether it is ``hollow`` (seen from inside).
 
     ``vertices`` (k,) are of the mesh itself, ``points_mm`` (n, 3) lie on the feature; ``normal`` (3,) of a plane
-    points out of the material.
+    points out of the material. ``scatter`` is of the points, None where too few were fitted to tell.
     """
 
     shape: Shape
@@ -36,6 +38,7 @@ class Feature:
     points_mm: FloatArray
     hollow: bool
     normal: FloatArray | None
+    scatter: Scatter | None = None
 
 
 def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("plane", "cylinder", "sphere", "cone"),
@@ -97,25 +100,27 @@ def _flat(ground: Ground, patch: npt.NDArray[np.int64], region: npt.NDArray[np.i
 
 
 def _feature(ground: Ground, found: Figure, region: npt.NDArray[np.int64], zone: bool) -> Feature:
-    """The final fit, its residuals clustered in cells over which form and noise may be alike."""
+    """The final fit, its covariance with what noise and form have in common from point to point."""
     mesh, normals = ground.mesh, ground.normals[region]
     rows = _measured(ground, found, region)
     some = rows if len(rows) <= 5 * MOST else rows[np.linspace(0, len(rows) - 1, 5 * MOST).astype(int)]
     points = mesh.vertices[some]
     few = len(points) < 4 * free(found)
-    shape = fit_shape(found.kind, points, None if few else ground.normals[some], None if few else cells_of(points),
-                      zone=zone and len(points) <= MOST, strays=False)  # fmt: skip
-    figure = figure_of(shape)
+    shape = fit_shape(found.kind, points, None if few else ground.normals[some], zone and len(points) <= MOST, False)
+    figure, scatter = figure_of(shape), None
+    if not few:
+        covariance, scatter = scattered(figure, points, ground.noise)
+        shape = replace(shape, covariance=covariance)
     mean = np.asarray(normals.mean(axis=0))
     if found.kind == "plane":
         assert figure.direction is not None
         out = figure.direction * (1.0 if figure.direction @ mean > 0 else -1.0)
-        return Feature(shape, _own(ground, region), mesh.vertices[rows], False, out)
+        return Feature(shape, _own(ground, region), mesh.vertices[rows], False, out, scatter)
     q = mesh.vertices[region] - figure.point
     if figure.direction is not None:
         q = q - (q @ figure.direction)[:, None] * figure.direction
     hollow = bool(np.einsum("ij,ij->i", q, normals).sum() < 0.0)
-    return Feature(shape, _own(ground, region), mesh.vertices[rows], hollow, None)
+    return Feature(shape, _own(ground, region), mesh.vertices[rows], hollow, None, scatter)
 
 
 def _own(ground: Ground, region: npt.NDArray[np.int64]) -> IntArray:
@@ -143,10 +148,3 @@ def _measured(ground: Ground, figure: Figure, region: npt.NDArray[np.int64]) -> 
     near = float(np.abs(distances(figure, ground.mesh.vertices[region])).max())
     corners = corners[away <= 2.0 * near + 1e-6 * ground.spacing_mm]
     return corners if len(corners) >= max(2 * free(figure), 8) else region
-
-
-def cells_of(points: FloatArray, across: int = 8) -> IntArray:
-    """A cell number (n,) for each point: cubes of an ``across``-th of the region's size."""
-    size = float(np.ptp(points, axis=0).max()) / across
-    keys = np.floor((points - points.min(axis=0)) / max(size, 1e-300)).astype(np.int64)
-    return np.asarray(np.unique(keys, axis=0, return_inverse=True)[1].reshape(-1), np.int32)

@@ -10,7 +10,7 @@ from rejoin.core.dimensions.consensus import BELONGS, Fitted, fit_among_strays, 
 from rejoin.core.dimensions.figures import FEWEST, FREE_IN_PLANE, Figure, distances, free
 from rejoin.core.dimensions.least_squares import best_fit, covariance_of, minimum_zone, zone_of
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.records import FloatArray, IntArray, Shape
+from rejoin.core.records import FloatArray, Shape
 
 KINDS = ("plane", "line", "circle", "sphere", "cylinder", "cone")
 
@@ -27,7 +27,6 @@ def fit_shape(
     kind: str,
     points: FloatArray,
     normals: FloatArray | None = None,
-    cells: IntArray | None = None,
     zone: bool = True,
     strays: bool = True,
 ) -> Shape:
@@ -41,8 +40,6 @@ def fit_shape(
         Millimetres.
     normals : (n, 3), optional
         Surface normals, which settle the axis of a cylinder or cone.
-    cells : (n,), optional
-        Which points' residuals may be alike (see `covariance_of`).
     zone : bool
         Whether to work out the minimum zone as well.
     strays : bool
@@ -72,7 +69,7 @@ def fit_shape(
     if fitted is None:
         raise _flat(kind, points, spread)
     _check_curved(points[fitted.used], fitted.figure)
-    return _shape(fitted, points, None if cells is None else cells[fitted.used], zone)
+    return _shape(fitted, points, zone)
 
 
 def _check_wish(kind: str, points: FloatArray) -> None:
@@ -158,7 +155,7 @@ def _radius_sd(figure: Figure, points: FloatArray) -> float | None:
     return None if covariance is None else float(np.sqrt(max(covariance[6, 6], 0.0)))
 
 
-def _shape(fitted: Fitted, points: FloatArray, cells: IntArray | None, zone: bool) -> Shape:
+def _shape(fitted: Fitted, points: FloatArray, zone: bool) -> Shape:
     figure, used = fitted.figure, points[fitted.used]
     away = distances(figure, used)
     narrowest = minimum_zone(figure, used) if zone else None
@@ -175,7 +172,7 @@ def _shape(fitted: Fitted, points: FloatArray, cells: IntArray | None, zone: boo
         used_share=float(fitted.used.mean()),
         points_used=int(fitted.used.sum()),
         sigma_mm=float(np.sqrt(away @ away / left)),
-        covariance=covariance_of(figure, used, cells),
+        covariance=covariance_of(figure, used),
     )
 
 

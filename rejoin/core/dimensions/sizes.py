@@ -1,7 +1,9 @@
 """The size of a picked dimension, with its uncertainty: what the features are, what lies between them.
 
 The uncertainty is that of GUM (JCGM 100:2008): the features' own covariances and, where they lie on different
-fragments, the placements', through the derivative of the size; u95 is with k = 2.
+fragments, the placements', through the derivative of the size. A feature's covariance is of the scan's noise, which is
+alike over several spacings, and of what form the feature has beyond it (`scatter`); a bore's also of how its local
+sizes differ (`bores`). u95 is for 95 %: k = 2, and Student's t where few degrees of freedom stand behind a feature.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from rejoin.core.dimensions.bores import BoreSizes, bore_sizes
 from rejoin.core.dimensions.placing import Body, Placed, both_sides, placed, touched
 from rejoin.core.dimensions.regions import feature_at
 from rejoin.core.dimensions.rules import RULES
+from rejoin.core.dimensions.scatter import coverage_factor, joint_freedom
 from rejoin.core.dimensions.shapes import figure_of
 from rejoin.core.dimensions.spread import spread
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -36,7 +39,10 @@ _SOUGHT = {
 
 @dataclass(frozen=True, eq=False)
 class Size:
-    """A measured dimension: mm or degrees, with k = 2; ``lines_mm`` (k, 2, 3) and ``shapes`` in the common frame."""
+    """A measured dimension, mm or degrees, with its uncertainty for 95 %.
+
+    ``lines_mm`` (k, 2, 3) and ``shapes`` are in the common frame.
+    """
 
     value: float
     u95: float
@@ -92,19 +98,35 @@ def measure(kind: str, picks_mm: FloatArray, bodies: Sequence[Body], reach: floa
 def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
     rule = RULES[kind]
     value, lines, notes = rule(found)
-    sd = spread(lambda changed: rule(changed)[0], found, bodies)
+    sd, freedom = spread(lambda changed: rule(changed)[0], found, bodies)
     sizes: tuple[tuple[str, float], ...] = ()
+    if kind in ("angle", "centres"):
+        leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
+        sd = _beside_zero(90.0 - value if leaning else value, sd)
     if kind in ("bore", "shaft"):
-        round_one = bore_sizes(figure_of(found[0].shape), found[0].points, kind == "bore")
-        sizes = _named(round_one, kind)
-        if found[0].hollow != (kind == "bore"):
-            raise NoAnswer(f"The cylinder at the pick is a {'bore' if found[0].hollow else 'shaft'}, not a {kind}.",
+        one = found[0]
+        if one.hollow != (kind == "bore"):
+            raise NoAnswer(f"The cylinder at the pick is a {'bore' if one.hollow else 'shaft'}, not a {kind}.",
                            "Pick inside the bore." if kind == "bore" else "Pick on the outside.")  # fmt: skip
+        round_one = bore_sizes(figure_of(one.shape), one.points, kind == "bore", one.scatter)
+        sizes = _named(round_one, kind)
         if round_one.two_point is not None:
-            value, sd = round_one.two_point, float(np.hypot(sd, round_one.two_point_sd))
+            noise = sd if round_one.mean_sd is None else round_one.mean_sd
+            value, sd = round_one.two_point, float(np.hypot(noise, round_one.form_sd))
+            freedom = joint_freedom([(noise**2, freedom), (round_one.form_sd**2, float(np.inf))])
         else:
             notes = (*notes, "Too little of it is there for a two-point size; this is the least-squares size.")
-    return Size(value, 2.0 * sd, sizes, np.asarray(lines), tuple(one.shape for one in found), notes)
+    u95 = coverage_factor(freedom) * sd
+    return Size(value, u95, sizes, np.asarray(lines), tuple(one.shape for one in found), notes)
+
+
+def _beside_zero(value: float, sd: float) -> float:
+    """The standard uncertainty of a length in two dimensions, which near zero the second one adds to.
+
+    The term of second order (JCGM 100:2008, 5.1.2), sd^4 / 2 value^2, as far as it may be trusted: at zero the length
+    is Rayleigh's, whose 95 % lie within 2.45 sd, as with twice the root of 1.5 variances.
+    """
+    return sd * float(np.sqrt(1.0 + 0.5 * min(1.0, (sd / max(abs(value), 1e-300)) ** 2))) if sd > 0.0 else sd
 
 
 def _named(found: BoreSizes, kind: str) -> tuple[tuple[str, float], ...]:

@@ -9,24 +9,30 @@ import numpy as np
 
 from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.placing import Body, Placed, moved_shape
+from rejoin.core.dimensions.scatter import joint_freedom
 from rejoin.core.transforms import apply, from_vector
 
 
-def spread(value: Callable[[list[Placed]], float], found: list[Placed], bodies: Sequence[Body]) -> float:
-    """Standard uncertainty: features and placements through central differences."""
-    square = 0.0
+def spread(value: Callable[[list[Placed]], float], found: list[Placed], bodies: Sequence[Body]) -> tuple[float, float]:
+    """Standard uncertainty by features and placements, and the effective degrees of freedom behind it.
+
+    The features' noise is independent of each other and of the placements, whose covariance is known, so that only
+    the features' residuals limit the degrees of freedom.
+    """
+    parts = []
     for n, one in enumerate(found):
         covariance = one.shape.covariance
         if covariance is not None:
             slope = np.array([_slope(value, found, n, k) if covariance[k, k] > 0.0 else 0.0 for k in range(8)])
-            square += max(float(slope @ covariance @ slope), 0.0)
+            freedom = float(np.inf) if one.scatter is None else one.scatter.freedom
+            parts.append((max(float(slope @ covariance @ slope), 0.0), freedom))
     for number in sorted({body.number for body in bodies}):
         body = next(one for one in bodies if one.number == number)
         if body.covariance is None or body.centre_mm is None or all(one.number == number for one in bodies):
             continue
         slope = np.array([_pose_slope(value, found, bodies, body, k) for k in range(6)])
-        square += max(float(slope @ body.covariance @ slope), 0.0)
-    return float(np.sqrt(square))
+        parts.append((max(float(slope @ body.covariance @ slope), 0.0), float(np.inf)))
+    return float(np.sqrt(sum(variance for variance, _ in parts))), joint_freedom(parts)
 
 
 def _slope(value: Callable[[list[Placed]], float], found: list[Placed], n: int, k: int) -> float:

@@ -1,7 +1,8 @@
-"""The scan's own noise, from how far it strays from a smooth local surface."""
+"""The scan's own noise, from how far it strays from a smooth local surface, and how alike neighbours err."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -32,8 +33,34 @@ LEAST = 1e-3
 """No scanner is better than this share of its spacing; keeps ratios to the noise finite."""
 
 
+@dataclass(frozen=True, eq=False)
+class ScanNoise:
+    """Noise along the normal: one sigma, and how alike it is at two vertices.
+
+    ``shares`` (len(LENGTHS),) are of the variance, each with the correlation exp(-d² / 2 L²) of its length of
+    `LENGTHS` times the spacing; the rest is independent from vertex to vertex.
+    """
+
+    sigma_mm: float
+    shares: FloatArray
+    spacing_mm: float
+
+    def correlation(self, distance_mm: FloatArray) -> FloatArray:
+        """Correlation of the noise at two different vertices, by their distance."""
+        lags = np.linspace(0.0, 4.0 * LENGTHS[-1], 241)
+        values = np.exp(-(lags[:, None] ** 2) / (2.0 * np.square(LENGTHS))) @ self.shares
+        return np.interp(distance_mm, lags * self.spacing_mm, values, right=0.0)
+
+
 def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Report = silent) -> float:
-    """One sigma of the noise along the normal, mm.
+    """One sigma of the noise along the normal, mm: that of `scan_noise`."""
+    return scan_noise(mesh, graph, spacing_mm, SAMPLES, report).sigma_mm
+
+
+def scan_noise(
+    mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int = SAMPLES, report: Report = silent
+) -> ScanNoise:
+    """The noise along the normal.
 
     A quadric is fitted to each of `SAMPLES` windows. Windows on fracture,
     edges and texture stray more than noise does; the calm ones are the largest
@@ -48,45 +75,60 @@ def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Repo
     graph : csr_matrix
         Vertex graph of the mesh.
     spacing_mm : float
+    samples : int
+        Windows that are looked at.
     report : Report, optional
 
     Returns
     -------
-    float
-        At least `LEAST` spacings.
+    ScanNoise
+        Of at least `LEAST` spacings.
     """
-    centres = np.sort(np.random.default_rng(0).permutation(len(mesh.vertices))[:SAMPLES]).astype(np.int32)
-    best = (np.inf, 0.0)
+    centres = np.sort(np.random.default_rng(0).permutation(len(mesh.vertices))[:samples]).astype(np.int32)
+    best = _Level(np.inf, 0.0, np.zeros(len(LENGTHS)))
     for number, radius in enumerate(RADII):
         report(number / len(RADII), "Measuring the scan's noise")
         points, used = _windows(mesh, graph, centres, spacing_mm, radius)
         if len(points) == 0:
             continue
-        best = min(best, _calm_level(points, used, radius))
-        if best[0] <= ALIKE:
+        best = min(best, _calm_level(points, used, radius), key=_unlike)
+        if best.unlike <= ALIKE:
             break
-    return max(best[1], LEAST) * spacing_mm
+    return ScanNoise(max(best.sigma, LEAST) * spacing_mm, best.shares, spacing_mm)
 
 
-def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> tuple[float, float]:
-    """How unlike the calm windows are (log spread), and their noise in spacings."""
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """How unlike the calm windows are (log spread), their noise in spacings, and the shares that are alike."""
+
+    unlike: float
+    sigma: float
+    shares: FloatArray
+
+
+def _unlike(level: _Level) -> float:
+    return level.unlike
+
+
+def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> _Level:
     left = _residuals(points, used)
     square = (left**2).sum(axis=1) / used.sum(axis=1)
     order = np.argsort(square, kind="stable")
     if square[order[len(order) // 5]] < LEAST**2:
-        return 0.0, LEAST
+        return _Level(0.0, LEAST, np.zeros(len(LENGTHS)))
     square = np.maximum(square, 1e-12 * LEAST**2)
-    best = (np.inf, float(np.sqrt(square[order[0]])))
+    best = _Level(np.inf, float(np.sqrt(square[order[0]])), np.zeros(len(LENGTHS)))
     for calm in CALM:
         count = int(calm * len(order))
-        if count < 30 and np.isfinite(best[0]):
+        if count < 30 and np.isfinite(best.unlike):
             break
         middle = order[np.unique(np.linspace(0.2, 0.8, 80) * max(count - 1, 0)).astype(int)]
-        share, freedom = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
+        share, freedom, alike = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
         usual = chdtri(freedom, 1.0 - QUANTILES) / freedom
         level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
-        best = min(best, (float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share))))
-        if best[0] <= ALIKE:
+        found = _Level(float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share)), alike)
+        best = min(best, found, key=_unlike)
+        if best.unlike <= ALIKE:
             break
     return best
 
@@ -179,12 +221,13 @@ def _table(radius: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     return np.array(likeness), np.array(share), np.array(freedom)
 
 
-def _explained(likeness: FloatArray, radius: float) -> tuple[float, float]:
-    """Share of the variance left and degrees of freedom of the noise that would look like this."""
+def _explained(likeness: FloatArray, radius: float) -> tuple[float, float, FloatArray]:
+    """Of the noise that would look like this: share of the variance left, degrees of freedom, shares that are alike."""
     expected, share, freedom = _table(radius)
     misfit = ((expected - likeness) ** 2).mean(axis=1)
     weight = np.exp(-(misfit - misfit.min()) / (2.0 * LIKENESS_SD**2))
-    return _log_mean(share, weight), _log_mean(freedom, weight)
+    alike = (weight.reshape(len(LENGTHS), -1) @ (1.0 - np.array(WHITE))) / weight.sum()
+    return _log_mean(share, weight), _log_mean(freedom, weight), alike
 
 
 def _log_mean(values: FloatArray, weight: FloatArray) -> float:

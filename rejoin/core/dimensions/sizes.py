@@ -37,6 +37,9 @@ _SOUGHT = {
 }  # fmt: skip
 
 
+RAYLEIGH = float(np.sqrt(-2.0 * np.log(0.0455)))
+
+
 @dataclass(frozen=True, eq=False)
 class Size:
     """A measured dimension, mm or degrees, with its uncertainty for 95 %.
@@ -100,9 +103,6 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
     value, lines, notes = rule(found)
     sd, freedom = spread(lambda changed: rule(changed)[0], found, bodies)
     sizes: tuple[tuple[str, float], ...] = ()
-    if kind in ("angle", "centres"):
-        leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
-        sd = _beside_zero(90.0 - value if leaning else value, sd)
     if kind in ("bore", "shaft"):
         one = found[0]
         if one.hollow != (kind == "bore"):
@@ -117,16 +117,19 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
         else:
             notes = (*notes, "Too little of it is there for a two-point size; this is the least-squares size.")
     u95 = coverage_factor(freedom) * sd
+    if kind in ("angle", "centres"):
+        leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
+        u95 = to_zero(90.0 - value if leaning else value, u95)
     return Size(value, u95, sizes, np.asarray(lines), tuple(one.shape for one in found), notes)
 
 
-def _beside_zero(value: float, sd: float) -> float:
-    """The standard uncertainty of a length in two dimensions, which near zero the second one adds to.
+def to_zero(value: float, u95: float) -> float:
+    """U of a length in two dimensions (axes beside each other, a lean): to zero, where zero is not yet ruled out.
 
-    The term of second order (JCGM 100:2008, 5.1.2), sd^4 / 2 value^2, as far as it may be trusted: at zero the length
-    is Rayleigh's, whose 95 % lie within 2.45 sd, as with twice the root of 1.5 variances.
+    Of what is zero in truth Rayleigh's distribution is seen, whose 95.45 % lie within sqrt(-2 ln 0.0455) = 2.49 sigma,
+    not 2.
     """
-    return sd * float(np.sqrt(1.0 + 0.5 * min(1.0, (sd / max(abs(value), 1e-300)) ** 2))) if sd > 0.0 else sd
+    return max(u95, value) if value <= RAYLEIGH / 2.0 * u95 else u95
 
 
 def _named(found: BoreSizes, kind: str) -> tuple[tuple[str, float], ...]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import nnls
 from scipy.sparse import csr_matrix
 from scipy.special import chdtri
 
@@ -29,6 +30,10 @@ LAGS = (0.0, 1.4, 2.2, 3.2, 4.5)
 """Limits of the classes of distance, in spacings, over which residuals are compared."""
 LIKENESS_SD = 0.03
 """How well some hundred windows tell a correlation; models that fit about as well are averaged."""
+APART = np.array([0.0, 0.7, 1.4, 2.2, 3.2, 4.5, 6.5, 9.0])
+"""Limits of the classes of distance, in spacings, by which the shares of the lengths are told."""
+LOOKED_AT = 150
+"""Windows from which they are told, at most."""
 LEAST = 1e-3
 """No scanner is better than this share of its spacing; keeps ratios to the noise finite."""
 
@@ -53,14 +58,7 @@ class ScanNoise:
 
 
 def surface_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, report: Report = silent) -> float:
-    """One sigma of the noise along the normal, mm: that of `scan_noise`."""
-    return scan_noise(mesh, graph, spacing_mm, SAMPLES, report).sigma_mm
-
-
-def scan_noise(
-    mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int = SAMPLES, report: Report = silent
-) -> ScanNoise:
-    """The noise along the normal.
+    """One sigma of the noise along the normal, mm, at least `LEAST` spacings.
 
     A quadric is fitted to each of `SAMPLES` windows. Windows on fracture,
     edges and texture stray more than noise does; the calm ones are the largest
@@ -75,17 +73,24 @@ def scan_noise(
     graph : csr_matrix
         Vertex graph of the mesh.
     spacing_mm : float
-    samples : int
-        Windows that are looked at.
     report : Report, optional
-
-    Returns
-    -------
-    ScanNoise
-        Of at least `LEAST` spacings.
     """
+    return _level(mesh, graph, spacing_mm, SAMPLES, report).sigma * spacing_mm
+
+
+def scan_noise(mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int = SAMPLES) -> ScanNoise:
+    """The noise along the normal, and how alike it is from vertex to vertex, from the calm ones of the windows."""
+    found = _level(mesh, graph, spacing_mm, samples, silent)
+    if not len(found.windows[0]):
+        return ScanNoise(found.sigma * spacing_mm, np.zeros(len(LENGTHS)), spacing_mm)
+    parts = _parts(*_flattest(*found.windows))
+    total = float(parts.sum())
+    return ScanNoise(max(float(np.sqrt(total)), LEAST) * spacing_mm, parts[1:] / max(total, 1e-300), spacing_mm)
+
+
+def _level(mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int, report: Report) -> _Level:
     centres = np.sort(np.random.default_rng(0).permutation(len(mesh.vertices))[:samples]).astype(np.int32)
-    best = _Level(np.inf, 0.0, np.zeros(len(LENGTHS)))
+    best = _Level(np.inf, 0.0, _NONE)
     for number, radius in enumerate(RADII):
         report(number / len(RADII), "Measuring the scan's noise")
         points, used = _windows(mesh, graph, centres, spacing_mm, radius)
@@ -94,16 +99,22 @@ def scan_noise(
         best = min(best, _calm_level(points, used, radius), key=_unlike)
         if best.unlike <= ALIKE:
             break
-    return ScanNoise(max(best.sigma, LEAST) * spacing_mm, best.shares, spacing_mm)
+    return replace(best, sigma=max(best.sigma, LEAST))
 
 
 @dataclass(frozen=True, eq=False)
 class _Level:
-    """How unlike the calm windows are (log spread), their noise in spacings, and the shares that are alike."""
+    """How unlike the calm windows are (log spread), their noise in spacings, and they themselves.
+
+    ``windows`` are points (w, k, 3), which are used (w, k), and their residuals (w, k).
+    """
 
     unlike: float
     sigma: float
-    shares: FloatArray
+    windows: tuple[FloatArray, FloatArray, FloatArray]
+
+
+_NONE = (np.zeros((0, 0, 3)), np.zeros((0, 0)), np.zeros((0, 0)))
 
 
 def _unlike(level: _Level) -> float:
@@ -115,18 +126,19 @@ def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> _Level:
     square = (left**2).sum(axis=1) / used.sum(axis=1)
     order = np.argsort(square, kind="stable")
     if square[order[len(order) // 5]] < LEAST**2:
-        return _Level(0.0, LEAST, np.zeros(len(LENGTHS)))
+        return _Level(0.0, LEAST, _NONE)
     square = np.maximum(square, 1e-12 * LEAST**2)
-    best = _Level(np.inf, float(np.sqrt(square[order[0]])), np.zeros(len(LENGTHS)))
+    best = _Level(np.inf, float(np.sqrt(square[order[0]])), _NONE)
     for calm in CALM:
         count = int(calm * len(order))
         if count < 30 and np.isfinite(best.unlike):
             break
         middle = order[np.unique(np.linspace(0.2, 0.8, 80) * max(count - 1, 0)).astype(int)]
-        share, freedom, alike = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
+        share, freedom = _explained(_likeness(points[middle], used[middle], left[middle]), radius)
         usual = chdtri(freedom, 1.0 - QUANTILES) / freedom
         level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
-        found = _Level(float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share)), alike)
+        found = _Level(float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share)),
+                       (points[order[:count]], used[order[:count]], left[order[:count]]))  # fmt: skip
         best = min(best, found, key=_unlike)
         if best.unlike <= ALIKE:
             break
@@ -164,12 +176,57 @@ def _windows(
 
 def _residuals(points: FloatArray, used: FloatArray) -> FloatArray:
     """Distances (w, k) to a quadric over each window's own plane; 0 where unused."""
-    axes = np.linalg.eigh(np.einsum("wki,wkj->wij", points, points))[1]
-    z, y, x = (np.einsum("wki,wi->wk", points, axes[:, :, i]) for i in range(3))
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * used[:, :, None]
+    z, terms = _quadric(points, used)
     normal = np.einsum("wki,wkj->wij", terms, terms) + 1e-9 * np.eye(6)
     answer = np.linalg.solve(normal, np.einsum("wki,wk->wi", terms, z)[:, :, None])
-    return np.asarray(z * used - (terms @ answer)[:, :, 0])
+    return np.asarray(z - (terms @ answer)[:, :, 0])
+
+
+def _quadric(points: FloatArray, used: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Heights (w, k) over each window's own plane, and the terms (w, k, 6) of a quadric there; 0 where unused."""
+    axes = np.linalg.eigh(np.einsum("wki,wkj->wij", points, points))[1]
+    z, y, x = (np.einsum("wki,wi->wk", points, axes[:, :, i]) for i in range(3))
+    return z * used, np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * used[:, :, None]
+
+
+def _parts(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatArray:
+    """Variances (1 + len(LENGTHS),): of independent noise, and of what is alike over each length.
+
+    What products of residuals, by distance, each length and independent noise would bring after the fit is exact for
+    the windows' own points; the parts, none below zero, are those of least squares, classes weighed by their pairs.
+    """
+    base = np.linalg.qr(_quadric(points, used)[1])[0]
+    square = np.square(points[:, :, None] - points[:, None]).sum(axis=3)
+    both = used[:, :, None] * used[:, None]
+    kind = np.digitize(np.sqrt(square), APART)
+    kind[both == 0.0] = 0
+    kind[:, np.arange(points.shape[1]), np.arange(points.shape[1])] *= len(APART) + 1
+    most = len(APART) * (len(APART) + 1) + 1
+
+    def pooled(products: FloatArray) -> FloatArray:
+        return np.bincount(kind.ravel(), products.ravel(), most)
+
+    columns = []
+    for length in (0.0, *LENGTHS):
+        alike = both * np.exp(-square / (2.0 * length**2)) if length else np.eye(points.shape[1]) * both
+        lost = base @ (np.swapaxes(base, 1, 2) @ alike)
+        twice = base @ (np.swapaxes(base, 1, 2) @ np.swapaxes(lost, 1, 2))
+        columns.append(pooled(alike - lost - np.swapaxes(lost, 1, 2) + twice))
+    number = pooled(both)
+    chosen = number > 0
+    chosen[0] = False
+    weight = 1.0 / np.sqrt(number[chosen])
+    rows = np.stack(columns, axis=1)[chosen] * weight[:, None]
+    return np.asarray(nnls(rows, pooled(left[:, :, None] * left[:, None])[chosen] * weight)[0])
+
+
+def _flattest(points: FloatArray, used: FloatArray, left: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The `LOOKED_AT` windows that bend least: what a quadric leaves of a strong bend looks like wide noise."""
+    z, terms = _quadric(points, used)
+    normal = np.einsum("wki,wkj->wij", terms, terms) + 1e-9 * np.eye(6)
+    bend = np.square(np.linalg.solve(normal, np.einsum("wki,wk->wi", terms, z)[:, :, None])[:, 3:, 0]).sum(axis=1)
+    some = np.sort(np.argsort(bend, kind="stable")[:LOOKED_AT])
+    return points[some], used[some], left[some]
 
 
 def _likeness(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatArray:
@@ -221,13 +278,12 @@ def _table(radius: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     return np.array(likeness), np.array(share), np.array(freedom)
 
 
-def _explained(likeness: FloatArray, radius: float) -> tuple[float, float, FloatArray]:
-    """Of the noise that would look like this: share of the variance left, degrees of freedom, shares that are alike."""
+def _explained(likeness: FloatArray, radius: float) -> tuple[float, float]:
+    """Share of the variance left and degrees of freedom of the noise that would look like this."""
     expected, share, freedom = _table(radius)
     misfit = ((expected - likeness) ** 2).mean(axis=1)
     weight = np.exp(-(misfit - misfit.min()) / (2.0 * LIKENESS_SD**2))
-    alike = (weight.reshape(len(LENGTHS), -1) @ (1.0 - np.array(WHITE))) / weight.sum()
-    return _log_mean(share, weight), _log_mean(freedom, weight), alike
+    return _log_mean(share, weight), _log_mean(freedom, weight)
 
 
 def _log_mean(values: FloatArray, weight: FloatArray) -> float:

@@ -116,9 +116,9 @@ def _of_foot(plane: Figure, points: FloatArray, foot: FloatArray, body: Body) ->
     """
     residual, slopes = system(plane, points)
     found = scatter_of(points, residual, slopes, body.ground.noise)
-    ratio = (found.variance + found.form) / max(body.noise_mm**2, 1e-300)
-    if ratio <= chdtri(found.freedom, BY_CHANCE) / found.freedom:
-        found = replace(found, variance=body.noise_mm**2, form=0.0, freedom=np.inf)
+    usual = body.ground.noise.sigma_mm**2
+    if found.variance + found.form <= usual * chdtri(found.freedom, BY_CHANCE) / found.freedom:
+        found = replace(found, variance=usual, form=0.0, freedom=np.inf)
     _, at_foot = system(plane, foot[None])
     weights = slopes @ np.linalg.pinv(slopes.T @ slopes, rcond=1e-14) @ at_foot[0]
     return float(carried(points, weights[:, None], found)[0, 0]), found

@@ -195,29 +195,34 @@ def _parts(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatArray
     What products of residuals, by distance, each length and independent noise would bring after the fit is exact for
     the windows' own points; the parts, none below zero, are those of least squares, classes weighed by their pairs.
     """
+    sums = np.zeros((len(APART) + 2, len(LENGTHS) + 3))
+    for start in range(0, len(points), 25):
+        part = slice(start, start + 25)
+        sums += _products(points[part], used[part], left[part])
+    sums = sums[1:][sums[1:, 0] > 0]
+    weight = 1.0 / np.sqrt(sums[:, :1])
+    return np.asarray(nnls(sums[:, 2:] * weight, sums[:, 1] * weight[:, 0])[0])
+
+
+def _products(points: FloatArray, used: FloatArray, left: FloatArray) -> FloatArray:
+    """Sums by class of distance: pairs, products of residuals, products to be expected of each part.
+
+    Class 0 is of what is unused, the last of each point with itself.
+    """
     base = np.linalg.qr(_quadric(points, used)[1])[0]
     square = np.square(points[:, :, None] - points[:, None]).sum(axis=3)
     both = used[:, :, None] * used[:, None]
     kind = np.digitize(np.sqrt(square), APART)
+    diagonal = np.arange(points.shape[1])
+    kind[:, diagonal, diagonal] = len(APART) + 1
     kind[both == 0.0] = 0
-    kind[:, np.arange(points.shape[1]), np.arange(points.shape[1])] *= len(APART) + 1
-    most = len(APART) * (len(APART) + 1) + 1
-
-    def pooled(products: FloatArray) -> FloatArray:
-        return np.bincount(kind.ravel(), products.ravel(), most)
-
-    columns = []
+    columns = [both, left[:, :, None] * left[:, None]]
     for length in (0.0, *LENGTHS):
-        alike = both * np.exp(-square / (2.0 * length**2)) if length else np.eye(points.shape[1]) * both
+        alike = both * (np.exp(-square / (2.0 * length**2)) if length else np.eye(len(diagonal)))
         lost = base @ (np.swapaxes(base, 1, 2) @ alike)
         twice = base @ (np.swapaxes(base, 1, 2) @ np.swapaxes(lost, 1, 2))
-        columns.append(pooled(alike - lost - np.swapaxes(lost, 1, 2) + twice))
-    number = pooled(both)
-    chosen = number > 0
-    chosen[0] = False
-    weight = 1.0 / np.sqrt(number[chosen])
-    rows = np.stack(columns, axis=1)[chosen] * weight[:, None]
-    return np.asarray(nnls(rows, pooled(left[:, :, None] * left[:, None])[chosen] * weight)[0])
+        columns.append(alike - lost - np.swapaxes(lost, 1, 2) + twice)
+    return np.stack([np.bincount(kind.ravel(), one.ravel(), len(APART) + 2) for one in columns], axis=1)
 
 
 def _flattest(points: FloatArray, used: FloatArray, left: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -187,6 +187,8 @@ def test_the_minimum_zone_of_points_whose_zone_is_known() -> None:
     ("plane", np.outer(np.arange(30.0), [1, 2, 3]), "on one line"),
     ("plane", np.outer(np.arange(30.0), [1, 2, 3]) + np.random.default_rng(0).normal(0, 0.01, (30, 3)), "on one line"),
     ("circle", np.outer(np.arange(9.0), [1, 2]), "on one line"),
+    ("circle", certified("plane", 5)[1], "do not lie on a circle"),
+    ("sphere", np.random.default_rng(1).normal(size=(90, 3)), "do not lie on a sphere"),
     ("sphere", np.eye(3), "too few"),
     ("plane", np.ones((50, 3)), "too few"),
     ("cylinder", certified("cylinder", 1, count=60)[1][:5], "too few"),

@@ -39,7 +39,7 @@ TOLERANCE = 0.4
 BESIDE = 4.0
 """How far from the pick a region may begin, in spacings."""
 
-WINDOWS = 400
+WINDOWS = 300
 """Places at which the scan's noise is looked at."""
 
 Rows = npt.NDArray[np.int64]

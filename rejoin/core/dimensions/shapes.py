@@ -18,7 +18,7 @@ CLEARLY = 10.0
 """Ratio of variances (F) from which a curved figure explains the points clearly better than a flat one."""
 
 SURE = 0.25
-"""Largest standard uncertainty of a radius, as a share of it, at which the radius is still an answer."""
+"""Largest standard uncertainty of a radius, and scatter about it, as a share of it, at which it is still an answer."""
 
 __all__ = ["KINDS", "figure_of", "fit_shape", "shape_content"]
 
@@ -69,6 +69,7 @@ def fit_shape(
     if fitted is None:
         raise _flat(kind, points, spread)
     _check_curved(points[fitted.used], fitted.figure)
+    _check_scatter(points[fitted.used], fitted.figure)
     return _shape(fitted, points, zone)
 
 
@@ -146,6 +147,15 @@ def _check_curved(points: FloatArray, figure: Figure) -> None:
     if sd is not None and sd > SURE * figure.radius and kind != "cone":
         raise NoAnswer(f"These points show too little of a {kind}: its radius of {figure.radius:.3g} mm is uncertain "
                        f"by {2 * sd:.2g} mm.", f"Give points from more of the {kind}.")  # fmt: skip
+
+
+def _check_scatter(points: FloatArray, figure: Figure) -> None:
+    """Refuse a round figure which the points merely surround: a disc is no circle."""
+    scatter = float(np.sqrt(np.mean(np.square(distances(figure, points)))))
+    if figure.kind in ("circle", "sphere", "cylinder") and scatter > SURE * figure.radius:
+        raise NoAnswer(f"These points do not lie on a {figure.kind}: they stray from the nearest one, of radius "
+                       f"{figure.radius:.3g} mm, by {scatter:.2g} mm (rms).",
+                       "Ask for the shape that they lie on, or leave out what does not belong to it.")  # fmt: skip
 
 
 def _radius_sd(figure: Figure, points: FloatArray) -> float | None:

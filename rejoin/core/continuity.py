@@ -51,6 +51,10 @@ class Running:
         Nats by which the stretches speak for one surface and against two.
     slid_mm : float
         How far the farthest stretch was moved.
+    lever : float
+        How much of a turn in the plane the stretches feel, 0 to 1: next to nothing round a circle.
+    radius_mm : float
+        Of the rim about its middle, root mean square.
     """
 
     a_from_b: FloatArray
@@ -58,6 +62,8 @@ class Running:
     stretches: int
     told: float
     slid_mm: float
+    lever: float
+    radius_mm: float
 
 
 def running_on(first: Fragment, second: Fragment, a_from_b: FloatArray) -> Running | None:
@@ -104,7 +110,9 @@ def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Runni
     odds = _odds(left / step_sd, seen.bends / bend_sd, step_sd, bend_sd, seen.spacing_mm)
     share = float((odds / (DOUBTED + odds)).sum()) / count
     told = float(np.log(DOUBTED + odds).sum() + seen.ended * np.log(DOUBTED)) / SHARED
-    return Running(pose, share, count, told, float(moved.max()))
+    radius = float(np.sqrt(np.square(seen.places - centre).sum(axis=1).mean()))
+    lever = float(np.sqrt(np.square(jacobian[:, 0]).mean())) / radius
+    return Running(pose, share, count, told, float(moved.max()), lever, radius)
 
 
 def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> FloatArray:

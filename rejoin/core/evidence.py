@@ -27,7 +27,7 @@ LEAST_SCORE = 25.0
 BORNE_OUT = 3.0
 """Nats of shared relief from which outlines that agree count in full: chance seldom shares more."""
 
-FORM = 6.0
+FORM = 7.0
 """Nats of shared form from which a contact counts in full: plane faces and unrelated ones reach half of it."""
 
 LEAST_LEAD = 8.0

@@ -29,6 +29,10 @@ MOST_ACROSS = 1.3 * LEAST_SCORE
 """Nats that rims and original surfaces tell at most: enough to be placed, never enough to be good."""
 
 
+ROUND = 0.1
+"""Lever below which a rim is round: its stretches face the middle to six degrees."""
+
+
 @dataclass(frozen=True, eq=False)
 class Laid:
     """A pose by rims, and what speaks for it."""
@@ -70,12 +74,22 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
         if rival is not None and not alike(first, second, rival.pose.a_from_b, best.pose.a_from_b):
             others.append(rival)
     rivals = [_trailing(best, other) for other in others]
+    if best.running.lever < ROUND and sheet is not None:
+        rivals += _anyhow(first, best, [inverse(motion @ b_from_a) for motion in turned_alike(sheet)[:1]])
     close = [rival for rival in rivals if rival.evidence.score > best.pose.evidence.score - LEAST_LEAD]
     if not close:
         return [best.pose, *rivals]
     turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
     words = f"{best.pose.evidence.reason}, and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
     return [replace(best.pose, evidence=replace(best.pose.evidence, reason=words)), *rivals]
+
+
+def _anyhow(first: Surface, best: Laid, turned: list[FloatArray]) -> list[Pose]:
+    """A round rim lets the fragment turn: as good as the best pose but for its relief, which picked among all turns."""
+    turns = np.pi * best.running.radius_mm / first.fragment.spacing_mm
+    evidence = best.pose.evidence
+    score = min(evidence.score, min(best.running.told, MOST_ACROSS) + float(np.log(max(turns, 1.0))))
+    return [Pose(pose, replace(evidence, score=score)) for pose in turned]
 
 
 def _turned(one: FloatArray, other: FloatArray) -> int:

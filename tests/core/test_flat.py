@@ -14,15 +14,17 @@ from rejoin.core import steps
 from rejoin.core.assembling import place_fragments
 from rejoin.core.continuity import running_on
 from rejoin.core.evidence import BORNE_OUT, LEAST_SCORE, believable, decided, tied
-from rejoin.core.flat import RUNS_ON, laid_by_rims, with_rivals
+from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
 from rejoin.core.matching import Prepared, prepared
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
+from rejoin.core.planes import MOST_PLANES, planar_regions
 from rejoin.core.records import Evidence, FractureFace, Fragment, Joint, Mesh, Project, Scan
 from rejoin.core.relief import smooth_patches
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.surfaces import Surface, faced
 from rejoin.core.transforms import displacement, inverse, rigid
+from rejoin.core.views import smoothed_normals
 from tests.core.test_outline import NOISE, SPACING, comb
 
 Height = Callable[[np.ndarray, np.ndarray], np.ndarray]
@@ -123,6 +125,40 @@ def test_an_oblong_bar_that_fits_either_way_is_told_of() -> None:
     best, *rivals = with_rivals(first, second, [laid])
     evidence = decided(best.evidence, max(rival.evidence.score for rival in rivals))
     assert "turned by 180°" in evidence.reason and tied(evidence) and not believable(evidence) and not evidence.good
+
+
+def test_a_round_rim_lets_a_fragment_turn() -> None:
+    """What its relief tells of the turn is little more than what picking among all turns finds by chance."""
+    ends = []
+    for seed, up in ((21, True), (22, False)):
+        solid = manifold3d.Manifold.cylinder(8.0, 7.0, 7.0, 64).translate((0.0, 0.0, 0.0 if up else -8.0))
+        mesh = solid.refine_to_length(1.3 * SPACING).to_mesh()
+        points = np.array(mesh.vert_properties[:, :3], float)
+        points[:, 2] += np.clip(1.0 - np.abs(points[:, 2]) / 8.0, 0.0, 1.0) * even(points[:, 0], points[:, 1])
+        points += np.random.default_rng(seed).normal(0, NOISE, points.shape)
+        noisy = Mesh(points, np.array(mesh.tri_verts, np.int32))
+        scan = Scan(f"round {seed}", ("round",), noisy, "mm", True, False, (str(seed),))
+        ends.append(prepared(steps.clean(Project(scans=(scan,))).fragments[0], ()).surface)
+    laid = laid_by_rims(ends[0], ends[1], np.eye(4))
+    assert laid is not None and laid.running.lever < ROUND and laid.pose.evidence.score > LEAST_SCORE
+    best, *rivals = with_rivals(ends[0], ends[1], [laid])
+    evidence = decided(best.evidence, max(rival.evidence.score for rival in rivals))
+    assert not believable(evidence) and tied(evidence) and "turned by" in evidence.reason
+
+
+def test_all_patches_of_a_plane_are_one_region(combs: tuple[Prepared, Prepared]) -> None:
+    """The tips of a comb's four teeth lie in one plane, y = 20."""
+    surface = combs[0].surface
+    smooth = smoothed_normals(surface.nodes, 1.5 * surface.nodes.cell_mm)
+    regions = planar_regions(surface.nodes, smooth, SPACING, 0.005)
+    tips = np.flatnonzero((np.abs(surface.nodes.points[:, 1] - 20.0) < 0.2) & (surface.nodes.normals[:, 1] > 0.9))
+    assert len(regions) <= MOST_PLANES
+    best = max(regions, key=lambda region: len(np.intersect1d(region, tips)) / len(np.union1d(region, tips)))
+    assert len(np.setdiff1d(best, tips)) < 0.05 * len(tips), "nothing else"
+    # The rims' normals lean, so that a region ends a node or two before them.
+    x = surface.nodes.points[:, 0]
+    teeth = [tips[(x[tips] > right - 5.5) & (x[tips] < right + 0.5)] for right in (36.0, 27.0, 18.0, 9.0)]
+    assert all(len(np.intersect1d(best, tooth)) > 0.6 * len(tooth) > 20 for tooth in teeth)
 
 
 def test_what_is_tied_is_left_to_the_person() -> None:

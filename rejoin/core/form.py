@@ -13,6 +13,9 @@ from rejoin.core.views import BoolArray, robust_plane, without_fringe
 FEWEST = 24
 """Places on a face below which it tells nothing of its form."""
 
+ONE_PLANE = 0.9
+"""Share of all patches that must lie in one plane for them to be taken together."""
+
 DEGREES = 6
 """Degrees of the polynomials that a face's form is made of: down to a third of the face."""
 
@@ -45,8 +48,8 @@ def shared_form(
     of_a, of_b = nodes_a.of_vertex[chosen[seen.index]], nodes_b.of_vertex[seen.nearest]
     points = apply(b_from_a, nodes_a.points[of_a]), nodes_b.points[of_b]
     mean, half, count = 0.0, 0.0, 0
-    for way in ways:
-        facet = way[clear[way]]
+    facets = [way[clear[way]] for way in ways]
+    for facet in _in_one(facets, points[1], seen.normals, 2.0 * second.fragment.spacing_mm):
         if len(facet) < FEWEST:
             continue
         plane = robust_plane(points[1][facet], seen.normals[facet].mean(axis=0), np.ones(len(facet)))
@@ -60,6 +63,16 @@ def shared_form(
             half += float(np.square(0.5 * waves.T @ (a - b)[kept, 2]).sum())
             count += waves.shape[1]
     return float(-f_distribution.logsf(mean / max(half, 1e-30), count, count)) if count else float("inf")
+
+
+def _in_one(facets: list[IntArray], points: FloatArray, normals: FloatArray, near_mm: float) -> list[IntArray]:
+    """The patches of one plane as one: what they share of its form is how they stand to each other."""
+    whole = np.concatenate(facets) if facets else np.empty(0, np.int32)
+    if len(facets) < 2 or len(whole) < FEWEST:
+        return facets
+    plane = robust_plane(points[whole], normals[whole].mean(axis=0), np.ones(len(whole)))
+    near = np.abs(plane.coordinates(points[whole])[:, 2]) < near_mm
+    return [whole] if near.mean() > ONE_PLANE else facets
 
 
 def _waves(xy: FloatArray, finest: int) -> FloatArray:

@@ -222,6 +222,8 @@ def _fit(reading: Reading, size: Size, u95: float) -> Fit | None:
         return None
     sizes, its = dict(size.sizes), 0.0 if reading.mating_limit is None else instrument_u95(reading.mating_limit)
     own = sizes.get("largest inscribed" if reading.kind == "bore" else "smallest circumscribed", size.value)
+    # The inscribed size hangs on a few points: how much of its difference is form, and how much noise, is not known.
+    u95 = float(np.hypot(u95, own - size.value))
     bore, shaft = ((own, u95), (reading.mating, its)) if reading.kind == "bore" else ((reading.mating, its), (own, u95))
     return fit_of(*bore, *shaft, reading.fit_low, reading.fit_high)
 

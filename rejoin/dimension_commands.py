@@ -20,10 +20,10 @@ from rejoin.core.dimensions.told import as_whole, check_content
 from rejoin.core.edits.dimensions import with_readings
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
-from rejoin.core.files.placing import written_whole
+from rejoin.core.files.away import write_away
 from rejoin.core.files.points import Points, read_points
 from rejoin.core.making.draft import numbers, parting_of
-from rejoin.core.meshes import edge_spacing, placed, vertex_normals
+from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, Mesh, Project
 from rejoin.core.settings import UNITS, DimensionSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, load_project
@@ -107,6 +107,10 @@ def _check_targets(arguments: argparse.Namespace) -> None:
             taken.append(target)
 
 
+MATING = ("reach_mm", "tightest_mm", "median_mm", "loosest_mm", "overlap_max_mm", "sentence")
+"""What is told of the fit with a mating part, beside its points."""
+
+
 def _mating(arguments: argparse.Namespace, project: Project, unit: str) -> tuple[Mesh, dict[str, Any]] | None:
     """The mating part, and its fit as plain numbers."""
     if not arguments.mating:
@@ -115,19 +119,11 @@ def _mating(arguments: argparse.Namespace, project: Project, unit: str) -> tuple
         raise NoAnswer("There is no whole to fit a mating part to.", "Fuse the fragments first.")
     with Progress() as progress:
         mesh = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read")).mesh
-    spacing = max(edge_spacing(mesh), edge_spacing(project.whole.mesh))
-    reach = 5.0 * spacing if arguments.mating_reach is None else arguments.mating_reach
-    found = fit_map(project.whole.mesh, mesh, reach)
-    met = np.isfinite(found.clearance_mm)
+    found = fit_map(project.whole.mesh, mesh, arguments.mating_reach)
     if arguments.mating_map:
-        rows = np.column_stack([project.whole.mesh.vertices[met] / UNITS[unit], found.clearance_mm[met]])
-        written_whole(Path(arguments.mating_map), lambda beside: np.savetxt(
-            beside, rows, "%.6f", ",", header=f"x_{unit},y_{unit},z_{unit},clearance_mm", comments=""))  # fmt: skip
-    return mesh, {
-        "file": arguments.mating, "reach_mm": reach, "tightest_mm": found.tightest_mm, "median_mm": found.median_mm,
-        "loosest_mm": found.loosest_mm, "overlap_max_mm": found.overlap_max_mm, "points": int(met.sum()),
-        "sentence": found.sentence,
-    }  # fmt: skip
+        write_away(arguments.mating_map, project.whole.mesh.vertices, found.clearance_mm, "clearance_mm", unit)
+    told = {name: getattr(found, name) for name in MATING}
+    return mesh, {"file": arguments.mating, "points": int(np.isfinite(found.clearance_mm).sum()), **told}
 
 
 def _write_section(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -66,6 +65,8 @@ def _numbers(text: str) -> list[float]:
 def compare_command(arguments: argparse.Namespace) -> int:
     """Lay a scan of the mended part on the whole and tell how far it is distorted."""
     from rejoin.core.distortion import distortion_of
+    from rejoin.core.files.away import write_away
+    from rejoin.core.transforms import apply
 
     if arguments.json:
         check_target(arguments.json, "JSON file", [arguments.whole, arguments.rescan], ())
@@ -85,22 +86,8 @@ def compare_command(arguments: argparse.Namespace) -> int:
             "u95_mm": found.u95_mm, "sentence": found.sentence,
         }))  # fmt: skip
     if arguments.map:
-        _write_map(arguments.map, rescan, found.whole_from_scan, found.away_mm)
+        write_away(arguments.map, apply(found.whole_from_scan, rescan.mesh.vertices), found.away_mm)
     return 0 if found.worst_mm < 1.5 * found.u95_mm else 1
-
-
-def _write_map(path: str, rescan: Fragment, whole_from_scan: Any, away_mm: Any) -> None:
-    """x, y, z on the whole and the distance there, mm, a line a vertex; what the whole does not show is left out."""
-    from rejoin.core.files.placing import written_whole
-    from rejoin.core.transforms import apply
-
-    points = apply(whole_from_scan, rescan.mesh.vertices)
-    rows = np.column_stack([points, away_mm])[np.isfinite(away_mm)]
-
-    def write(beside: Path) -> None:
-        np.savetxt(beside, rows, "%.4f", delimiter=",", header="x_mm,y_mm,z_mm,away_mm", comments="")
-
-    written_whole(Path(path), write)
 
 
 def _cleaned(file: str, unit: str | None) -> Fragment:

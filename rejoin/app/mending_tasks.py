@@ -40,13 +40,11 @@ def clearance(project: Project, report: Report, path: str, unit: str, reach_mm: 
     """The clearance between the whole and the scan of a mating part in position."""
     from rejoin.core.dimensions.mating import fit_map
     from rejoin.core.files import read_fragment
-    from rejoin.core.meshes import edge_spacing
 
     whole = _whole(project)
     mating = read_fragment(path, ReadSettings(unit=unit), part_of(report, 0.0, 0.4))
     report(0.5, "Measuring the clearance")
-    reach = reach_mm or 5.0 * max(edge_spacing(mating.mesh), edge_spacing(whole.mesh))
-    found = fit_map(whole.mesh, mating.mesh, reach)
+    found = fit_map(whole.mesh, mating.mesh, reach_mm)
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     worst = int(np.nanargmin(found.clearance_mm))
     return SurfaceMap("clearance", whole.mesh, found.clearance_mm, 1.96 * noise, Path(path).name,
@@ -70,12 +68,10 @@ def distortion(project: Project, report: Report, path: str, unit: str) -> Surfac
 
 def write_map(project: Project, report: Report, path: str, points: FloatArray, away_mm: FloatArray) -> Project:
     """Write x, y, z and distance, mm, a line a point; the project stays as it is."""
-    from rejoin.core.files.placing import written_whole
+    from rejoin.core.files.away import write_away
 
     report(0.1, f"Writing {Path(path).name}")
-    rows = np.column_stack([points, away_mm])[np.isfinite(away_mm)]
-    written_whole(Path(path), lambda beside: np.savetxt(
-        beside, rows, "%.4f", delimiter=",", header="x_mm,y_mm,z_mm,away_mm", comments=""))  # fmt: skip
+    write_away(path, points, away_mm)
     return project
 
 

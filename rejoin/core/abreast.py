@@ -39,18 +39,18 @@ def abreast(
     count = min(len(things), MOST, os.cpu_count() or 1)
     if count < 2:
         return [work(thing, _share_of(report, number, len(things))) for number, thing in enumerate(things)]
-    stopped, reporters = Event(), _Reporters(report, len(things))
+    stopped, reporters, unfinished = Event(), _Reporters(report, len(things)), True
     with ThreadPoolExecutor(count) as pool:
         try:
             futures = [pool.submit(work, thing, reporters.one(n, stopped)) for n, thing in enumerate(things)]
-            ended = wait(futures, return_when=FIRST_EXCEPTION).done
-            errors = [error for future in futures if future in ended and (error := future.exception())]
-            for error in sorted(errors, key=lambda error: isinstance(error, _Dropped)):
-                raise error
-        except BaseException:
-            stopped.set()
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+            unfinished = bool(wait(futures, return_when=FIRST_EXCEPTION).not_done)
+        finally:  # also where the person stopped it meanwhile
+            if unfinished:
+                stopped.set()
+                pool.shutdown(wait=False, cancel_futures=True)
+    errors = [error for future in futures if not future.cancelled() and (error := future.exception())]
+    for error in sorted(errors, key=lambda error: isinstance(error, _Dropped)):
+        raise error
     return [future.result() for future in futures]
 
 

@@ -8,7 +8,7 @@ import time
 import pytest
 
 from rejoin.core.abreast import abreast
-from rejoin.core.errors import Cancelled, NoAnswer
+from rejoin.core.errors import Cancelled, FileTrouble, NoAnswer
 from rejoin.core.settings import Report
 
 
@@ -61,6 +61,25 @@ def test_a_stop_ends_the_others_and_comes_out_as_itself(monkeypatch: pytest.Monk
     with pytest.raises(Cancelled):
         abreast(work, ["a", "b"], stop)
     assert sorted(ended) == ["a", "b"]
+
+
+def test_what_stopped_it_is_told_though_its_thread_ends_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+
+    def work(name: str, report: Report) -> None:
+        try:
+            for _ in range(10_000):
+                report(0.5, name)
+                time.sleep(0.001)
+        finally:
+            time.sleep(0.3 if name == "b" else 0.0)
+
+    def stop(_: float, sentence: str) -> None:
+        if sentence == "b":
+            raise FileTrouble("The disk is full.", "Make room.")
+
+    with pytest.raises(FileTrouble, match="disk is full"):
+        abreast(work, ["a", "b"], stop)
 
 
 def test_a_failure_of_one_is_what_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,6 +16,7 @@ import trimesh
 
 from rejoin.core.errors import FileTrouble, RejoinError
 from rejoin.core.files import UNITS, WRITABLE, read_fragment, write_mesh
+from rejoin.core.files.away import write_away
 from rejoin.core.meshes import volume
 from rejoin.core.records import Mesh
 from rejoin.core.settings import ReadSettings
@@ -148,3 +149,13 @@ def test_reading_a_large_scan_is_quick(tmp_path: Path) -> None:
     assert time.process_time() - started < 1.0
     # Closed form of the torus' volume: 2 pi² R r².
     assert volume(scan.mesh) == pytest.approx(2 * np.pi**2 * 40 * 15**2, rel=1e-3)
+
+
+def test_distances_as_a_table_in_the_files_unit_without_what_was_not_measured(tmp_path: Path) -> None:
+    path = tmp_path / "map.csv"
+    write_away(path, np.array([[25.4, 0.0, -50.8], [1.0, 2.0, 3.0]]), np.array([0.125, np.nan]), "clearance_mm", "inch")
+    assert path.read_text().splitlines() == [
+        "x_inch,y_inch,z_inch,clearance_mm", "1.000000,0.000000,-2.000000,0.125000"
+    ]
+    with pytest.raises(FileTrouble):
+        write_away(tmp_path / "nowhere" / "map.csv", np.zeros((1, 3)), np.zeros(1))

@@ -10,7 +10,11 @@ from rejoin.core.contact import signed_distances
 from rejoin.core.dimensions.agreement import conformance
 from rejoin.core.dimensions.tables import grade_width_mm
 from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.meshes import edge_spacing
 from rejoin.core.records import FloatArray, Mesh
+
+FAR = 5.0
+"""How far apart, in spacings, two surfaces may be and still belong to a fit, where nothing else is said."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,17 +101,18 @@ class FitMap:
     median_mm: float
     loosest_mm: float
     overlap_max_mm: float
+    reach_mm: float
     sentence: str
 
 
-def fit_map(part: Mesh, mating: Mesh, reach_mm: float) -> FitMap:
+def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:
     """Clearance between a part and a mating part's scan in position, both in one frame.
 
     Parameters
     ----------
     part, mating : Mesh
-    reach_mm : float
-        Surfaces farther apart than this do not belong to the fit.
+    reach_mm : float, optional
+        Surfaces farther apart than this do not belong to the fit; `FAR` spacings of the coarser mesh by default.
 
     Raises
     ------
@@ -116,6 +121,7 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float) -> FitMap:
     NoAnswer
         Where the two do not come within reach.
     """
+    reach_mm = FAR * max(edge_spacing(part), edge_spacing(mating)) if reach_mm is None else reach_mm
     if reach_mm <= 0:
         raise WrongUse("The reach must be above zero.", "Give the largest clearance that is looked at.")
     low, high = mating.vertices.min(axis=0) - reach_mm, mating.vertices.max(axis=0) + reach_mm
@@ -133,4 +139,4 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float) -> FitMap:
     overlap = float(max(0.0, -met.min()))
     text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f} mm)"
     text += f", overlapping by up to {overlap:.3f} mm." if overlap > 0 else "."
-    return FitMap(clearance, tight, median, loose, overlap, text)
+    return FitMap(clearance, tight, median, loose, overlap, reach_mm, text)

@@ -124,6 +124,7 @@ class _Around:
     """What the scans brought around one chip: ``used`` (k,) in the whole mesh, ``away`` (k,) mm from the chip."""
 
     local: Mesh
+    links: coo_matrix
     used: IntArray
     normals: FloatArray
     away: FloatArray
@@ -134,17 +135,18 @@ class _Around:
         low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
         there = ((mesh.vertices >= low) & (mesh.vertices <= high)).all(axis=1) & ~new & (normals != 0.0).any(axis=1)
         local, used = meshes.compacted(mesh, np.flatnonzero(there[mesh.triangles].all(axis=1)).astype(np.int32))
-        return _Around(local, used, normals[used], cKDTree(spots).query(local.vertices)[0])
+        away = cKDTree(spots).query(local.vertices)[0]
+        return _Around(local, meshes.adjacency(local).tocoo(), used, normals[used], away)
 
     def pieces(self, spacing_mm: float) -> list[_Piece]:
         """The smooth pieces that come up to the chip's mouth and go on beyond its surroundings.
 
         Remains of the chip's walls end within them. None at all where one of the pieces is no plane or quadric.
         """
-        links = meshes.adjacency(self.local).tocoo()
-        bends = np.einsum("ij,ij->i", self.normals[links.row], self.normals[links.col]) < np.cos(np.deg2rad(BEND))
+        one, other = self.normals[self.links.row], self.normals[self.links.col]
+        bends = np.einsum("ij,ij->i", one, other) < np.cos(np.deg2rad(BEND))
         found: list[_Piece] = []
-        for own in sorted(self._parts(~bends, links, spacing_mm), key=len, reverse=True):
+        for own in sorted(self._parts(~bends, spacing_mm), key=len, reverse=True):
             if len(own) < FEWEST or not self._goes_on(own, spacing_mm):
                 continue
             outward = self.normals[own].mean(axis=0)
@@ -160,13 +162,13 @@ class _Around:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""
         heights = np.stack([piece.height(self.local.vertices)[0] for piece in pieces])
         low = (heights.max(axis=0) if inside_all else heights.min(axis=0)) < -DEEP * spacing_mm
-        links = meshes.adjacency(self.local).tocoo()
-        parts = self._parts(low[links.row] & low[links.col], links, spacing_mm)
+        parts = self._parts(low[self.links.row] & low[self.links.col], spacing_mm)
         chosen = [part for part in parts if low[part].all() and not self._goes_on(part, spacing_mm)]
         return np.asarray(self.used[np.concatenate([np.zeros(0, np.int64), *chosen])])
 
-    def _parts(self, linked: BoolArray, links: coo_matrix, spacing_mm: float) -> list[Indices]:
+    def _parts(self, linked: BoolArray, spacing_mm: float) -> list[Indices]:
         """What hangs together by some of the links and comes up to the mouth."""
+        links = self.links
         graph = coo_matrix((np.ones(int(linked.sum()), bool), (links.row[linked], links.col[linked])), links.shape)
         count, part = connected_components(graph, directed=False)
         at_mouth = np.bincount(part, self.away < AT_MOUTH * spacing_mm, count) >= FEWEST_AT_MOUTH

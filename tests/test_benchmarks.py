@@ -62,7 +62,7 @@ def answer(case: Case, placements: dict[int, FloatArray], unit: str = "mm", whol
 def test_a_true_answer_is_right(broken: Broken, unit: str) -> None:
     case = broken("knob", 5, spacing_mm=0.6)
     whole = {"closed": True, "volume_mm3": case.intact_volume_mm3, "genus": 0}
-    result = Result("free-form", case.name, 1, belonging=2)
+    result = Result("free-form", case.name, 1, 0.35, belonging=2)
     common = inverse(case.part_from_scan[0])
     judge(case, result, answer(case, {i: common @ m for i, m in enumerate(case.part_from_scan)}, unit, whole))
     assert result.right and result.error_mm == pytest.approx(0.0, abs=1e-6)
@@ -73,7 +73,7 @@ def test_a_true_answer_is_right(broken: Broken, unit: str) -> None:
 def test_a_slipped_answer_called_good_is_a_false_joint(broken: Broken) -> None:
     case = broken("knob", 5, spacing_mm=0.6)
     slip = from_vector(np.array([0, 0, 0, 3.0, 0, 0]), np.zeros(3))
-    result = Result("free-form", case.name, 1, belonging=2)
+    result = Result("free-form", case.name, 1, 0.35, belonging=2)
     judge(case, result, answer(case, {0: case.part_from_scan[0], 1: slip @ case.part_from_scan[1]}))
     assert result.error_mm == pytest.approx(3.0)
     assert result.false_good == 1 and result.bounds_kept == 0 and not result.right
@@ -83,14 +83,14 @@ def test_a_slipped_answer_called_good_is_a_false_joint(broken: Broken) -> None:
 def test_a_placed_stranger_is_counted(broken: Broken) -> None:
     case = broken("flange", 1, spacing_mm=1.5, strangers=1)
     stands = {0: case.part_from_scan[0], 1: case.part_from_scan[1], 2: np.eye(4)}
-    result = Result("stranger", case.name, 1, belonging=2)
+    result = Result("stranger", case.name, 1, 0.35, belonging=2)
     judge(case, result, answer(case, stands))
     assert result.strangers_placed == 1 and result.false_good == 1 and not result.right
 
 
 def test_a_lone_fragment_is_not_placed(broken: Broken) -> None:
     case = broken("knob", 5, spacing_mm=0.6)
-    result = Result("free-form", case.name, 1, belonging=2)
+    result = Result("free-form", case.name, 1, 0.35, belonging=2)
     judge(case, result, answer(case, {0: np.eye(4)}))
     assert result.placed == 0 and result.error_mm is None and not result.right
 
@@ -113,5 +113,5 @@ def test_families_are_of_known_shapes_and_follow_the_seed(monkeypatch: pytest.Mo
 
 
 def test_ends_without_their_middle_must_not_be_placed() -> None:
-    assert Result("lost middle", "rocker", 1, belonging=2).right
-    assert not Result("lost middle", "rocker", 1, belonging=2, placed=1, error_mm=50.0).right
+    assert Result("lost middle", "rocker", 1, 0.35, belonging=2).right
+    assert not Result("lost middle", "rocker", 1, 0.35, belonging=2, placed=1, error_mm=50.0).right

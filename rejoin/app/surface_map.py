@@ -12,7 +12,7 @@ from rejoin.app.scene import Scene
 from rejoin.core.records import Mesh, SurfaceMap
 
 WORDS = {
-    "clearance": BarWords("clearance", "open +", "overlap −", ("nothing", "opposite"), "Blue is loose (+), brown-red "
+    "clearance": BarWords("clearance", "looser", "tighter", ("nothing", "opposite"), "Blue is loose (+), brown-red "
                           "tight or overlapping (−), grey is within the limits, or within the noise where no limits "
                           "were typed. Violet-grey: nothing of the mating part is near."),
     "distortion": BarWords("distortion", "outside +", "inside −", ("not on", "the whole"), "Blue stands out over the "

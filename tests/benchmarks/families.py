@@ -48,12 +48,15 @@ FAMILIES: dict[str, Family] = {
 }
 
 
-def unseen_case(family: str, seed: int) -> Case:
-    """A part of a family that nothing was tuned on: the seed chooses the shape and everything else."""
+def unseen_case(family: str, seed: int, spacing_mm: float = SPACING_MM, noise_mm: float = NOISE_MM) -> Case:
+    """A part of a family that nothing was tuned on: the seed chooses the shape and everything else.
+
+    A family with a spacing of its own keeps it.
+    """
     kind = FAMILIES[family]
     rng = np.random.default_rng([seed, list(FAMILIES).index(family)])
     shape = str(rng.choice(kind.shapes))
-    options = {"spacing_mm": SPACING_MM, "noise_mm": NOISE_MM, **kind.options}
+    options = {"spacing_mm": spacing_mm, "noise_mm": noise_mm, **kind.options}
     for _ in range(5):
         try:
             return make_case(shape, int(rng.integers(1000, 2**31)), **options)

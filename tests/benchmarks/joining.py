@@ -33,7 +33,7 @@ import numpy as np
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import UNITS
 from rejoin.core.transforms import displacement, inverse
-from tests.benchmarks.families import FAMILIES, unseen_case
+from tests.benchmarks.families import FAMILIES, NOISE_MM, SPACING_MM, unseen_case
 from tests.benchmarks.limit import noise_limit_mm
 from tests.makers import Case, worst_error_mm, write_case
 
@@ -48,6 +48,7 @@ class Result:
     family: str
     part: str
     vertices: int
+    spacing_mm: float
     exit_code: int | None = None
     belonging: int = 0
     placed: int = 0
@@ -157,12 +158,11 @@ def _is_wrong(case: Case, a: int, b: int, a_from_b: FloatArray) -> bool:
     return bool(off > WRONG_SPACINGS * case.spacing_mm)
 
 
-def one_part(family: str, seed: int, stock: bool, timeout: float, folder: Path) -> Result:
-    """Make, join and judge one part."""
-    case = unseen_case(family, seed)
+def one_part(family: str, case: Case, stock: bool, timeout: float, folder: Path) -> Result:
+    """Join and judge one part."""
     kind = FAMILIES[family]
     files = [str(path) for path in write_case(case, folder, unit=kind.unit, fmt=kind.fmt)]
-    result = Result(family, case.name, sum(len(scan.vertices) for scan in case.fragments))
+    result = Result(family, case.name, sum(len(scan.vertices) for scan in case.fragments), case.spacing_mm)
     result.belonging = len(case.fragments) - len(case.strangers)
     fit, whole = folder / "fit.json", folder / "whole.ply"
     command = [sys.executable, "-m", "rejoin", "join", *files, "--unit", kind.unit]
@@ -226,7 +226,6 @@ def summary(results: list[Result]) -> list[str]:
     joining = [r for r in results if FAMILIES[r.family].joins]
     wholes = [r for r in results if r.closed is not None]
     stock = [r for r in joining if r.stock_error_mm is not None]
-    spacing = {r.part: WRONG_SPACINGS * _spacing(r.family) for r in results}
     lines = [
         f"{sum(r.right for r in results)} of {len(results)} parts right, "
         f"{sum(r.placed for r in joining)} of {sum(r.belonging for r in joining)} fragments placed, "
@@ -240,7 +239,7 @@ def summary(results: list[Result]) -> list[str]:
         f"median {median('seconds', '.1f')} s, {median('memory_mb', '.0f')} MB",
     ]
     if stock:
-        fine = sum((r.stock_error_mm or 0) < spacing[r.part] for r in stock)
+        fine = sum((r.stock_error_mm or 0) < WRONG_SPACINGS * r.spacing_mm for r in stock)
         lines.append(
             f"library recipe: {fine} of {len(stock)} parts within two spacings, median error "
             f"{median('stock_error_mm', '.2f')} mm, {median('stock_seconds', '.1f')} s"
@@ -251,18 +250,14 @@ def summary(results: list[Result]) -> list[str]:
     return lines
 
 
-def _spacing(family: str) -> float:
-    from tests.benchmarks.families import SPACING_MM
-
-    return float(FAMILIES[family].options.get("spacing_mm", SPACING_MM))
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the benchmark; 0 where no wrong joint was called good."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.joining", description=__doc__.splitlines()[0])
     parser.add_argument("--parts", type=int, default=len(FAMILIES), help="how many broken parts")
     parser.add_argument("--seed", type=int, default=1, help="another seed, other parts")
     parser.add_argument("--only", nargs="+", choices=tuple(FAMILIES), metavar="FAMILY", help=", ".join(FAMILIES))
+    parser.add_argument("--spacing", type=float, default=SPACING_MM, help="of the scans, mm; some families have their own")
+    parser.add_argument("--noise", type=float, default=NOISE_MM, help="of the scans, mm, one sigma")
     parser.add_argument("--no-stock", action="store_true", help="leave the library recipe out")
     parser.add_argument("--timeout", type=float, default=600.0, help="seconds allowed for one part")
     parser.add_argument("--json", type=Path, help="write all results here")
@@ -276,7 +271,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         seed = 1000 * wish.seed + number // len(families)
         with tempfile.TemporaryDirectory() as scratch:
             folder = wish.keep / f"{family.replace(' ', '_')}_{seed}" if wish.keep else Path(scratch)
-            results.append(one_part(family, seed, not wish.no_stock, wish.timeout, folder))
+            case = unseen_case(family, seed, wish.spacing, wish.noise)
+            results.append(one_part(family, case, not wish.no_stock, wish.timeout, folder))
         print(row(results[-1]), flush=True)
         if wish.json:
             wish.json.write_text(json.dumps([asdict(r) for r in results], indent=1) + "\n", encoding="utf-8")

@@ -256,7 +256,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--parts", type=int, default=len(FAMILIES), help="how many broken parts")
     parser.add_argument("--seed", type=int, default=1, help="another seed, other parts")
     parser.add_argument("--only", nargs="+", choices=tuple(FAMILIES), metavar="FAMILY", help=", ".join(FAMILIES))
-    parser.add_argument("--spacing", type=float, default=SPACING_MM, help="of the scans, mm; some families have their own")
+    parser.add_argument("--spacing", type=float, default=SPACING_MM, help="of the scans, mm, where a family has none")
     parser.add_argument("--noise", type=float, default=NOISE_MM, help="of the scans, mm, one sigma")
     parser.add_argument("--no-stock", action="store_true", help="leave the library recipe out")
     parser.add_argument("--timeout", type=float, default=600.0, help="seconds allowed for one part")

@@ -60,6 +60,7 @@ KINDS = (
     Kind("worn 0.06", 0.06), Kind("worn 0.12", 0.12), Kind("worn 0.2", 0.2),
     Kind("worn 0.06, rough", 0.06, 2.0), Kind("worn 0.12, rough", 0.12, 2.0), Kind("worn 0.2, rough", 0.2, 2.0),
     Kind("flat", flat=True), Kind("flat, worn 0.12", 0.12, flat=True),
+    Kind("flat, finely scanned", flat=True, spacing=0.25, noise=0.02),
     Kind("flat, worn, known", 0.12, flat=True, known=0.02), Kind("worn 0.12, known", 0.12, known=0.02),
     Kind("1 mm scan", spacing=1.0), Kind("small", spacing=0.12, noise=0.01, size=0.3),
 )  # fmt: skip
@@ -196,7 +197,7 @@ def line(name: str, trials: list[Trial]) -> str:
         np.array([getattr(t, key) for t in trials]) for key in ("error", "limit", "bound", "called")
     )
     return (
-        f"{name:<18}{len(trials):>5}{np.median(error):>9.3f}{np.percentile(error, 95):>8.3f}"
+        f"{name:<22}{len(trials):>5}{np.median(error):>9.3f}{np.percentile(error, 95):>8.3f}"
         f"{np.nanmedian(error / limit):>9.2f}{np.nanmax(error / limit):>7.1f}{100 * np.mean(error <= bound):>9.0f} %"
         f"{np.median(bound):>8.3f}{np.median(bound / error):>8.1f}{100 * np.mean(called):>8.0f} %"
         f"{np.mean([t.seconds for t in trials]):>7.1f}"
@@ -204,7 +205,7 @@ def line(name: str, trials: list[Trial]) -> str:
 
 
 HEAD = (
-    f"{'faces':<18}{'runs':>5}{'error':>9}{'95 %':>8}{'/limit':>9}{'worst':>7}{'covered':>11}{'bound':>8}{'/error':>8}"
+    f"{'faces':<22}{'runs':>5}{'error':>9}{'95 %':>8}{'/limit':>9}{'worst':>7}{'covered':>11}{'bound':>8}{'/error':>8}"
     f"{'worn?':>10}{'cpu s':>7}"
 )
 

@@ -25,7 +25,7 @@ from rejoin.core.uncertainty.equations import (
     statement,
 )
 from rejoin.core.uncertainty.layers import UNEVEN_WEAR, posterior
-from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, white, whitened
+from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, noise_of_right, white, whitened
 from rejoin.core.uncertainty.steps import step_equations
 from tests.core.plates import block, flat, joint_of, waves
 
@@ -126,6 +126,24 @@ def test_knowing_the_correlation_errs_less_and_says_how_much() -> None:
     assert 0.7 < spread < 1.6
     size = np.mean(np.square(general), axis=0) / np.mean(np.square(ordinary), axis=0)
     assert size.max() < 1.1 and np.median(size) < 0.8
+
+
+def test_noise_that_hangs_together_across_blocks_counts() -> None:
+    """The exact double sum over all pairs, P' C P (Conley 1999), where the blocks alone see less than half of it."""
+    points, slopes = surface(waves)
+    contact = contact_of(0.03 * field(points, 1.0, 3), points, slopes)
+    model = NoiseModel(0.45e-3, 0.55e-3, 1.1, 2.0, 0.3e-3)
+    told = heard(contact, model)
+    np.testing.assert_allclose(told.right, told.pulls.T @ (np.sqrt(contact.robust) * contact.residuals), rtol=1e-6)
+    distance = np.linalg.norm(points[:, None] - points[None], axis=2)
+    covariance = 0.75e-3 * np.exp(-np.square(distance / 1.1)) + 0.25e-3 * np.eye(len(points))
+    exact = told.pulls.T @ covariance @ told.pulls
+    found = noise_of_right(points, told.pulls, model)
+    size = np.sqrt(np.outer(np.diag(exact), np.diag(exact)))
+    np.testing.assert_allclose(found / size, exact / size, atol=0.06)
+    assert exact[5, 5] > 1.9 * told.plain[5, 5], "the level of the face, in which neighbours err together"
+    alone = noise_of_right(points, told.pulls, white(1e-3, 0.4))
+    np.testing.assert_allclose(alone, 1e-3 * told.pulls.T @ told.pulls, rtol=1e-9)
 
 
 def test_leaving_blocks_out_agrees_with_the_exact_double_sum() -> None:
@@ -276,7 +294,8 @@ def test_a_joint_of_more_noise_weighs_less() -> None:
     points, slopes = surface(waves)
     contacts = [contact_of(size * np.random.default_rng(5).standard_normal(len(points)), points, slopes)
                 for size in (0.01, 0.03)]  # fmt: skip
-    quiet, loud = (statement(c, heard(c, noise_model(points, c.residuals, 0.4))).plain for c in contacts)
+    models = [noise_model(points, c.residuals, 0.4) for c in contacts]
+    quiet, loud = (statement(c, heard(c, model), model).plain for c, model in zip(contacts, models, strict=True))
     np.testing.assert_allclose(quiet, 9.0 * loud, rtol=1e-6)
 
 

@@ -195,8 +195,8 @@ class Solver:
             if moved < near:
                 break
         statements = [
-            statement(c, _after(w, self._seen(k, c.centre, before, state)))
-            for k, (c, w) in enumerate(zip(state.contacts, whole, strict=True))
+            statement(c, _after(w, self._seen(k, c.centre, before, state)), model)
+            for k, (c, w, model) in enumerate(zip(state.contacts, whole, self.models, strict=True))
         ]
         return replace(state, statements=statements, settled=moved < 10.0 * near)
 

@@ -15,7 +15,10 @@ How it is found
        and the least squares weighs by it (`noise`): the level of a patch, in
        which neighbours err together, counts for less, its fine relief for
        more. Taking the pairs for independent would understate the error about
-       threefold, and err more.
+       threefold, and err more. The weights trust half of the correlation and
+       none from block to block; the covariance counts all of it, as it was
+       measured (`noise.noise_of_right`), or the tilt of a flat face would be
+       understated by a quarter.
     2. What no noise model knows (rims, chips, uneven wear) shows when one block
        of the face after the other is left out (`equations.patch_scores`). Both
        covariances are added: either alone covered too little.

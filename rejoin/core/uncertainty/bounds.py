@@ -98,7 +98,8 @@ def pose_covariance(
     part = layout.poses
     rims = layout.assembled(contacts, [s.rim for s in statements])
     information = layout.assembled(contacts, [s.held(s.pose) for s in statements]) + known + rims
-    meat = layout.assembled(contacts, [s.held(s.plain[:6, :6] + s.patches[:6, :6]) for s in statements]) + known + rims
+    scatter = [s.held(s.noise[:6, :6] + s.patches[:6, :6]) for s in statements]
+    meat = layout.assembled(contacts, scatter) + known + rims
     bread = scaled_inverse(information[part, part])
     return np.asarray(UNSEEN * bread @ meat[part, part] @ bread)
 

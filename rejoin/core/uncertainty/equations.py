@@ -19,7 +19,7 @@ from scipy.linalg import block_diag, eigh
 from rejoin.core.contact import Pairs, rows
 from rejoin.core.records import FloatArray
 from rejoin.core.robust import tukey
-from rejoin.core.uncertainty.noise import NoiseModel, Whitened, whitened
+from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_of_right, whitened
 
 DRIFT = 3.0
 """Spacings that two rims may be out of step before it shows (1 sigma)."""
@@ -176,7 +176,7 @@ class Statement:
     Attributes
     ----------
     plain : (7, 7)
-        The normal matrix under correlated noise: also the right side's covariance, if the noise model holds.
+        The normal matrix under correlated noise.
     right : (7,)
     information, pose : (7, 7), (6, 6)
         Crossed; ``pose`` with the layer held.
@@ -186,6 +186,8 @@ class Statement:
         What the original surfaces beside the crack, and the rims alone, say.
     firm : (7, 7)
         Projector onto what the relief holds.
+    noise : (7, 7)
+        Covariance of the right side from all of the noise that hangs together, also from block to block.
     """
 
     plain: FloatArray
@@ -195,6 +197,7 @@ class Statement:
     patches: FloatArray
     rim: FloatArray
     firm: FloatArray
+    noise: FloatArray
 
     def held(self, matrix: FloatArray) -> FloatArray:
         """A (6, 6) or (7, 7) matrix of motions, of those that the relief holds."""
@@ -207,7 +210,7 @@ def heard(contact: Contact, model: NoiseModel) -> Whitened:
     return whitened(contact.pairs, contact.residuals, contact.robust, contact.centre, model)
 
 
-def statement(contact: Contact, told: Whitened) -> Statement:
+def statement(contact: Contact, told: Whitened, model: NoiseModel) -> Statement:
     """What one joint says, from its least squares at the answer."""
     return Statement(
         plain=told.plain,
@@ -217,6 +220,7 @@ def statement(contact: Contact, told: Whitened) -> Statement:
         patches=patch_scores(told.scores, told.parts),
         rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),
         firm=firm_motions(told.crossed, told.plain, False),
+        noise=noise_of_right(contact.pairs.middles, told.pulls, model),
     )
 
 

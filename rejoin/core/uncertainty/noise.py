@@ -34,18 +34,29 @@ triangles cut off the finest relief looks like that relief; trust in it needs a 
 BLOCK = 128
 """Pairs in one block: some 8 spacings across, wider than the noise is correlated."""
 
+CELL = 0.35
+"""Correlation lengths across the cells within which pairs err alike: 0.9 and more of their noise is common."""
+
+FAINT = 0.01
+"""Correlation below which noise counts as independent."""
+
 POWERS = (1.0, 1.5, 2.0)
 """Shapes of the correlation, exp(-(distance / length) ** power), that are tried."""
 
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Noise of a joint's pairs: variances (mm²), correlation length (mm) and power."""
+    """Noise of a joint's pairs: variances (mm²), correlation length (mm) and power.
+
+    ``doubted`` is the part of ``independent`` that was seen to be correlated
+    too: the weights do not rely on it, the covariance has to count it.
+    """
 
     correlated: float
     independent: float
     length_mm: float
     power: float
+    doubted: float = 0.0
 
     def covariance(self, distance_mm: FloatArray) -> FloatArray:
         """Covariance of two different pairs at a distance."""
@@ -93,8 +104,8 @@ def noise_model(middles: FloatArray, residuals: FloatArray, spacing_mm: float) -
             if cost < best[0]:
                 best = (cost, size, float(length), power)
     _, size, length, power = best
-    size = min(size, (1.0 - INDEPENDENT) * variance)
-    return NoiseModel(size, max(variance - size, 1e-300), length * spacing_mm, power)
+    used = min(size, (1.0 - INDEPENDENT) * variance)
+    return NoiseModel(used, max(variance - used, 1e-300), length * spacing_mm, power, size - used)
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +121,8 @@ class Whitened:
         Each block's share of ``right``, and
     parts : (b, 7, 7)
         of ``plain``.
+    pulls : (k, 7)
+        By how much each pair's robust residual pulls ``right``.
     """
 
     plain: FloatArray
@@ -117,6 +130,7 @@ class Whitened:
     right: FloatArray
     scores: FloatArray
     parts: FloatArray
+    pulls: FloatArray
 
 
 def whitened(
@@ -131,18 +145,19 @@ def whitened(
     columns *= np.sqrt(robust)[:, None]
     used = blocks(middles)
     scores, parts, crossed = np.empty((len(used), 7)), np.empty((len(used), 7, 7)), np.zeros((7, 7))
+    pulls = np.empty((len(middles), 7))
     for number, index in enumerate(used):
-        clear = _whitening(middles[index], model, columns[index])
+        clear, pulls[index] = _whitening(middles[index], model, columns[index])
         common, first, second, gap = clear[:, :7], clear[:, 7:14], clear[:, 14:21], clear[:, 21]
         parts[number], scores[number] = common.T @ common, -common.T @ gap
         crossed += first.T @ second
-    return Whitened(parts.sum(axis=0), 0.5 * (crossed + crossed.T), scores.sum(axis=0), scores, parts)
+    return Whitened(parts.sum(axis=0), 0.5 * (crossed + crossed.T), scores.sum(axis=0), scores, parts, pulls)
 
 
-def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> FloatArray:
-    """The columns of one block in units of independent noise."""
+def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The columns of one block in units of independent noise, and the first seven over the covariance."""
     if model.correlated == 0.0:
-        return np.asarray(columns / np.sqrt(model.independent))
+        return columns / np.sqrt(model.independent), -columns[:, :7] / model.independent
     square = np.square(middles).sum(axis=1)
     distance = np.sqrt(np.maximum(square[:, None] + square - 2.0 * middles @ middles.T, 0.0))
     covariance = model.covariance(distance)
@@ -150,8 +165,34 @@ def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> F
     try:
         factor, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
     except LinAlgError:  # pragma: no cover - the independent share keeps it positive
-        return np.asarray(columns / np.sqrt(model.independent + model.correlated))
-    return np.asarray(solve_triangular(factor, columns, lower=True, check_finite=False))
+        whole = model.independent + model.correlated
+        return columns / np.sqrt(whole), -columns[:, :7] / whole
+    clear = solve_triangular(factor, columns, lower=True, check_finite=False)
+    return clear, -solve_triangular(factor, clear[:, :7], lower=True, trans="T", check_finite=False)
+
+
+def noise_of_right(middles: FloatArray, pulls: FloatArray, model: NoiseModel) -> FloatArray:
+    """Covariance (7, 7) of the right side under all of the noise that hangs together, across blocks too.
+
+    Pairs within a third of the correlation length are taken together.
+    """
+    shared = model.correlated + model.doubted
+    total = (model.independent - model.doubted) * (pulls.T @ pulls)
+    if shared <= 0.0:
+        return np.asarray(total)
+    cells = np.floor(middles / (CELL * model.length_mm)).astype(np.int64)
+    _, group = np.unique(cells, axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    both = np.concatenate([middles, pulls], axis=1)
+    sums = np.stack([np.bincount(group, column) for column in both.T], axis=1).astype(np.float64)
+    places, sums = sums[:, :3] / np.bincount(group)[:, None], sums[:, 3:]
+    tree = cKDTree(places)
+    reach = model.length_mm * float(np.log(1.0 / FAINT)) ** (1.0 / model.power)
+    near = tree.query_pairs(reach, output_type="ndarray")
+    one, other = near.T
+    weight = np.exp(-((np.linalg.norm(places[one] - places[other], axis=1) / model.length_mm) ** model.power))
+    between = sums[one].T @ (weight[:, None] * sums[other])
+    return np.asarray(total + shared * (sums.T @ sums + between + between.T))
 
 
 def blocks(points: FloatArray, size: int = BLOCK) -> list[Index]:

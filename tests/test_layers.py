@@ -25,7 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "contact views",
         "surfaces planes",
         "relief form outline continuity",
-        "evidence search likeness uncertainty",
+        "evidence search likeness uncertainty turns",
         "flat",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
         "assembling merging",

@@ -18,6 +18,7 @@ from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.records import FloatArray
 from rejoin.core.surfaces import Surface, alike
 from rejoin.core.transforms import inverse
+from rejoin.core.turns import Turned, turned_best
 
 COVERING = 0.75
 """Share of both faces, in coarse cells, that lie on each other, from which the rims are looked at closely."""
@@ -66,30 +67,54 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
     if not laid:
         return []
     best = max(laid, key=lambda one: (one.pose.evidence.score, one.running.told))
-    others = [one for one in laid if not alike(first, second, one.pose.a_from_b, best.pose.a_from_b)]
+    turned = None
+    if best.running.lever < ROUND:
+        turned = turned_best(first, second, best.pose.a_from_b, best.running.radius_mm)
+    if turned is not None:
+        best = _in_its_turn(first, second, best, turned)
     b_from_a = inverse(best.pose.a_from_b)
     sheet = sheet_of(first, second, b_from_a)
-    for motion in turned_alike(sheet) if sheet is not None else []:
-        rival = laid_by_rims(first, second, inverse(motion @ b_from_a))
-        if rival is not None and not alike(first, second, rival.pose.a_from_b, best.pose.a_from_b):
-            others.append(rival)
-    rivals = [_trailing(best, other) for other in others]
-    if best.running.lever < ROUND and sheet is not None:
-        rivals += _anyhow(first, best, [inverse(motion @ b_from_a) for motion in turned_alike(sheet)[:1]])
+    motions = turned_alike(sheet) if sheet is not None else []
+    others = laid + [rival for motion in motions if (rival := laid_by_rims(first, second, inverse(motion @ b_from_a)))]
+    rivals = [
+        _trailing(best, other) for other in others
+        if not alike(first, second, other.pose.a_from_b, best.pose.a_from_b)
+        and not (turned is not None and turned.includes(other.pose.a_from_b))
+    ]  # fmt: skip
+    if best.running.lever < ROUND and (turned is not None or motions):
+        rivals.append(_anyhow(first, best, turned, (motions or [np.eye(4)])[0]))
     close = [rival for rival in rivals if rival.evidence.score > best.pose.evidence.score - LEAST_LEAD]
     if not close:
         return [best.pose, *rivals]
+    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=_ties(best, close))), *rivals]
+
+
+def _in_its_turn(first: Surface, second: Surface, laid: Laid, turned: Turned) -> Laid:
+    """The pose turned about its rim's axis to where the faces lie closest, and what speaks for it there."""
+    evidence = judge(first, second, turned.a_from_b, across=min(laid.running.told, MOST_ACROSS))
+    return replace(laid, pose=Pose(turned.a_from_b, replace(evidence, reason=laid.pose.evidence.reason)))
+
+
+def _anyhow(first: Surface, best: Laid, turned: Turned | None, motion: FloatArray) -> Pose:
+    """A round rim lets the fragment turn: as good as the best pose but for what tells of the turn.
+
+    That is the form which both faces share beyond what they share in the best
+    other turn; or, where the turns could not be compared, the relief which they
+    share, less what picking among all turns finds by chance.
+    """
+    evidence = best.pose.evidence
+    if turned is not None:
+        return Pose(turned.other, replace(evidence, score=evidence.score - max(turned.told, 0.0)))
+    turns = np.pi * best.running.radius_mm / first.fragment.spacing_mm
+    score = min(evidence.score, min(best.running.told, MOST_ACROSS) + float(np.log(max(turns, 1.0))))
+    return Pose(inverse(motion @ inverse(best.pose.a_from_b)), replace(evidence, score=score))
+
+
+def _ties(best: Laid, close: list[Pose]) -> str:
+    """In words: what fits nearly as well as the best pose."""
     turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
     words = f"{best.pose.evidence.reason}, and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
-    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=words)), *rivals]
-
-
-def _anyhow(first: Surface, best: Laid, turned: list[FloatArray]) -> list[Pose]:
-    """A round rim lets the fragment turn: as good as the best pose but for its relief, which picked among all turns."""
-    turns = np.pi * best.running.radius_mm / first.fragment.spacing_mm
-    evidence = best.pose.evidence
-    score = min(evidence.score, min(best.running.told, MOST_ACROSS) + float(np.log(max(turns, 1.0))))
-    return [Pose(pose, replace(evidence, score=score)) for pose in turned]
+    return f"{words}, for the rim is round" if best.running.lever < ROUND else words
 
 
 def _turned(one: FloatArray, other: FloatArray) -> int:

@@ -47,7 +47,7 @@ def shared_form(
     nodes_a, nodes_b = first.nodes, second.nodes
     of_a, of_b = nodes_a.of_vertex[chosen[seen.index]], nodes_b.of_vertex[seen.nearest]
     points = apply(b_from_a, nodes_a.points[of_a]), nodes_b.points[of_b]
-    mean, half, count = 0.0, 0.0, 0
+    total = np.zeros(3)
     facets = [way[clear[way]] for way in ways]
     for facet in _in_one(facets, points[1], seen.normals, 2.0 * second.fragment.spacing_mm):
         if len(facet) < FEWEST:
@@ -56,12 +56,27 @@ def shared_form(
         a, b = (plane.coordinates(p[facet]) for p in points)
         # A fillet or a flange beside a plane is no form of the plane's.
         kept = without_fringe(0.5 * (a + b))
-        finest = max((d for d in range(2, DEGREES + 1) if 2 * (d + 1) * (d + 2) <= np.count_nonzero(kept)), default=0)
-        if finest:
-            waves = _waves(0.5 * (a + b)[kept, :2], finest)
-            mean += float(np.square(0.5 * waves.T @ (a + b)[kept, 2]).sum())
-            half += float(np.square(0.5 * waves.T @ (a - b)[kept, 2]).sum())
-            count += waves.shape[1]
+        total += _shared(0.5 * (a + b)[kept, :2], a[kept, 2], b[kept, 2])
+    return _nats(total)
+
+
+def form_in_common(xy: FloatArray, first: FloatArray, second: FloatArray) -> float:
+    """Information (nats) in the form that two heights (n,) over places (n, 2) share, as `shared_form` tells it."""
+    return _nats(_shared(xy, first, second))
+
+
+def _shared(xy: FloatArray, first: FloatArray, second: FloatArray) -> FloatArray:
+    """Squares of the mean and of half the difference of two heights, and of how many waves."""
+    finest = max((d for d in range(2, DEGREES + 1) if 2 * (d + 1) * (d + 2) <= len(xy)), default=0)
+    if not finest:
+        return np.zeros(3)
+    waves = _waves(xy, finest)
+    mean, half = (np.square(0.5 * waves.T @ height).sum() for height in (first + second, first - second))
+    return np.array([mean, half, waves.shape[1]])
+
+
+def _nats(total: FloatArray) -> float:
+    mean, half, count = total
     return float(-f_distribution.logsf(mean / max(half, 1e-30), count, count)) if count else float("inf")
 
 

@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from rejoin.core import steps
 from rejoin.core.assembling import place_fragments
 from rejoin.core.continuity import running_on
-from rejoin.core.evidence import BORNE_OUT, LEAST_SCORE, believable, decided, tied
+from rejoin.core.evidence import BORNE_OUT, LEAST_LEAD, LEAST_SCORE, believable, decided, tied
 from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
 from rejoin.core.matching import Prepared, prepared
@@ -24,6 +24,7 @@ from rejoin.core.relief import smooth_patches
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.surfaces import Surface, faced
 from rejoin.core.transforms import displacement, inverse, rigid
+from rejoin.core.turns import turned_best
 from rejoin.core.views import smoothed_normals
 from tests.core.test_outline import NOISE, SPACING, comb
 
@@ -127,23 +128,44 @@ def test_an_oblong_bar_that_fits_either_way_is_told_of() -> None:
     assert "turned by 180°" in evidence.reason and tied(evidence) and not believable(evidence) and not evidence.good
 
 
-def test_a_round_rim_lets_a_fragment_turn() -> None:
-    """What its relief tells of the turn is little more than what picking among all turns finds by chance."""
+def round_ends(height: Height) -> list[Surface]:
+    """A round bar broken across, either end with a height; scanned with noise."""
     ends = []
     for seed, up in ((21, True), (22, False)):
         solid = manifold3d.Manifold.cylinder(8.0, 7.0, 7.0, 64).translate((0.0, 0.0, 0.0 if up else -8.0))
         mesh = solid.refine_to_length(1.3 * SPACING).to_mesh()
         points = np.array(mesh.vert_properties[:, :3], float)
-        points[:, 2] += np.clip(1.0 - np.abs(points[:, 2]) / 8.0, 0.0, 1.0) * even(points[:, 0], points[:, 1])
+        points[:, 2] += np.clip(1.0 - np.abs(points[:, 2]) / 8.0, 0.0, 1.0) * height(points[:, 0], points[:, 1])
         points += np.random.default_rng(seed).normal(0, NOISE, points.shape)
         noisy = Mesh(points, np.array(mesh.tri_verts, np.int32))
         scan = Scan(f"round {seed}", ("round",), noisy, "mm", True, False, (str(seed),))
         ends.append(prepared(steps.clean(Project(scans=(scan,))).fragments[0], ()).surface)
+    return ends
+
+
+def test_a_round_rim_lets_a_fragment_turn() -> None:
+    """An even form is as much alike a quarter turn on: nothing tells which."""
+    ends = round_ends(even)
     laid = laid_by_rims(ends[0], ends[1], np.eye(4))
     assert laid is not None and laid.running.lever < ROUND and laid.pose.evidence.score > LEAST_SCORE
     best, *rivals = with_rivals(ends[0], ends[1], [laid])
     evidence = decided(best.evidence, max(rival.evidence.score for rival in rivals))
-    assert not believable(evidence) and tied(evidence) and "turned by" in evidence.reason
+    assert not believable(evidence) and tied(evidence)
+    assert "turned by" in evidence.reason and "the rim is round" in evidence.reason
+
+
+def test_the_form_of_round_faces_tells_their_turn() -> None:
+    """From rims laid on each other 40 degrees off: of all turns the form is shared in one."""
+    ends = round_ends(bulge)
+    off_turn = rigid(Rotation.from_rotvec([0.0, 0.0, np.radians(40.0)]).as_matrix(), np.zeros(3))
+    found = turned_best(ends[0], ends[1], off_turn, 7.0)
+    assert found is not None and found.told > 2.0 * LEAST_LEAD and found.includes(off_turn)
+    angle = np.degrees(np.linalg.norm(Rotation.from_matrix(found.a_from_b[:3, :3]).as_rotvec()))
+    assert angle < 8.0 < np.degrees(np.linalg.norm(Rotation.from_matrix(found.other[:3, :3]).as_rotvec()))
+    aside = off_turn @ rigid(np.eye(3), np.array([3.0, 0.0, 0.0]))
+    assert not found.includes(aside)
+    bare = turned_best(*round_ends(lambda x, y: 0.0 * x), off_turn, 7.0)
+    assert bare is None or bare.told < LEAST_LEAD, "plane ends share no form in any turn"
 
 
 def test_all_patches_of_a_plane_are_one_region(combs: tuple[Prepared, Prepared]) -> None:

@@ -12,7 +12,7 @@ from rejoin.commands import check_target
 from rejoin.core import report as telling
 from rejoin.core import steps
 from rejoin.core.dimensions import fit_shape, shape_content
-from rejoin.core.dimensions.mating import fit_map
+from rejoin.core.dimensions.mating import fit_map, own_mating
 from rejoin.core.dimensions.readings import read_readings
 from rejoin.core.dimensions.sheet import SUFFIXES as SHEETS
 from rejoin.core.dimensions.sheet import frame_of_checks, section_sheet, sheet_of, write_sheet
@@ -94,8 +94,6 @@ def _check_targets(arguments: argparse.Namespace) -> None:
         raise WrongUse("What is to be checked was not said.", "Give --readings, --section or --mating.")
     if bool(arguments.section) != bool(arguments.section_out):
         raise WrongUse("A section needs its plane and a file.", "Give --section PLANE and --section-out SHEET.")
-    if arguments.mating_map and not arguments.mating:
-        raise WrongUse("There is no mating part to make a map of.", "Give it with --mating FILE.")
     taken = [one for one in (arguments.whole, arguments.readings, arguments.mating) if one]
     for target, what, suffixes in (
         (arguments.json, "JSON file", ()), (arguments.sheet, "sheet", SHEETS),
@@ -112,18 +110,30 @@ MATING = ("reach_mm", "tightest_mm", "median_mm", "loosest_mm", "overlap_max_mm"
 
 
 def _mating(arguments: argparse.Namespace, project: Project, unit: str) -> tuple[Mesh, dict[str, Any]] | None:
-    """The mating part, and its fit as plain numbers."""
-    if not arguments.mating:
+    """The mating part (that of the project unless a file is given), and its fit as plain numbers."""
+    asked = bool(arguments.mating or arguments.mating_map)
+    own = None if arguments.mating else own_mating(project)
+    if not arguments.mating and own is None and arguments.mating_map:
+        raise WrongUse("There is no mating part to make a map of.", "Give it with --mating FILE.")
+    if not asked and (own is None or project.whole is None):
         return None
     if project.whole is None:
         raise NoAnswer("There is no whole to fit a mating part to.", "Fuse the fragments first.")
-    with Progress() as progress:
-        mesh = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read")).mesh
-    found = fit_map(project.whole.mesh, mesh, arguments.mating_reach)
+    if own is None:
+        with Progress() as progress:
+            mesh = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read")).mesh
+        own = arguments.mating, mesh
+    file, mesh = own
+    try:
+        found = fit_map(project.whole.mesh, mesh, arguments.mating_reach)
+    except NoAnswer as error:
+        if asked:
+            raise
+        return mesh, {"file": file, "points": 0, **dict.fromkeys(MATING), "sentence": str(error)}
     if arguments.mating_map:
         write_away(arguments.mating_map, project.whole.mesh.vertices, found.clearance_mm, "clearance_mm", unit)
     told = {name: getattr(found, name) for name in MATING}
-    return mesh, {"file": arguments.mating, "points": int(np.isfinite(found.clearance_mm).sum()), **told}
+    return mesh, {"file": file, "points": int(np.isfinite(found.clearance_mm).sum()), **told}
 
 
 def _write_section(

@@ -8,7 +8,7 @@ import numpy as np
 
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import FloatArray, Project, SurfaceMap, Whole
+from rejoin.core.records import FloatArray, Mesh, Project, SurfaceMap, Whole
 from rejoin.core.settings import CleanSettings, ReadSettings, Report, part_of
 
 Point = tuple[float, float, float]
@@ -36,18 +36,30 @@ def write_fragment(project: Project, report: Report, path: str, number: int, uni
     return project
 
 
-def clearance(project: Project, report: Report, path: str, unit: str, reach_mm: float | None = None) -> SurfaceMap:
-    """The clearance between the whole and the scan of a mating part in position."""
-    from rejoin.core.dimensions.mating import fit_map
+def mating_part(project: Project, path: str, unit: str, report: Report) -> tuple[str, Mesh]:
+    """Name and surface of a mating part: of a file, or without a path the scan of that role in the project."""
+    from rejoin.core.dimensions.mating import own_mating
     from rejoin.core.files import read_fragment
 
+    if path:
+        return Path(path).name, read_fragment(path, ReadSettings(unit=unit), report).mesh
+    own = own_mating(project)
+    if own is None:
+        raise NoAnswer("No scan has the role of a mating part.", "Give one that role in row 10, or choose its file.")
+    return own
+
+
+def clearance(project: Project, report: Report, path: str, unit: str, reach_mm: float | None = None) -> SurfaceMap:
+    """The clearance between the whole and a mating part in position: a scan's file, or without a path the project's."""
+    from rejoin.core.dimensions.mating import fit_map
+
     whole = _whole(project)
-    mating = read_fragment(path, ReadSettings(unit=unit), part_of(report, 0.0, 0.4))
+    name, mating = mating_part(project, path, unit, part_of(report, 0.0, 0.4))
     report(0.5, "Measuring the clearance")
-    found = fit_map(whole.mesh, mating.mesh, reach_mm)
+    found = fit_map(whole.mesh, mating, reach_mm)
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     worst = int(np.nanargmin(found.clearance_mm))
-    return SurfaceMap("clearance", whole.mesh, found.clearance_mm, 1.96 * noise, Path(path).name,
+    return SurfaceMap("clearance", whole.mesh, found.clearance_mm, 1.96 * noise, name,
                       whole.mesh.vertices[worst], found.sentence)  # fmt: skip
 
 

@@ -66,25 +66,32 @@ def write_section(
     project: Project, report: Report, path: str, name: str, point_mm: Point, normal: Point, mating: str = "",
     unit: str = "mm",
 ) -> Project:  # fmt: skip
-    """Write a section of the whole at a plane, dimensioned, 1:1; a mating part in position is drawn with it."""
+    """Write a section of the whole at a plane, dimensioned, 1:1.
+
+    A mating part in position is drawn with it: that of a file, or else the scan of that role in the project.
+    """
     import numpy as np
 
-    from rejoin.core.dimensions.mating import fit_map
+    from rejoin.app.mending_tasks import mating_part
+    from rejoin.core.dimensions.mating import fit_map, own_mating
     from rejoin.core.dimensions.sheet import section_sheet
     from rejoin.core.dimensions.sheet import write_sheet as write
-    from rejoin.core.files import read_fragment
     from rejoin.core.meshes import edge_spacing
-    from rejoin.core.settings import ReadSettings
 
     whole = project.whole
     if whole is None:
         raise NoAnswer("There is no whole to cut.", "Fuse the fragments first.")
     notes, other = [one.sentence for one in whole.by_number], None
-    if mating:
+    if mating or own_mating(project) is not None:
         report(0.1, "Reading the mating part")
-        other = read_fragment(mating, ReadSettings(unit=unit)).mesh
+        other = mating_part(project, mating, unit, part_of(report, 0.1, 0.5))[1]
         reach = 5.0 * max(edge_spacing(other), edge_spacing(whole.mesh))
-        notes.append(fit_map(whole.mesh, other, reach).sentence)
+        try:
+            notes.append(fit_map(whole.mesh, other, reach).sentence)
+        except NoAnswer as error:
+            if mating:
+                raise
+            notes.append(str(error))
     report(0.5, "Cutting the section")
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     title = f"{name}, millimetres, 1:1"

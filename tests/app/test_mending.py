@@ -10,6 +10,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from rejoin.core.dimensions.mating import own_mating
 from rejoin.core.files import write_mesh
 from rejoin.core.records import Fragment, Mesh, Project, Scan
 from rejoin.core.transforms import apply, inverse
@@ -38,6 +39,34 @@ def row_60(window):
     return person, window.dimensions
 
 
+def test_the_scan_that_row_10_calls_a_mating_part_is_the_one_measured_against(row_60, tmp_path: Path) -> None:
+    person, panel = row_60
+    bench, gap = person.window.bench, 0.2
+    lid = made_up.whole().whole.mesh
+    lid = Mesh(lid.vertices * [1, 1, 0.5] + [0, 0, made_up.SIZE[2] + gap], lid.triangles)
+    project = bench.project
+    scan = Scan("lid", ("lid.stl",), lid, "mm", True, False, ("x",), role="mating")
+    assert own_mating(project) is None
+    bench.session.apply("A mating part", replace(project, scans=(*project.scans, scan)))
+    assert panel.cutting.where.text() == "Through the middle of the part, with lid."
+    panel.mating.fold.button.setChecked(True)
+    typed(panel.mating.reach, "0.5")
+    assert panel.mating.own_button.text() == "With lid"
+    person.click(panel.mating.own_button)
+    person.wait_until_done()
+    found = panel.maps.map
+    assert found.name == "lid" and float(np.nanmedian(found.away_mm)) == pytest.approx(gap, abs=0.01)
+    panel.maps.take(None)
+    panel.mating.open()  # from the menu: nothing is asked for
+    person.wait_until_done()
+    assert panel.maps.map is not None and panel.maps.map.name == "lid"
+    sheet = tmp_path / "section.dxf"
+    panel.ask_save = lambda *asked: str(sheet)
+    panel.cutting.save()
+    person.wait_until_done()
+    assert "Clearance 0.2" in sheet.read_text()
+
+
 def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, qtbot, tmp_path: Path) -> None:
     person, panel = row_60
     window, gap = person.window, 0.2
@@ -50,6 +79,7 @@ def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, qtbot, tmp_p
     person.click(panel.mating.choose_button)
     person.wait_until_done()
     found, told = panel.maps.map, lines(panel.mating.told)
+    assert not panel.mating.own_row.isVisible()
     met = found.away_mm[np.isfinite(found.away_mm)]
     assert found.mesh is window.bench.project.whole.mesh and len(met) > 100
     assert float(np.median(met)) == pytest.approx(gap, abs=0.01)

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 from rejoin.app import ask_files, mending_tasks
 from rejoin.app.forms import Fold
 from rejoin.app.in_units import in_units
-from rejoin.app.panels.cutting import SCANS
+from rejoin.app.panels.cutting import SCANS, mating_name
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.sentences import Units
@@ -134,8 +134,12 @@ class MatingPart(ComparingPart):
         self.grade = GradePart(panel, ("Grade of the bore", "Grade of the shaft"), deviation=False)
         self.grade.filled.connect(self._graded)
         self.grade_fold = Fold("Limits by ISO 286 grades", self.grade)
+        self.own_button = panel.button("", "Measure against the scan that row 10 calls a mating part.",
+                                       lambda: self.begin(""))  # fmt: skip
+        self.own_row = panel.row(self.own_button)
         self.box.insertWidget(1, holder)
         self.box.insertWidget(2, self.grade_fold)
+        self.box.insertWidget(3, self.own_row)
         self._units = self.bench.units
 
     def show_project(self, project: Project) -> None:
@@ -145,6 +149,18 @@ class MatingPart(ComparingPart):
                 line.setText(typed("points", value, units))
             self._units = units
         super().show_project(project)
+        name = mating_name(project)
+        self.own_row.setVisible(bool(name))
+        self.own_button.setText(f"With {name}")
+        self.own_button.setEnabled(self.choose_button.isEnabled())
+
+    def open(self) -> None:
+        """Unfold this part and measure against the mating part of row 10; without one ask for its scan."""
+        self.fold.button.setChecked(True)
+        if mating_name(self.bench.project) and self.bench.project.whole is not None:
+            self.begin("")
+        else:
+            self.choose()
 
     def begin(self, path: str) -> None:
         reach = self._typed(self.reach)

@@ -20,6 +20,11 @@ WAYS = (("Across x", "x"), ("Across y", "y"), ("Across z", "z"), ("Along the pic
 SCANS = "Scans (*.stl *.ply *.obj *.3mf);;All files (*)"
 
 
+def mating_name(project: Project) -> str:
+    """Name of the scan that row 10 gave the role of a mating part; nothing without one."""
+    return next((scan.name for scan in project.scans if scan.role == "mating"), "")
+
+
 class CuttingPart(QWidget):
     """Which way the plane stands, a point that it goes through (else the middle), a mating part, and the sheet."""
 
@@ -28,7 +33,7 @@ class CuttingPart(QWidget):
         self.panel, self.bench = panel, panel.bench
         self.point: FloatArray | None = None
         self.normal: FloatArray | None = None
-        self.mating = ""
+        self.mating, self.own = "", ""
         self._of: Mesh | None = None
         self.pointing = Pointing(panel.tools, "section")
         self.pointing.picked.connect(self._picked)
@@ -57,6 +62,7 @@ class CuttingPart(QWidget):
         mesh = None if project.whole is None else project.whole.mesh
         if mesh is not self._of:
             self._of, self.point, self.normal, self.mating = mesh, None, None, ""
+        self.own = mating_name(project)
         free = mesh is not None and not self.bench.jobs.busy
         for button in (self.pick_button, self.mating_button, self.save_button):
             button.setEnabled(free)
@@ -107,5 +113,5 @@ class CuttingPart(QWidget):
 
     def _tell(self) -> None:
         told = "Through the middle of the part" if self.point is None else "Through the picked point"
-        self.where.setText(f"{told}, with {self.mating.replace(chr(92), '/').rsplit('/', 1)[-1]}." if self.mating
-                           else f"{told}.")  # fmt: skip
+        other = self.mating.replace(chr(92), "/").rsplit("/", 1)[-1] or self.own
+        self.where.setText(f"{told}, with {other}." if other else f"{told}.")

@@ -11,7 +11,7 @@ from rejoin.core.dimensions.agreement import conformance
 from rejoin.core.dimensions.tables import grade_width_mm
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import edge_spacing
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, Mesh, Project
 
 FAR = 5.0
 """How far apart, in spacings, two surfaces may be and still belong to a fit, where nothing else is said."""
@@ -103,6 +103,18 @@ class FitMap:
     overlap_max_mm: float
     reach_mm: float
     sentence: str
+
+
+def own_mating(project: Project) -> tuple[str, Mesh] | None:
+    """Name and surface of the first scan in the project whose role is that of a mating part; None without one.
+
+    It counts as in position: its own frame is taken for the part's.
+    """
+    for number, scan in enumerate(project.scans):
+        if scan.role == "mating":
+            cleaned = number < len(project.fragments)
+            return scan.name, project.fragments[number].mesh if cleaned else scan.mesh
+    return None
 
 
 def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:

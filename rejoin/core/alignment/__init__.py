@@ -196,8 +196,8 @@ def _adjusted(
     touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.4))
     if not settings.missing_layer and not known:
         solver.listen(touching)
-        final = solver.refine(touching, free=False, report=part_of(report, 0.5, 1.0))
-        return _finished(solver, final, no_layers(len(joints)))
+        final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))
+        return _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0))
     loose = _loosened(solver, touching, report)
     report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
@@ -208,8 +208,8 @@ def _adjusted(
     nearer = solver.with_layers(loose, wanted)
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
-    final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 1.0))
-    return _finished(solver, final, layers)
+    final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 0.95))
+    return _finished(solver, final, layers, part_of(report, 0.95, 1.0))
 
 
 def _loosened(solver: Solver, touching: State, report: Report) -> State:
@@ -228,8 +228,11 @@ def _loosened(solver: Solver, touching: State, report: Report) -> State:
         return solver.refine(touching, free=False, report=part_of(report, 0.55, 0.8))
 
 
-def _finished(solver: Solver, state: State, layers: list[Layer]) -> Adjustment:
-    """The answer with its certainty."""
+def _finished(solver: Solver, state: State, layers: list[Layer], report: Report) -> Adjustment:
+    """The answer with its certainty, once the planes that run on far across the cracks are heeded too."""
+    report(0.0, "Looking along the original surfaces")
+    if solver.look_far(state, layers):
+        state = solver.refine(state, free=False, report=report)
     layout = solver.layout_at(state.poses)
     outcomes = known_outcomes(solver.known, state.poses, layout, state.contacts, state.statements, solver.used)
     certainty, covariance = certainties(

@@ -8,13 +8,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rejoin.core.contact import Mask, Side, Skirt, Steps, opposite, rows, side_of, skirt_of, steps_across
+from rejoin.core.contact import (
+    Level,
+    Mask,
+    Side,
+    Skirt,
+    Steps,
+    levels_across,
+    opposite,
+    rows,
+    side_of,
+    skirt_of,
+    steps_across,
+)
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.robust import robust_scale
 from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
-from rejoin.core.uncertainty.bounds import layer_leads
+from rejoin.core.uncertainty.bounds import layer_leads, pose_covariance, with_layers
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
@@ -26,10 +38,10 @@ from rejoin.core.uncertainty.equations import (
     normal_equations,
     statement,
 )
-from rejoin.core.uncertainty.layers import rein
+from rejoin.core.uncertainty.layers import Layer, rein
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_model
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
-from rejoin.core.uncertainty.steps import step_equations
+from rejoin.core.uncertainty.steps import agreeing_levels, level_equations, step_equations
 
 TUKEY = 5.0
 """Tukey's limit in robust sigmas (4.7 is the usual 95 % efficiency)."""
@@ -119,6 +131,7 @@ class Solver:
         self.models: list[NoiseModel] = []
         self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
+        self.far: dict[int, tuple[list[Level], State]] = {}
 
     def _sides(self) -> list[tuple[Side, Side]]:
         """The two faces of each joint."""
@@ -252,11 +265,29 @@ class Solver:
         if seen is None:
             steps = steps_across(*self.skirts[number], state.poses[joint.a], state.poses[joint.b])
             self.seen[number] = (steps, state)
-            return step_equations(steps, noise, centre)
-        steps, before = seen
-        motion = self._seen(number, centre, before, state)[:6]
-        moved = steps.steps + rows(steps.places, steps.normals, centre)[:, :6] @ motion
-        return step_equations(replace(steps, steps=moved), noise, centre)
+        else:
+            steps, before = seen
+            motion = self._seen(number, centre, before, state)[:6]
+            moved = steps.steps + rows(steps.places, steps.normals, centre)[:, :6] @ motion
+            steps = replace(steps, steps=moved)
+        matrix, right = step_equations(steps, noise, centre)
+        levels, before = self.far.get(number, ([], state))
+        matrix_far, right_far = level_equations(levels, centre, self._seen(number, centre, before, state)[:6])
+        return matrix + matrix_far, right + right_far
+
+    def look_far(self, state: State, layers: Sequence[Layer]) -> bool:
+        """From now on heed the planes that run on across the cracks and agree with this state; False where none do."""
+        layout, known = self.layout_at(state.poses), self.known_matrix(state)
+        leads = layer_leads(layout, state.contacts, state.statements, known)
+        covariance = pose_covariance(layout, state.contacts, state.statements, known)
+        covariance = with_layers(covariance, leads, list(layers))
+        for number, contact in enumerate(state.contacts):
+            two = self.fragments[contact.a], self.fragments[contact.b]
+            poses = state.poses[contact.a], state.poses[contact.b]
+            levels = levels_across(two, self.skirts[number], self.seen[number][0], poses)
+            columns = layout.columns(contact, number)[:6, layout.poses]
+            self.far[number] = agreeing_levels(levels, contact.centre, columns @ covariance @ columns.T), state
+        return any(levels for levels, _ in self.far.values())
 
     def _moved_by(
         self, state: State, contacts: list[Contact], firm: list[FloatArray], told: list[list[FloatArray]],

@@ -12,12 +12,14 @@ from rejoin.core.contact.distances import (
     signed_distances,
 )
 from rejoin.core.contact.facing import facing_triangles, near_masks
+from rejoin.core.contact.levels import Level, levels_across
 from rejoin.core.contact.pairs import OPPOSED, Pairs, Side, opposite, rows, side_of
 from rejoin.core.contact.skirts import Skirt, Steps, skirt_of, steps_across
 
 __all__ = [
     "OPPOSED",
     "Distances",
+    "Level",
     "Mask",
     "Pairs",
     "Side",
@@ -26,6 +28,7 @@ __all__ = [
     "border_vertices",
     "closest_on_triangles",
     "facing_triangles",
+    "levels_across",
     "near_masks",
     "opposite",
     "rows",

@@ -33,6 +33,10 @@ How it is found
        that are rough, sharp or stand out are left out; their weight is their
        own scatter. What they would hold only by the noise of their normals
        (the gap, along a straight part) is taken out of them.
+       Where planes meet the crack on both fragments they are followed far beyond
+       it (`rejoin.core.contact.levels`): their blocks' own scatter says how well
+       they are known. Those that bend, are uneven, or contradict the faces or
+       most of the others (a part that was bent) are left out.
     5. Where all this leaves a motion open (a flat break across a round bar may
        turn), the faces stay within a few spacings of where the search put them,
        and the bound says so.

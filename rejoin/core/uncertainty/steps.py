@@ -1,13 +1,17 @@
-"""What the steps of the original surfaces across a crack say of a joint's pose."""
+"""What the original surfaces say of a joint's pose: their steps across the crack, and the planes that run on."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.linalg import eigh
 
-from rejoin.core.contact import Steps, rows
+from rejoin.core.contact import Level, Steps, rows
 from rejoin.core.records import FloatArray
 from rejoin.core.robust import sigma_of, tukey
+from rejoin.core.uncertainty.layers import scaled_inverse
 
 FEWEST_STEPS = 12
 """Stretches of the rim that must be there: twice the motions that they are to tell."""
@@ -50,3 +54,49 @@ def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[F
     firm = (vectors * (values > FIRM_RIM)) @ np.linalg.inv(vectors)
     right, trust = -scaled.T @ (weights * told), 1.0 / (SHARED * spread**2)
     return trust * np.asarray(firm.T @ matrix @ firm), trust * np.asarray(firm.T @ right)
+
+
+APART = 16.3
+"""Chi square (three freedoms, one in a thousand) from which two planes are not one, or the part is bent."""
+
+MOST_OF = 2.0 / 3.0
+"""Share of the planes that must agree: where more do not, none is believed."""
+
+
+def level_equations(levels: Sequence[Level], centre: FloatArray, motion: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(6, 6) information and (6,) right side of a joint's pose from planes; ``motion`` (6,) since they were seen."""
+    matrix, right = np.zeros((6, 6)), np.zeros(6)
+    for level in levels:
+        jacobian = level.rows(centre)
+        weighted = np.linalg.solve(level.covariance, jacobian).T
+        matrix += weighted @ jacobian
+        right -= weighted @ (level.apart + jacobian @ motion)
+    return 0.5 * (matrix + matrix.T), right
+
+
+def agreeing_levels(levels: Sequence[Level], centre: FloatArray, covariance: FloatArray) -> list[Level]:
+    """The planes that agree with a joint's pose of this covariance (6, 6), and with each other.
+
+    One after the other, the plane that stands out most is left out. Where the
+    rest still scatters more than it should, its covariances are widened as
+    much (Birge 1932, from memory).
+    """
+    kept, told = list(levels), scaled_inverse(covariance)
+    while kept:
+        matrix, right = level_equations(kept, centre, np.zeros(6))
+        motion = np.linalg.solve(told + matrix, right)
+        among = [_square(level.apart + level.rows(centre) @ motion, level.covariance) for level in kept]
+        alone = [_square(level.apart, level.covariance + level.rows(centre) @ covariance @ level.rows(centre).T)
+                 for level in kept]  # fmt: skip
+        worst = np.maximum(among, alone)
+        if worst.max() < APART:
+            break
+        del kept[int(worst.argmax())]
+    if not kept or len(kept) < MOST_OF * len(levels):
+        return []
+    scatter = (sum(among) + float(motion @ told @ motion)) / (3.0 * len(kept))
+    return [replace(level, covariance=max(scatter, 1.0) * level.covariance) for level in kept]
+
+
+def _square(value: FloatArray, covariance: FloatArray) -> float:
+    return float(value @ np.linalg.solve(covariance, value))

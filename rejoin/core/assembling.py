@@ -353,7 +353,8 @@ def _undecided(fragments: tuple[Fragment, ...], joint: Joint) -> str:
     first, second = fragments[joint.a].scan.name, fragments[joint.b].scan.name
     return (
         f"{first} and {second} fit in more than one position, and their faces are too flat to tell which: "
-        f"{joint.evidence.reason}. Pin the joint, or turn the fragment by hand."
+        f"{joint.evidence.reason}. Turn the fragment by hand until what you know of the part lines up "
+        "(a mark, a hole, an edge), and pin the joint."
     )
 
 

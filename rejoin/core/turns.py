@@ -30,6 +30,9 @@ OTHERS = 6
 ASIDE, UPRIGHT = 4.0, np.cos(np.deg2rad(5.0))
 """Spacings, and lean of the axis, up to which a pose counts as a turn of another."""
 
+GRID = 1.5
+"""Spacings across the cells in which b's heights are kept: few of them are empty."""
+
 COVERED = 0.8
 """Share of the points that must lie over b in a turn."""
 
@@ -124,18 +127,19 @@ def _heights(
 
 
 class _Ground:
-    """Heights on a grid of one spacing, smoothed as much."""
+    """Heights on a grid, smoothed over about one spacing."""
 
     def __init__(self, points: FloatArray, spacing: float) -> None:
-        self.low, self.cell = points[:, :2].min(axis=0) - spacing, spacing
-        at = np.rint((points[:, :2] - self.low) / spacing).astype(np.int64)
+        self.cell = GRID * spacing
+        self.low = points[:, :2].min(axis=0) - self.cell
+        at = np.rint((points[:, :2] - self.low) / self.cell).astype(np.int64)
         shape = at.max(axis=0) + 3
         number, total = np.zeros(shape), np.zeros(shape)
         np.add.at(number, (at[:, 0], at[:, 1]), 1.0)
         np.add.at(total, (at[:, 0], at[:, 1]), points[:, 2])
-        weight = gaussian_filter(number, 1.0, mode="constant")
-        self.height = gaussian_filter(total, 1.0, mode="constant") / np.maximum(weight, 1e-9)
-        self.there = gaussian_filter((number > 0).astype(float), 1.0, mode="constant")
+        weight = gaussian_filter(number, 1.0 / GRID, mode="constant")
+        self.height = gaussian_filter(total, 1.0 / GRID, mode="constant") / np.maximum(weight, 1e-9)
+        self.there = gaussian_filter((number > 0).astype(float), 1.0 / GRID, mode="constant")
 
     def under(self, xy: FloatArray) -> tuple[FloatArray, IntArray]:
         """Heights under places (n, 2), and which of them are well within."""

@@ -23,16 +23,19 @@ def mirrored(mesh: Mesh) -> Mesh:
 
 def triangle_crosses(mesh: Mesh) -> FloatArray:
     """Edge cross products (m, 3): direction is the normal, length twice the area."""
-    corners = [np.ascontiguousarray(mesh.vertices[:, axis])[mesh.triangles] for axis in range(3)]
-    one = [corner[:, 1] - corner[:, 0] for corner in corners]
-    two = [corner[:, 2] - corner[:, 0] for corner in corners]
-    pairs = [((axis + 1) % 3, (axis + 2) % 3) for axis in range(3)]
-    return np.stack([one[u] * two[v] - one[v] * two[u] for u, v in pairs], axis=1)
+    corners = [np.take(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, corner]), axis=0) for corner in range(3)]
+    one, two = (corners[1] - corners[0]).T, (corners[2] - corners[0]).T
+    crosses = np.empty((len(mesh.triangles), 3))
+    for axis in range(3):
+        u, v = (axis + 1) % 3, (axis + 2) % 3
+        crosses[:, axis] = one[u] * two[v] - one[v] * two[u]
+    return crosses
 
 
 def triangle_areas(mesh: Mesh) -> FloatArray:
     """Areas (m,), mm²."""
-    return np.asarray(0.5 * np.linalg.norm(triangle_crosses(mesh), axis=1))
+    x, y, z = triangle_crosses(mesh).T
+    return np.asarray(0.5 * np.sqrt(x * x + y * y + z * z))
 
 
 def triangle_centres(mesh: Mesh) -> FloatArray:

@@ -17,8 +17,9 @@ TOOL_ENTRIES = (
     ("Ru&b out", "rub", "Alt+B"), ("&Rectangle", "box", "Alt+R"), ("&Outline", "outline", "Alt+O"),
     ("Set &marks", "mark", "Alt+M"), ("Pick a known &size", "size", "Alt+S"), ("Mo&ve by hand", "move", "Alt+G"),
 )  # fmt: skip
+USUAL = "From the slant"
 VIEWS = {
-    "From the slant": ("Home", (0.45, -1.0, 0.55), (0, 0, 1)),
+    USUAL: ("Home", (0.45, -1.0, 0.55), (0, 0, 1)),
     "From the front": ("Alt+1", (0.0, -1.0, 0.0), (0, 0, 1)),
     "From the right": ("Alt+2", (1.0, 0.0, 0.0), (0, 0, 1)),
     "From above": ("Alt+3", (0.0, 0.0, 1.0), (0, 1, 0)),
@@ -159,8 +160,8 @@ class Actions:
     def _view(self) -> None:
         w = self.window
         menu = w.menuBar().addMenu("&View")
-        for text, (key, direction, up) in VIEWS.items():
-            self._add(menu, text, key, "Turn the view.", lambda d=direction, u=up: w.scene.look_from(d, u))
+        for text, (key, _, _) in VIEWS.items():
+            self._add(menu, text, key, "Turn the view.", lambda text=text: self._look(text))
         self._add(menu, "&Fit in sight", "End", "Bring everything into sight, from where you look.", w.scene.fit)
         menu.addSeparator()
         self._add(menu, "&Joined", "Ctrl+0", "Set the slider Apart to joined.", lambda: w.apart.setValue(0))
@@ -175,6 +176,11 @@ class Actions:
         menu.addSeparator()
         self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
         self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))
+
+    def _look(self, view: str) -> None:
+        _, direction, up = VIEWS[view]
+        self.window.scene.look_from(direction, up)
+        self.window.scene.own = view != USUAL
 
     def _help(self) -> None:
         w = self.window

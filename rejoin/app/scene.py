@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from weakref import ref
 
 import numpy as np
@@ -16,7 +16,7 @@ from rejoin.app.letters import LETTER, letter_places, outermost
 from rejoin.app.picking import Hit, Picker
 from rejoin.app.poses import world_poses
 from rejoin.app.section import Piece, Section
-from rejoin.app.sight import Sight, Vector
+from rejoin.app.sight import Sight, Vector, telling_view
 from rejoin.app.slip import slips
 from rejoin.app.view import View
 from rejoin.core.records import FloatArray, IntArray, Mesh, Project
@@ -102,8 +102,9 @@ class Scene(Sight):
         self.front.renderer.RemoveAllViewProps()
 
     def set_mode(self, mode: str) -> None:
-        self.mode = mode
-        self.refresh()
+        if mode != self.mode:
+            self.mode = mode
+            self.refresh()
 
     def set_apart(self, apart: float) -> None:
         self.apart = apart
@@ -199,6 +200,16 @@ class Scene(Sight):
         self._move_all()
         self.view.update()
 
+    def look_at_joined(self) -> None:
+        """Turn the camera to the view that tells most of the joined part, unless the person chose a view."""
+        placed = [i for i, p in enumerate(self.project.placements) if p.part_from_scan is not None]
+        outlines = [(i, self.fragments[i].outline) for i in placed if i in self.fragments]
+        if self.own or not outlines:
+            return
+        joined = world_poses(self.project, 0.0)
+        points = np.concatenate([apply(joined[i], outline) for i, outline in outlines if outline is not None])
+        self.look_from(*telling_view(points, self.joint_direction(joined)))
+
     # the cut
 
     def set_cut(self, share: float | None, normal: Vector = (0, 1, 0)) -> None:
@@ -211,14 +222,14 @@ class Scene(Sight):
         boxes = [np.array(self.fragments[i].actor.GetBounds()).reshape(3, 2).T for i in self.shown()]
         return np.stack([np.min([b[0] for b in boxes], axis=0), np.max([b[1] for b in boxes], axis=0)])
 
-    def joint_direction(self) -> FloatArray | None:
-        """The direction (3,) across the first measured joint, as shown now."""
+    def joint_direction(self, poses: Sequence[FloatArray] | dict[int, FloatArray] | None = None) -> FloatArray | None:
+        """The direction (3,) across the first measured joint, as shown now or with other world_from_scan ``poses``."""
         if not self.project.fits:
             return None
         joint = self.project.joints[self.project.fits[0].joint]
         drawn = self.fragments[joint.a].display
         nodes = np.unique(drawn.mesh.triangles[drawn.drawn_triangles(joint.face_a.triangles)])
-        mean = turn(self.poses()[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
+        mean = turn((poses or self.poses())[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
         length = float(np.linalg.norm(mean))
         return np.asarray(mean / length) if length > 0 else None
 

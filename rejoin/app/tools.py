@@ -63,6 +63,7 @@ class Tools(QObject):
         view.rested.connect(self._rested)
         view.stroke.connect(self._stroked)
         view.left.connect(self._left)
+        view.turned.connect(self._turned)
 
     def choose(self, tool: str) -> None:
         """Take a tool into the hand."""
@@ -125,6 +126,10 @@ class Tools(QObject):
             if gap is not None:
                 words += f" · {'gap' if gap > 0 else 'overlap'} {self.bench.units.length(gap, signed=True)}"
         self.pointed.emit(words)
+
+    def _turned(self) -> None:
+        """Turned to reach what is to be picked, or to look."""
+        self.scene.own = self.tool in ("look", "move") or self.bench.jobs.busy
 
     def _left(self) -> None:
         if self.tool == "take":

@@ -51,13 +51,14 @@ class View(QtInteractor):
 
     A press and release on one spot is `clicked`; a press that ``grabs``
     accepts begins a stroke instead of turning the view; a pointer that rests
-    is `rested`. Positions are VTK display coordinates (device pixels, y up).
+    is `rested`; a drag of the camera is `turned`. Positions are VTK display coordinates (device pixels, y up).
     """
 
     clicked = Signal(float, float, object)
     rested = Signal(float, float, object)
     stroke = Signal(str, float, float, object)
     left = Signal()
+    turned = Signal()
 
     def __init__(self, parent: QWidget | None = None, multi_samples: int = 0) -> None:
         super().__init__(parent, multi_samples=multi_samples, auto_update=False)
@@ -169,6 +170,8 @@ class View(QtInteractor):
         if event.buttons() == Qt.MouseButton.NoButton:
             self._last = (x, y, event.modifiers())
             self._rest.start()
+        elif self._pressed is not None and (event.position() - self._pressed).manhattanLength() > CLICK_PX:
+            self.turned.emit()
         super().mouseMoveEvent(event)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:

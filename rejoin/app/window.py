@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from PySide6.QtCore import QSize, Qt, QVariantAnimation
+from PySide6.QtCore import QSize, Qt, QTimer, QVariantAnimation
 from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -71,6 +71,7 @@ class Window(FileWork):
         self.actions_ = Actions(self)
         self._connect()
         self.set_colours(self.palette_name)
+        self.card.fit_width()
         self._show(Project(), self.bench.project)
         self._title()
 
@@ -161,6 +162,7 @@ class Window(FileWork):
         joined = sentences.placed_count(after) >= 2
         self.apart.setEnabled(joined)
         if joined and sentences.placed_count(before) < 2:
+            self.scene.look_at_joined()
             self._slide(0)
         elif not joined:
             self._slide(100, at_once=True)
@@ -225,9 +227,17 @@ class Window(FileWork):
         wanted = self.panels[self.card.open_row].beside()
         if wanted is not None and self.beside.indexOf(wanted) < 0:
             self.beside.addWidget(wanted)
-        for place in range(1, self.beside.count()):
-            widget = self.beside.itemAt(place).widget()
+        changes = [widget for widget in (self.beside.itemAt(place).widget() for place in range(1, self.beside.count()))
+                   if widget.isHidden() == (widget is wanted)]  # fmt: skip
+        whole = bool(changes) and self.isVisible() and self.scene.all_in_sight()
+        for widget in changes:
             widget.setVisible(widget is wanted)
+        if whole:  # the view is narrower now, or wider
+            QTimer.singleShot(0, self, self._see_all)
+
+    def _see_all(self) -> None:
+        if not self._closed and not self.scene.all_in_sight():
+            self.scene.fit()
 
     def _units(self) -> None:
         self.scene.units = self.bench.units
@@ -263,7 +273,6 @@ class Window(FileWork):
         self.view.band.ink = QColor(chosen.accent)
         for bar in (self.bar, self.dimensions.maps.bar):
             bar.set_palette(chosen)
-        self.card.fit_width()
 
     def change_text(self, by: int) -> None:
         """Larger or smaller words everywhere."""
@@ -273,6 +282,7 @@ class Window(FileWork):
         font.setPointSizeF(min(max(font.pointSizeF() + by, 7.0), 24.0))
         app.setFont(font)
         self.set_colours(self.palette_name)
+        self.card.fit_width()
 
     def take_tool(self, tool: str) -> None:
         """Unfold the row that a tool belongs to and take it."""

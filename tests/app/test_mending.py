@@ -10,6 +10,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from rejoin.core import edits
 from rejoin.core.dimensions.mating import own_mating
 from rejoin.core.files import write_mesh
 from rejoin.core.records import Fragment, Mesh, Project, Scan
@@ -181,6 +182,12 @@ def test_papers_are_added_listed_kept_and_written_out(window, tmp_path: Path) ->
     person.wait_until_done()
     assert (tmp_path / "out" / "front.png").read_bytes() == photo.read_bytes() and not person.troubles
     assert_no_word_is_cut(window.scans)
+    window.bench.edit("Add a note", lambda p: edits.attach(p, "conditions", 3 * "warm and dry, sprayed thinly, "))
+    person.pause(60)
+    last = papers.list.visualItemRect(papers.list.item(3))
+    assert last.height() > 1.5 * papers.list.fontMetrics().height(), "words that need several lines"
+    assert last.bottom() < papers.list.viewport().height() and papers.list.verticalScrollBar().maximum() == 0
+    person.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     person.select_rows(papers.list, [0])
     person.click(papers.out_button)
     assert [one.kind for one in window.bench.project.attachments] == ["photograph", "original"]

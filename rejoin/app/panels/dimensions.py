@@ -285,8 +285,8 @@ class DimensionsPanel(Panel):
         holder = QWidget()
         box = QVBoxLayout(holder)
         box.setContentsMargins(12, 0, 0, 0)
-        self.open_button = self.button("Open CSV…", "Take picks and readings from a table.", self.open_table)
-        self.save_button = self.button("Save CSV…", "Write picks and readings as a table.", self.save_table)
+        self.open_button = self.button("Open readings…", "Take picks and readings from a table.", self.open_table)
+        self.save_button = self.button("Save readings…", "Write picks and readings as a table.", self.save_table)
         self.sheet_button = self.button("Drawing sheet…", "Sections at 1:1, hole table from the datums, set-up faces; "
                                         "as PDF or DXF.", self.save_sheet)  # fmt: skip
         self.squared_button = self.button("Squared up…", "Save the whole turned so that it stands on its own datums.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QEvent, QTimer
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QListWidget, QTreeWidget
 
 
@@ -20,6 +21,11 @@ class FittedList(QListWidget):
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
         _fit_later(self, event)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if self.wordWrap() and event.size().width() != event.oldSize().width():
+            QTimer.singleShot(0, self, self.fit)  # words wrap anew
 
 
 class FittedTable(QTreeWidget):
@@ -55,8 +61,12 @@ def dimension_table() -> FittedTable:
 
 def _fit(view: QAbstractItemView, count: int, most: int, head: int) -> None:
     view.setVisible(count > 0)
-    line = max(view.sizeHintForRow(0), view.fontMetrics().height())
-    view.setFixedHeight(head + min(count, most) * line + 2 * view.frameWidth() + 4)
+    line = view.fontMetrics().height()
+    view.doItemsLayout()
+    model, root = view.model(), view.rootIndex()
+    laid = [view.visualRect(model.index(row, 0, root)).height() for row in range(min(count, most))]  # wrapped words too
+    rows = sum(max(high, view.sizeHintForRow(row), line) for row, high in enumerate(laid))
+    view.setFixedHeight(head + rows + 2 * view.frameWidth() + 4)
 
 
 def _fit_later(view: FittedList | FittedTable, event: QEvent) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +53,7 @@ AXES = ("#b5622f", "#3f7d5a", "#5b5fa8")
 """Handles for moving along and turning about the three directions: rust, verdigris, ink."""
 
 
+@lru_cache
 def rgb(colour: str) -> Bytes:
     """The bytes of a #rrggbb colour."""
     return np.frombuffer(bytes.fromhex(colour[1:]), np.uint8)
@@ -102,6 +105,7 @@ def gap_colours(gap_mm: npt.ArrayLike, limit_mm: float, tolerance_mm: float = 0.
 @lru_cache
 def _gap_table() -> npt.NDArray[np.float64]:
     """The map "vik" (Crameri, Shephard and Heron 2020), turned so that blue is open."""
-    from cmcrameri import cm
-
-    return np.asarray(cm.vik(np.linspace(1.0, 0.0, 256)))[:, :3] * 255.0
+    # the one table alone: the package itself reads all of its sixty, and a plotting library, while the person waits
+    package = find_spec("cmcrameri")
+    assert package is not None and package.origin is not None
+    return np.loadtxt(Path(package.origin).parent / "cmaps" / "vik.txt")[::-1] * 255.0

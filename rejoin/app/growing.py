@@ -80,6 +80,8 @@ def grow(surface: Surface, node: int) -> tuple[Chosen, FloatArray]:
         mean = surface.areas[region] @ surface.normals[region]
         mean /= max(float(np.linalg.norm(mean)), 1e-12)
     outside = ~region
+    if not outside.any():
+        return region, mean
     labels = _pieces(surface.links, outside)
     sizes = np.bincount(labels[outside], minlength=labels.max() + 1)
     return region | (outside & (sizes[labels] < 0.1 * region.sum())), mean
@@ -113,19 +115,23 @@ def grow_face_to_rim(mesh: Mesh, surface: Surface, triangle: int,
 
 def _inside(mesh: Mesh, region: Chosen, mean: FloatArray) -> IntArray:
     """Triangles (k,) with all corners in a region of vertices, and those at its rim that lean as the face does."""
-    corners = region[mesh.triangles]
-    count = corners[:, 0].astype(np.int8) + corners[:, 1] + corners[:, 2]
-    rim = np.flatnonzero((count > 0) & (count < 3))
+    one, two, three = (region[mesh.triangles[:, corner]] for corner in range(3))
+    inside = one & two & three
+    rim = np.flatnonzero((one | two | three) & ~inside)
     crosses = triangle_crosses(Mesh(mesh.vertices, mesh.triangles[rim]))
     # averaging rounds the rim off: its last triangles are known by their own normals
     leaning = crosses @ mean > np.cos(np.radians(CONE_DEG)) * np.linalg.norm(crosses, axis=1)
-    inside = count == 3
     inside[rim[leaning]] = True
     return np.flatnonzero(inside).astype(np.int32)
 
 
 def _pieces(links: IntArray, allowed: Chosen) -> IntArray:
-    """The connected piece (n,) of each node, over links between allowed nodes only."""
-    kept = links[allowed[links[:, 0]] & allowed[links[:, 1]]]
-    graph = coo_matrix((np.ones(len(kept), bool), (kept[:, 0], kept[:, 1])), (len(allowed), len(allowed)))
-    return np.asarray(connected_components(graph, directed=False)[1])
+    """The connected piece (n,) of each allowed node, over links between such nodes only; -1 for the others."""
+    one, two = links[:, 0], links[:, 1]
+    kept = allowed[one] & allowed[two]
+    number, count = np.cumsum(allowed, dtype=np.int32) - 1, int(allowed.sum())
+    pairs = number[one[kept]], number[two[kept]]
+    graph = coo_matrix((np.ones(len(pairs[0])), pairs), (count, count)).tocsr()
+    labels = np.full(len(allowed), -1, np.int32)
+    labels[allowed] = connected_components(graph, directed=False)[1]
+    return labels

@@ -76,6 +76,8 @@ class RowHead(QPushButton):
         self._name = f"{number} {title}"
 
     def show_state(self, words: str, mark: str) -> None:
+        if (words, mark) == (self.state_label.text(), self.mark_label.text()):
+            return
         self.state_label.setText(words)
         self.mark_label.setText(mark)
         self.mark_label.setObjectName("doneMark" if mark == DONE else "nextMark")
@@ -84,7 +86,6 @@ class RowHead(QPushButton):
             widget.style().unpolish(widget)
             widget.style().polish(widget)
         self.setAccessibleName(f"{self._name}: {words} {mark.strip('◀✓ ')}".strip())
-
         self.updateGeometry()
 
     def sizeHint(self) -> QSize:

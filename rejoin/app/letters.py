@@ -19,7 +19,7 @@ ROOM = 0.8
 def outermost(points: FloatArray) -> IntArray:
     """The points (k,) farthest out in 26 directions all around."""
     ways = np.array([way for way in product((-1.0, 0.0, 1.0), repeat=3) if any(way)])
-    return np.unique((points @ ways.T).argmax(axis=0)).astype(np.int32)
+    return np.unique([(points @ way).argmax() for way in ways]).astype(np.int32)
 
 
 def letter_places(camera: vtkCamera, high: int, outlines: Sequence[FloatArray]) -> list[FloatArray]:

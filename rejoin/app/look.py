@@ -29,7 +29,6 @@ def style_sheet(p: Palette) -> str:
     """The window's own look: a warm route sheet on a bench."""
     return f"""
     QMainWindow, QDialog, QMessageBox {{ background: {p.desk}; color: {p.ink}; }}
-    QWidget {{ color: {p.ink}; }}
     QToolTip {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule}; padding: 4px; }}
     QMenuBar, QStatusBar {{ background: {p.desk}; color: {p.ink}; }}
     QMenuBar::item:selected, QMenu::item:selected {{ background: {p.accent}; color: {p.on_accent}; }}

@@ -63,14 +63,13 @@ class Handles:
     def centre(self) -> FloatArray:
         """The middle of the fragment (3,), world frame."""
         assert self.fragment is not None
-        vertices = self.scene.fragments[self.fragment].display.mesh.vertices
-        middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
+        middle = self.scene.fragments[self.fragment].display.box.mean(axis=0)
         return np.asarray(apply(self.scene.poses()[self.fragment], middle[None])[0])
 
     def _lines(self) -> dict[Handle, FloatArray]:
         assert self.fragment is not None
-        vertices = self.scene.fragments[self.fragment].display.mesh.vertices
-        size, centre = float(np.linalg.norm(np.ptp(vertices, axis=0))), self.centre()
+        low, high = self.scene.fragments[self.fragment].display.box
+        size, centre = float(np.linalg.norm(high - low)), self.centre()
         angles = np.linspace(np.radians(15), np.radians(75), 17)
         lines: dict[Handle, FloatArray] = {}
         for axis in range(3):
@@ -89,8 +88,7 @@ class Drag:
         self.scene, self.fragment, self.handle = scene, fragment, handle
         self.start = scene.poses()[fragment]
         self.point, self.origin = point, (x, y)
-        vertices = scene.fragments[fragment].display.mesh.vertices
-        middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
+        middle = scene.fragments[fragment].display.box.mean(axis=0)
         self.centre = centre if centre is not None else apply(self.start, middle[None])[0]
 
     def pose(self, x: float, y: float, turns: bool) -> FloatArray:

@@ -102,13 +102,15 @@ class _Finder:
                 int(self.display.node_of[self.mesh.triangles[triangle, 0]]))  # fmt: skip
 
     def ball(self, points: FloatArray, radius: float) -> IntArray:
-        reach = radius + self.display.reach_mm
-        lists = self.nodes().query_ball_point(points, reach)
+        reach, stroke = self.display.reach_mm, cKDTree(points)
+        lists = self.nodes().query_ball_point(points, radius + reach)
         near = np.unique(np.concatenate([np.asarray(found, np.int64) for found in lists]))
-        wanted = self.display.scan_triangles(near)
+        far = stroke.query(self.display.mesh.vertices[near])[0]
+        within = self.display.scan_triangles(near[far <= radius - reach])  # whole nodes, without a look at each
+        wanted = self.display.scan_triangles(near[far > radius - reach])
         centres = self.mesh.vertices[self.mesh.triangles[wanted]].mean(axis=1)
-        far = cKDTree(points).query(centres, distance_upper_bound=radius)[0]
-        return np.sort(wanted[np.isfinite(far)]).astype(np.int32)
+        met = np.isfinite(stroke.query(centres, distance_upper_bound=radius)[0])
+        return np.sort(np.concatenate([within, wanted[met]])).astype(np.int32)
 
 
 class Picker:
@@ -155,7 +157,11 @@ class Picker:
     def enclosed(self, mesh: Mesh, nodes: Chosen) -> IntArray:
         """Triangles of the scan all of whose corners are stood for by chosen nodes (n,)."""
         display = self._of(mesh).display
-        return np.flatnonzero(nodes[display.node_of][mesh.triangles].all(axis=1)).astype(np.int32)
+        begin = display.scan_triangles(np.flatnonzero(nodes))
+        _, two, three = mesh.triangles[begin].T
+        inside = np.zeros(len(mesh.triangles), bool)  # quicker than sorting
+        inside[begin[nodes[display.node_of[two]] & nodes[display.node_of[three]]]] = True
+        return np.flatnonzero(inside).astype(np.int32)
 
     def _of(self, mesh: Mesh) -> _Finder:
         if mesh not in self._finders:

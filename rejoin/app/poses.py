@@ -7,7 +7,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
-from rejoin.core.records import FloatArray, Fragment, Project
+from rejoin.core.records import FloatArray, Fragment, Mesh, Project
 from rejoin.core.transforms import apply, rigid
 
 ENOUGH = 20_000
@@ -20,7 +20,7 @@ HALF = 0.5
 def bench(fragments: tuple[Fragment, ...]) -> list[FloatArray]:
     """Side by side along x, as scanned, standing on one table."""
     poses, cursor = [], 0.0
-    boxes = [_box(few(f)) for f in fragments]
+    boxes = [_own_box(f) for f in fragments]
     space = 0.2 * max((float(np.max(high - low)) for low, high in boxes), default=1.0)
     for low, high in boxes:
         middle = (low + high) / 2.0
@@ -105,8 +105,18 @@ def between(start: FloatArray, end: FloatArray, share: float, middle: FloatArray
 
 
 def _middle(fragment: Fragment) -> FloatArray:
-    low, high = _box(few(fragment))
+    low, high = _own_box(fragment)
     return (low + high) / 2.0
+
+
+_boxes: WeakKeyDictionary[Mesh, tuple[FloatArray, FloatArray]] = WeakKeyDictionary()
+
+
+def _own_box(fragment: Fragment) -> tuple[FloatArray, FloatArray]:
+    """The box of a fragment in its own frame, worked out once."""
+    if fragment.mesh not in _boxes:
+        _boxes[fragment.mesh] = _box(few(fragment))
+    return _boxes[fragment.mesh]
 
 
 def _box(points: FloatArray) -> tuple[FloatArray, FloatArray]:

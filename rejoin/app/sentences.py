@@ -181,19 +181,17 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
     return "\n".join(lines)
 
 
-def face_lines(project: Project, units: Units) -> list[str]:
-    """One line for each fracture face."""
-    used, seen, lines = in_joints(project), dict[int, int](), []
-    for face in project.faces:
-        rank = seen[face.fragment] = seen.get(face.fragment, 0) + 1
-        if face.chosen_by == "person":
-            who = "chosen by you"
-        elif any(_same(face, other) for other in used):
-            who = "in a joint"
-        else:
-            who = "most likely" if rank == 1 else "possible"
-        lines.append(f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}")
-    return lines
+def face_line(project: Project, number: int, units: Units) -> str:
+    """What is said of one fracture face."""
+    face = project.faces[number]
+    if face.chosen_by == "person":
+        who = "chosen by you"
+    elif any(_same(face, other) for other in in_joints(project)):
+        who = "in a joint"
+    else:
+        first = all(other.fragment != face.fragment for other in project.faces[:number])
+        who = "most likely" if first else "possible"
+    return f"{letter(face.fragment)} · {units.area(face.area_mm2)} · {who}"
 
 
 def joint_title(project: Project, joint: Joint) -> str:

@@ -95,8 +95,10 @@ class Round:
         world = apply(pose, drawn.display.mesh.vertices)
         shown = view.project(world)
         low, high = corners.min(axis=0), corners.max(axis=0)
-        near = np.all((shown[:, :2] >= low) & (shown[:, :2] <= high) & (shown[:, :2] >= 0), axis=1)
-        near &= (shown[:, 0] < depths.shape[1]) & (shown[:, 1] < depths.shape[0])
+        near = np.ones(len(world), bool)
+        for axis in (0, 1):
+            along = shown[:, axis]
+            near &= (along >= max(low[axis], 0)) & (along <= high[axis]) & (along < depths.shape[1 - axis])
         eye = np.array(view.renderer.GetActiveCamera().GetPosition())
         normals = turn(pose, drawn.display.normals.astype(float))
         near &= np.einsum("ij,ij->i", normals, eye - world) > 0

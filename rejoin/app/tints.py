@@ -42,8 +42,11 @@ def prepare(project: Project) -> None:
 def face_colours(drawn: Drawn, faces: list[tuple[FractureFace, float]]) -> Bytes:
     """Triangle colours (m, 3): faces as strongly as wanted, passing tints over them."""
     shown = np.tile(colours.rgb(drawn.colour), (len(drawn.display.mesh.triangles), 1))
-    for face, strength in faces:
-        shown[face_triangles(face, drawn.display)] = colours.blend(drawn.colour, colours.FACE, strength)
+    if faces:
+        places = [face_triangles(face, drawn.display) for face, _ in faces]
+        inks = {strength: colours.blend(drawn.colour, colours.FACE, strength) for strength in {s for _, s in faces}}
+        counts = [len(triangles) for triangles in places]
+        shown[np.concatenate(places)] = np.repeat([inks[strength] for _, strength in faces], counts, axis=0)
     for triangles in drawn.tints.values():
         shown[triangles] = colours.rgb(colours.FACE_HOVER)
     return shown

@@ -82,6 +82,13 @@ def test_the_brush_covers_what_lies_within_its_radius(large):
         assert np.array_equal(Picker().brushed(mesh, points, radius), truth)
 
 
+def test_what_is_enclosed_has_all_its_corners_inside(large):
+    mesh, _, made = large
+    chosen = np.random.default_rng(1).random(len(made.mesh.vertices)) < 0.7
+    truth = np.flatnonzero(chosen[made.node_of][mesh.triangles].all(axis=1))
+    assert np.array_equal(Picker().enclosed(mesh, chosen), truth) and len(truth) > 1000
+
+
 def test_a_click_on_a_copy_takes_the_scans_own_face(large):
     mesh, broken, made = large
     taken = grow_face_to_rim(mesh, surface_of(mesh, made), int(broken[len(broken) // 3]))

@@ -369,7 +369,9 @@ class Walk:
 
         mesh = self.window.bench.project.fragments[fragment].mesh
         middle = middles(mesh, triangles).mean(axis=0)
-        self.person.see(fragment, middle, facing_normal(self.window, fragment, triangles))
+        normal = facing_normal(self.window, fragment, triangles)
+        self.person.thinks()
+        self.person.see(fragment, middle, normal)
 
     def in_sight(self, fragment: int, triangles: Any) -> Any:
         """A place of these triangles that is really seen, near their middle first."""

@@ -95,9 +95,9 @@ class FacesPanel(Panel):
 
     def show_project(self, project: Project) -> None:
         self.list.clear()
-        wanted, lines = self._listed(project), sentences.face_lines(project, self.bench.units)
+        wanted = self._listed(project)
         for number in wanted:
-            item = QListWidgetItem(lines[number])
+            item = QListWidgetItem(sentences.face_line(project, number, self.bench.units))
             item.setData(Qt.ItemDataRole.UserRole, number)
             self.list.addItem(item)
         self.list.setVisible(bool(wanted))

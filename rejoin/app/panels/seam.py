@@ -152,8 +152,9 @@ class SeamPart(QWidget):
         self.split_button.setEnabled(idle and len(self.marks) >= FEWEST)
 
     def _show(self) -> None:
-        front, poses, palette = self.scene.front, self.scene.poses(), self.scene.palette
-        if self.scene.mode == "scans" and self.fragment in poses and self.marks:
+        front, palette = self.scene.front, self.scene.palette
+        poses = self.scene.poses() if self.scene.mode == "scans" and self.marks else {}
+        if self.fragment in poses:
             places = apply(poses[self.fragment], np.array(self.marks))
             front.show(GROUP, words=[Words(str(n), place, palette.on_accent, palette.accent)
                                      for n, place in enumerate(places, 1)])  # fmt: skip

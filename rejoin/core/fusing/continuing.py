@@ -8,6 +8,7 @@ them bounds the part.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,8 @@ BESIDE = 2.0
 """New vertices this near to a chip, in spacings, are brought along."""
 FEWEST, FEWEST_AT_MOUTH = 40, 5
 """Vertices that a piece has at least, all told and at the mouth."""
+THROUGH = 0.8
+"""A chip that lies so steeply below a surface (sine) is seen through the wall from its other side."""
 BEYOND = 0.75
 """Share of that distance at which original surface still goes on."""
 TRUE = 0.25
@@ -39,6 +42,8 @@ DEEP = 0.5
 MOSTLY = 0.7
 """Share of a piece's vertices that lie on its plane or quadric."""
 ROUNDS = 6
+
+Over = Callable[[FloatArray], FloatArray | None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,6 +104,29 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     return Mesh(vertices, mesh.triangles), left
 
 
+def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: float) -> list[Over]:
+    """For each group of vertices: height of points over what the surfaces around them bound, None where nothing tells.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    spots : list of (k,) int
+    gone : (n,) bool
+        Vertices that show no original surface.
+    """
+    normals = _averaged(mesh, ~gone)
+
+    def over(own: Indices) -> Over:
+        pieces = _Around.of(mesh, own, gone, normals, spacing_mm).pieces(spacing_mm)
+        inside_all = _combined(pieces)
+        if inside_all is None:
+            return lambda points: None
+        pick = np.max if inside_all else np.min
+        return lambda points: np.asarray(pick(np.stack([piece.height(points)[0] for piece in pieces]), axis=0))
+
+    return [over(own) for own in spots]
+
+
 def _mouths(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> list[Indices]:
     """The new vertices over and just beside each chip; what lies close together is one chip."""
     spots = np.flatnonzero(chip)
@@ -121,13 +149,17 @@ def _averaged(mesh: Mesh, kept: BoolArray) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Around:
-    """What the scans brought around one chip: ``used`` (k,) in the whole mesh, ``away`` (k,) mm from the chip."""
+    """What the scans brought around one chip: ``used`` (k,) in the whole mesh, ``away`` (k,) mm from the chip.
+
+    ``through`` (k,) flags those that the chip lies straight below.
+    """
 
     local: Mesh
     links: coo_matrix
     used: IntArray
     normals: FloatArray
     away: FloatArray
+    through: BoolArray
 
     @staticmethod
     def of(mesh: Mesh, chip: Indices, new: BoolArray, normals: FloatArray, spacing_mm: float) -> _Around:
@@ -135,8 +167,9 @@ class _Around:
         low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
         there = ((mesh.vertices >= low) & (mesh.vertices <= high)).all(axis=1) & ~new & (normals != 0.0).any(axis=1)
         local, used = meshes.compacted(mesh, np.flatnonzero(there[mesh.triangles].all(axis=1)).astype(np.int32))
-        away = cKDTree(spots).query(local.vertices)[0]
-        return _Around(local, meshes.adjacency(local).tocoo(), used, normals[used], away)
+        away, nearest = cKDTree(spots).query(local.vertices)
+        depth = -np.einsum("ij,ij->i", spots[nearest] - local.vertices, normals[used])
+        return _Around(local, meshes.adjacency(local).tocoo(), used, normals[used], away, depth > THROUGH * away)
 
     def pieces(self, spacing_mm: float) -> list[_Piece]:
         """The smooth pieces that come up to the chip's mouth and go on beyond its surroundings.
@@ -172,7 +205,9 @@ class _Around:
         graph = coo_matrix((np.ones(int(linked.sum()), bool), (links.row[linked], links.col[linked])), links.shape)
         count, part = connected_components(graph, directed=False)
         at_mouth = np.bincount(part, self.away < AT_MOUTH * spacing_mm, count) >= FEWEST_AT_MOUTH
-        return [np.flatnonzero(part == number) for number in np.flatnonzero(at_mouth)]
+        order = np.lexsort((self.away, part))
+        nearest = order[np.searchsorted(part[order], np.arange(count))]
+        return [np.flatnonzero(part == number) for number in np.flatnonzero(at_mouth & ~self.through[nearest])]
 
     def _goes_on(self, part: Indices, spacing_mm: float) -> bool:
         return bool((self.away[part] > BEYOND * AROUND[0] * spacing_mm).any())
@@ -183,10 +218,20 @@ def _add(found: list[_Piece], fitted: _Piece, spacing_mm: float) -> None:
     for number, other in enumerate(found):
         outward = other.axes[2]
         both = _fitted(np.concatenate([other.points, fitted.points]), outward, spacing_mm)
-        if both is not None and outward @ fitted.axes[2] > 0.0:
+        if both is not None and outward @ fitted.axes[2] > 0.0 and _runs_along(both, (other, fitted), spacing_mm):
             found[number] = both
             return
     found.append(fitted)
+
+
+def _runs_along(both: _Piece, pieces: tuple[_Piece, _Piece], spacing_mm: float) -> bool:
+    """Whether what was fitted to two pieces is true to each of them, in place and in direction."""
+    for piece in pieces:
+        off, ways = both.height(piece.points)
+        aslant = np.einsum("ij,ij->i", ways, piece.height(piece.points)[1]) < np.cos(np.deg2rad(BEND))
+        if (np.abs(off) < 2.0 * TRUE * spacing_mm).mean() < MOSTLY or aslant.mean() > 1.0 - MOSTLY:
+            return False
+    return True
 
 
 def _fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> _Piece | None:

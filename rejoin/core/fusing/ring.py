@@ -136,4 +136,3 @@ def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2
         area[piece[rim[inside]]] = np.inf
         result[inside[area[piece] < smallest_mm2]] = not label
     return result
-

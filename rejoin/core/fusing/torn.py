@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray, Contact
@@ -10,6 +11,12 @@ from rejoin.core.fusing.soundness import Indices
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.views import roughness
 
+AROUND, ENOUGH = 16, 4000
+"""Vertices of the fracture face that give its local plane, of about so many in all."""
+ALONG, STEEPEST = 0.8, 0.4
+"""How the break goes on beyond its contact: cosine of the turn of its normal, and slope off the local plane."""
+AWAY = 0.5
+"""Cosine between normals of the break in contact and of the break beside it, at least."""
 ASKED = 400
 """Vertices by which the roughness of a surface is told."""
 TELLS = 0.25
@@ -33,21 +40,17 @@ class Torn:
     def __init__(
         self, part: Mesh, normals: FloatArray, side: Contact, broken: BoolArray, bare: BoolArray, spacing_mm: float
     ) -> None:
-        self._known = broken
         self._surface = part.vertices, meshes.vertex_normals(part), normals, spacing_mm
         self._broken = self._level(np.flatnonzero(broken))
         self._original = self._level(np.flatnonzero(~broken & ~side.removed & ~bare))
 
     def __call__(self, patches: list[Indices]) -> list[Indices]:
-        """The patches that belong to the fracture faces or are as rough; all where these are as rough as the rest."""
+        """The patches that are as rough as the fracture faces, the others empty; all where these are as the rest is."""
         if abs(np.log(self._broken / self._original)) < TELLS:
             return patches
         middle = 0.5 * np.log(self._broken * self._original)
         rougher = self._broken > self._original
-        return [
-            patch for patch in patches
-            if self._known[patch].mean() > 0.5 or (np.log(self._level(patch)) > middle) == rougher
-        ]  # fmt: skip
+        return [patch if (np.log(self._level(patch)) > middle) == rougher else patch[:0] for patch in patches]
 
     def _level(self, members: Indices) -> float:
         """Roughness (mm) of some vertices; a low percentile, so that edges do not count."""
@@ -56,3 +59,41 @@ class Torn:
             return 1.0
         points, own, smooth, spacing = self._surface
         return max(float(np.percentile(roughness(points, own, smooth, spacing, members), 40)), 1e-9)
+
+
+def turned_away(part: Mesh, asked: BoolArray, known: BoolArray) -> Indices:
+    """Those of the asked vertices that turn away from the break in contact nearby: a face may take in its rim."""
+    spots, at = np.flatnonzero(known), np.flatnonzero(asked)
+    if len(spots) < AROUND or len(at) == 0:
+        return at[:0]
+    normals = meshes.vertex_normals(part)
+    near = cKDTree(part.vertices[spots]).query(part.vertices[at], k=AROUND, workers=-1)[1]
+    plane = normals[spots[near]].mean(axis=1)
+    plane /= np.maximum(np.linalg.norm(plane, axis=1, keepdims=True), 1e-12)
+    away: Indices = at[np.einsum("ij,ij->i", plane, normals[at]) < AWAY]
+    return away
+
+
+def continued_break(part: Mesh, broken: BoolArray, loose: BoolArray, reach_mm: float) -> BoolArray:
+    """The fracture face, and what goes on beyond it in much the same plane and direction.
+
+    A joint's faces end where the contact ends; the break itself goes on below a chip of the other fragment.
+    """
+    result = broken.copy()
+    known = np.flatnonzero(broken)
+    known = known[:: max(1, len(known) // ENOUGH)]
+    if len(known) < AROUND:
+        return result
+    spots, normals = part.vertices[known], meshes.vertex_normals(part)
+    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
+    asked = np.flatnonzero(~broken & loose & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
+    length, near = cKDTree(spots).query(part.vertices[asked], k=AROUND, distance_upper_bound=reach_mm, workers=-1)
+    there = np.isfinite(length[:, -1])
+    asked, near = asked[there], near[there]
+    plane = normals[known][near].mean(axis=1)
+    plane /= np.maximum(np.linalg.norm(plane, axis=1, keepdims=True), 1e-12)
+    away = part.vertices[asked] - spots[near].mean(axis=1)
+    height = np.abs(np.einsum("ij,ij->i", away, plane))
+    alike = np.einsum("ij,ij->i", normals[asked], plane) > ALONG
+    result[asked[alike & (height < STEEPEST * np.linalg.norm(away, axis=1))]] = True
+    return result

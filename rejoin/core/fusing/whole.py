@@ -67,7 +67,8 @@ def fuse_fragments(
     scene, made = _scene(parts, broken, spacing, noise), None
     report(0.3, "Closing the crack")
     if settings.chips != "leave":
-        made, scene = _chips_filled(pieces, scene, broken, spacing, settings, notes, report)
+        scene, marked = _with_chips(parts, scene, broken, spacing, noise, settings)
+        made, scene = _chips_filled(pieces, scene, marked, spacing, notes, report)
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
@@ -121,14 +122,29 @@ def _basis(
     return scene.near, scene.rims, scene.far.soup, scene.marked.sides, scene.marked.walls, spacing_mm
 
 
+def _with_chips(
+    parts: list[Mesh], scene: Scene, broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings
+) -> tuple[Scene, Marked]:
+    """What is given up over chips; the scene is cut out wider where a chip comes near to its end."""
+    wanted = broken
+    for last in (False, True):
+        own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
+        marked, beyond = with_chips(
+            scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm, settings.largest_chip_mm
+        )
+        if last or not any(flags.any() for flags in beyond):
+            break
+        wanted = [flags.copy() for flags in wanted]
+        for flags, crop, more in zip(wanted, scene.cut, beyond, strict=True):
+            flags[crop.vertices[more]] = True
+        scene = _scene(parts, wanted, spacing_mm, noise_mm)
+    return scene, marked
+
+
 def _chips_filled(
-    pieces: list[Piece], scene: Scene, broken: list[BoolArray], spacing_mm: float, settings: FuseSettings,
-    notes: list[str], report: Report,
-) -> tuple[Made | None, Scene]:  # fmt: skip
+    pieces: list[Piece], scene: Scene, marked: Marked, spacing_mm: float, notes: list[str], report: Report
+) -> tuple[Made | None, Scene]:
     """Sewn over the chips, where there are any; else nothing made, and the scene as it was."""
-    own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
-    near, rims, sides = scene.near, scene.rims, scene.marked.sides
-    marked = with_chips(near, rims, scene.far.soup, sides, own, spacing_mm, settings.largest_chip_mm)
     if not marked.walls.any():
         return None, scene
     try:

@@ -1,0 +1,258 @@
+"""Hollows at the break: fracture that nothing covers, below the part's own surface, and the walls it faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.abreast import abreast
+from rejoin.core.fusing.continuing import Over, heights_over
+from rejoin.core.fusing.ring import BoolArray, Contact, widened
+from rejoin.core.fusing.sewing import joined
+from rejoin.core.fusing.soundness import Indices, any_corner
+from rejoin.core.fusing.torn import Torn, continued_break, turned_away
+from rejoin.core.libraries.winding import WindingField
+from rejoin.core.records import FloatArray, Mesh
+
+SMALLEST = 2.0
+"""Bare fracture smaller than the square of this many spacings is left to the strip."""
+SEEN = 0.12
+"""Cosine between a normal and the way to what is faced, at least."""
+TALLEST = 1.2
+"""A wall is no farther from the bare patch than so many times its width."""
+MEETS = 2.0
+"""A wall comes as near as so many widths of the strip to the bare patch: they meet at the bottom of the hollow."""
+LOOKED_AT = 24
+"""Places of a bare patch that a wall may face, beside the nearest ones."""
+BELOW = 0.52
+"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
+
+
+LOOSE = 0.5
+"""Fracture is in contact up to this share of the strip's width from another fragment."""
+
+NARROW = 8.0
+"""A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
+RIM = 2
+"""Rings of triangles by which a fracture face may end short of its rim."""
+RIM_RINGS = 5
+"""Hollows stay so many rings of triangles clear of where the fragments are cut off."""
+SHALLOW = 0.5
+"""From so many spacings below the continued surfaces on, bare fracture lies in a hollow."""
+
+
+@dataclass(frozen=True, eq=False)
+class Hollow:
+    """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls."""
+
+    number: int
+    bare: Indices
+    beyond: Indices
+    walls: list[Indices]
+
+    def all_of(self, number: int) -> Indices:
+        return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
+
+
+def _even_normals(part: Mesh) -> FloatArray:
+    """Vertex normals averaged over two rings, so that noise does not turn them."""
+    graph, normals = meshes.adjacency(part), meshes.vertex_normals(part)
+    for _ in range(2):
+        normals = normals + graph @ normals
+        normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    return normals
+
+
+def hollows(
+    parts: list[Mesh],
+    rims: list[BoolArray],
+    far: Mesh,
+    sides: list[Contact],
+    broken: list[BoolArray],
+    spacing_mm: float,
+    largest_mm: float,
+) -> list[Hollow]:
+    """The hollows along the break, see `chips.with_chips`."""
+    loose = [_loose(side) & ~rim for side, rim in zip(sides, rims, strict=True)]
+    near = list(zip(parts, loose, sides, broken, strict=True))
+    both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
+    if not any(one.any() for pair in both for one in pair):
+        return []
+    normals = abreast(lambda part, _: _even_normals(part), parts)
+    tried: list[list[Hollow]] = []
+    for number, (face, beyond) in enumerate(both):
+        torn = Torn(parts[number], normals[number], sides[number], broken[number], face | beyond, spacing_mm)
+        patches = _each_patch(parts[number], face | beyond, sides[number])
+        rough = torn([patch[beyond[patch]] for patch in patches])
+        for patch, more in zip(patches, rough, strict=True):
+            known = patch[face[patch]]
+            ways = [(np.concatenate([known, more]), more)] if len(more) else []
+            ways += [(known, more[:0])] if len(known) else []
+            tried.append([
+                _hollow(parts, normals, loose, sides, number, *way)
+                for way in ways
+                if float(np.linalg.norm(np.ptp(parts[number].vertices[way[0]], axis=0))) <= largest_mm
+            ])  # fmt: skip
+    return _below(parts, tried, sides, far, spacing_mm)
+
+
+def _loose(side: Contact) -> BoolArray:
+    """What is not in contact with another fragment, in the strip too."""
+    return np.asarray(~side.removed | (side.distance_mm > LOOSE * side.strip_mm))
+
+
+def cut_short(parts: list[Mesh], rims: list[BoolArray], found: list[Hollow]) -> list[bool]:
+    """Which hollows come so near to where the parts are cut off that they could not be sewn over."""
+    shores = []
+    for part, rim in zip(parts, rims, strict=True):
+        for _ in range(RIM_RINGS):
+            rim = widened(part, rim)
+        shores.append(rim)
+    return [any(shore[hollow.all_of(n)].any() for n, shore in enumerate(shores)) for hollow in found]
+
+
+def flagged(part: Mesh, members: list[Indices]) -> BoolArray:
+    result = np.zeros(len(part.vertices), bool)
+    for some in members:
+        result[some] = True
+    return result
+
+
+def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
+    members = np.flatnonzero(flags)
+    if len(members) == 0:
+        return []
+    number, piece, _ = _patches(part, members, side.removed)
+    return [members[piece == k] for k in range(number)]
+
+
+def _hollow(
+    parts: list[Mesh], normals: list[FloatArray], loose: list[BoolArray], sides: list[Contact],
+    number: int, bare: Indices, beyond: Indices,
+) -> Hollow:  # fmt: skip
+    spots, theirs = parts[number].vertices[bare], normals[number][bare]
+    walls = [
+        np.zeros(0, np.int64)
+        if other == number
+        else np.flatnonzero(_faces_one(part, normals[other], spots, theirs, loose[other], sides[other]))
+        for other, part in enumerate(parts)
+    ]
+    return Hollow(number, bare, beyond, walls)
+
+
+def _bare(
+    part: Mesh, loose: BoolArray, side: Contact, broken: BoolArray, spacing_mm: float, largest_mm: float
+) -> tuple[BoolArray, BoolArray]:
+    """What no other fragment covers, in patches of some size beside the strip: fracture face, and what goes on from it.
+
+    They are told apart: what goes on may be original surface that lies in the plane of the break.
+    """
+    face = broken
+    for _ in range(RIM):
+        face = widened(part, face)
+    candidate = continued_break(part, broken, loose, largest_mm) & loose
+    candidate[turned_away(part, candidate & side.removed, broken & ~loose)] = False
+    members, result = np.flatnonzero(candidate), np.zeros(len(part.vertices), bool)
+    if len(members):
+        number, piece, beside = _patches(part, members, side.removed)
+        area = np.bincount(piece, meshes.vertex_areas(part)[members], number)
+        good = (np.bincount(piece, beside, number) > 0) & (area > (SMALLEST * spacing_mm) ** 2)
+        result[members[good[piece]]] = True
+    return result & face, result & ~face
+
+
+def _patches(part: Mesh, members: Indices, removed: BoolArray) -> tuple[int, Indices, BoolArray]:
+    """How many patches the vertices make, the patch of each, and which of them lie beside the strip."""
+    chosen = np.zeros(len(part.vertices), bool)
+    chosen[members] = True
+    local, kept = meshes.compacted(part, np.flatnonzero(any_corner(chosen, part.triangles)).astype(np.int32))
+    graph = meshes.adjacency(local)
+    own = np.searchsorted(kept, members)
+    number, piece = connected_components(graph[own][:, own], directed=False)
+    beside = np.asarray(graph[own] @ removed[kept].astype(np.float32)).ravel() > 0
+    return number, piece, beside
+
+
+def _below(
+    parts: list[Mesh], tried: list[list[Hollow]], sides: list[Contact], far: Mesh, spacing_mm: float
+) -> list[Hollow]:
+    """Of the ways to see each hollow the first that lies below what the original surfaces around it continue.
+
+    Where these are no planes or quadrics, the winding number of what is kept tells, over a narrow one.
+    """
+    every = [hollow for ways in tried for hollow in ways]
+    if not every:
+        return []
+    near, count = joined(parts), np.cumsum([0, *[len(part.vertices) for part in parts]])
+    gone = np.concatenate([
+        side.removed | widened(part, flagged(part, [hollow.all_of(number) for hollow in every]))
+        for number, (part, side) in enumerate(zip(parts, sides, strict=True))
+    ])  # fmt: skip
+    soup = joined([*parts, far])
+    kept = ~any_corner(np.append(gone, np.zeros(len(far.vertices), bool)), soup.triangles)
+    winding = WindingField(soup.vertices, soup.triangles[kept])
+    spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
+    heights = iter(zip(spots, heights_over(near, spots, gone, spacing_mm), strict=True))
+    found = []
+    for ways in tried:
+        seen = [_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm)
+                for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
+        found.extend([hollow for hollow in seen if hollow is not None][:1])
+    return found
+
+
+def _lower(
+    parts: list[Mesh], hollow: Hollow, spots: FloatArray, over: Over, winding: WindingField, spacing_mm: float
+) -> Hollow | None:
+    """The hollow with those of its walls that lie below the continued surfaces; None where it does not itself."""
+    points = parts[hollow.number].vertices
+    known = np.setdiff1d(hollow.bare, hollow.beyond)
+    if over(points[:1]) is None:
+        wide = float(np.linalg.norm(np.ptp(spots, axis=0)))
+        if len(hollow.beyond) or wide > NARROW * spacing_mm or np.median(winding(points[known])) <= BELOW:
+            return None
+    elif any(_median(over(points[some])) > -SHALLOW * spacing_mm for some in (known, hollow.beyond) if len(some)):
+        return None
+    walls = []
+    for part, wall in zip(parts, hollow.walls, strict=True):
+        height = over(part.vertices[wall])
+        walls.append(wall[winding(part.vertices[wall]) > 0.5 if height is None else height < 0.0])
+    return Hollow(hollow.number, hollow.bare, hollow.beyond, walls)
+
+
+def _median(values: FloatArray | None) -> float:
+    return np.inf if values is None else float(np.median(values))
+
+
+def _faces_one(
+    part: Mesh, normals: FloatArray, spots: FloatArray, theirs: FloatArray, loose: BoolArray, side: Contact
+) -> BoolArray:
+    """Vertices of a part that face one bare patch, no farther from it than it is wide, in one patch with the strip."""
+    result = np.zeros(len(part.vertices), bool)
+    reach = float(np.linalg.norm(np.ptp(spots, axis=0)))
+    low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
+    near = np.flatnonzero(loose & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
+    if len(near) == 0:
+        return result
+    points, own = part.vertices[near], normals[near]
+    length, nearest = cKDTree(spots).query(points, k=min(4, len(spots)), workers=-1)
+    length, nearest = np.reshape(length, (len(near), -1)), np.reshape(nearest, (len(near), -1))
+    some = np.linspace(0, len(spots) - 1, min(LOOKED_AT, len(spots))).astype(int)
+    seen = np.zeros(len(near), bool)
+    for at in [*nearest.T, *(np.full(len(near), spot) for spot in some)]:
+        away = spots[at] - points
+        size = np.maximum(np.linalg.norm(away, axis=1), 1e-9)
+        mine = np.einsum("ij,ij->i", away, own) / size
+        back = -np.einsum("ij,ij->i", away, theirs[at]) / size
+        seen |= (mine > SEEN) & (back > SEEN)
+    seen &= length[:, 0] < TALLEST * reach
+    members = near[seen]
+    if len(members):
+        many, piece, beside = _patches(part, members, side.removed)
+        beside &= length[seen, 0] < MEETS * side.strip_mm
+        result[members[(np.bincount(piece, beside, many) > 0)[piece]]] = True
+    return result

@@ -97,3 +97,12 @@ def test_a_flat_break_is_held_by_the_sides_of_the_bar(
         bounds.append(found.certainty[1].covariance[2, 2])
     assert errors[0] < 0.03 and errors[0] < 1.2 * errors[1]
     assert bounds[0] < 0.5 * bounds[1], "the turn about the bar"
+
+
+def test_what_faces_as_the_crack_does_is_no_original_surface_beside_it(bars: tuple[Block, Block]) -> None:
+    """Half of a face is unmarked: it lies beside the other half, but no crack crosses it."""
+    fragment, triangles = bars[0].fragment, bars[0].triangles
+    middles = fragment.mesh.vertices[fragment.mesh.triangles[triangles]].mean(axis=1)
+    skirt = skirt_of(fragment, side_of(fragment, triangles[middles[:, 0] < 0.0]))
+    assert len(skirt.points) > 100 and np.abs(skirt.normals[:, 2]).max() < 0.9
+    assert skirt.points[:, 2].max() < -0.2, "nothing of the end"

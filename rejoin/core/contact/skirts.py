@@ -29,6 +29,10 @@ HALF_STRETCH = 5.0
 ALIKE = np.cos(np.deg2rad(25.0))
 """Two skirts that turn by more than this are not one smooth surface (the fit judges the rest)."""
 
+CROSSED = np.cos(np.deg2rad(35.0))
+"""A surface that faces as the crack does, to within this, is not crossed by it but runs along it, or is more of the
+break: it does not run on."""
+
 MOST = 160
 """Stretches of a rim that are looked at."""
 
@@ -98,9 +102,11 @@ def skirt_of(fragment: Fragment, side: Side) -> Skirt:
     crop, _ = compacted(mesh, np.flatnonzero(outer[mesh.triangles].all(axis=1)).astype(np.int32))
     if len(crop.vertices) < FEWEST:
         return nothing
-    distance, _ = cKDTree(rim).query(crop.vertices, workers=2)
-    beside = (distance > NEAR * spacing) & (distance < FAR * spacing)
-    points, normals = crop.vertices[beside], averaged_normals(crop, vertex_normals(crop), 3)[beside]
+    distance, nearest = cKDTree(rim).query(crop.vertices, workers=2)
+    normals = averaged_normals(crop, vertex_normals(crop), 3)
+    along = np.abs(np.einsum("ij,ij->i", normals, side.normals[side.border][nearest]))
+    beside = (distance > NEAR * spacing) & (distance < FAR * spacing) & (along < CROSSED)
+    points, normals = crop.vertices[beside], normals[beside]
     return Skirt(points, normals, rim, cKDTree(points) if len(points) else None, spacing, fragment.noise_mm)
 
 

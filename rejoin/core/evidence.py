@@ -138,6 +138,13 @@ def _touch(first: Surface, second: Surface, b_from_a: FloatArray, sparse: bool) 
     return _Touch(chosen, seen, zone, contact, areas, ways, residual, sigma, noise, spacing)
 
 
+def form_between(first: Surface, second: Surface, a_from_b: FloatArray) -> float:
+    """Nats in the form, beyond a plane, that the faces share in a pose; 0 where they hardly face each other."""
+    b_from_a = inverse(a_from_b)
+    touch = _touch(first, second, b_from_a, False)
+    return 0.0 if touch is None else _form(first, second, b_from_a, touch)
+
+
 def _form(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) -> float:
     """Nats in the form that the faces share."""
     zone = np.flatnonzero(touch.zone).astype(np.int32)

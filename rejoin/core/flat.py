@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rejoin.core.continuity import Running, running_on
-from rejoin.core.evidence import LEAST_LEAD, LEAST_SCORE, Pose, judge
+from rejoin.core.evidence import FORM, LEAST_LEAD, LEAST_SCORE, Pose, form_between, judge
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.records import FloatArray
 from rejoin.core.surfaces import Surface, alike
@@ -23,8 +23,9 @@ from rejoin.core.turns import Turned, turned_best
 COVERING = 0.75
 """Share of both faces, in coarse cells, that lie on each other, from which the rims are looked at closely."""
 
-RUNS_ON = 0.8
-"""Share of the rim along which the original surfaces must run on."""
+RUNS_ON, AT_LEAST = 0.8, 2.0 / 3.0
+"""Share of the rim along which the original surfaces must run on; and where the faces share twice the form that a
+break must: small teeth and grooves leave few points to tell by."""
 
 MOST_ACROSS = 1.3 * LEAST_SCORE
 """Nats that rims and original surfaces tell at most: enough to be placed, never enough to be good."""
@@ -55,7 +56,9 @@ def laid_by_rims(first: Surface, second: Surface, a_from_b: FloatArray) -> Laid 
     running = running_on(first.fragment, second.fragment, a_from_b)
     if running is not None and running.slid_mm > first.fragment.spacing_mm:
         running = running_on(first.fragment, second.fragment, running.a_from_b)
-    if running is None or running.share < RUNS_ON:
+    if running is None or running.share < AT_LEAST:
+        return None
+    if running.share < RUNS_ON and form_between(first, second, running.a_from_b) < 2.0 * FORM:
         return None
     evidence = judge(first, second, running.a_from_b, across=min(running.told, MOST_ACROSS))
     words = f"the original surfaces run on along {100 * running.share:.0f} % of the rim"

@@ -142,7 +142,9 @@ class Trial:
         return self.layer > 0.0 and self.probability > 0.5
 
 
-def joined(case: Case, kind: Kind, rng: np.random.Generator) -> tuple[Adjustment, FloatArray, float]:
+def joined(
+    case: Case, kind: Kind, rng: np.random.Generator, wear: bool = True
+) -> tuple[Adjustment, FloatArray, float]:
     """The adjustment from a start near the truth, the true a_from_b, and the processor time."""
     fragments = []
     for number, mesh in enumerate(case.fragments):
@@ -159,7 +161,8 @@ def joined(case: Case, kind: Kind, rng: np.random.Generator) -> tuple[Adjustment
     joint = Joint(0, 1, faces[0], faces[1], start, PROVEN)
     known = _stated(case, kind.known, rng) if kind.known else []
     started = time.process_time()
-    found = adjust(fragments, [joint], {0: identity(), 1: start}, AlignSettings(), silent, known)
+    settings = AlignSettings(missing_layer=wear)
+    found = adjust(fragments, [joint], {0: identity(), 1: start}, settings, silent, known)
     return found, truth, time.process_time() - started
 
 

@@ -25,6 +25,7 @@ from rejoin.core.records import (
     Fragment,
     Hole,
     Joint,
+    LayerDoubt,
     MadeBody,
     MadePart,
     MadeStep,
@@ -102,7 +103,8 @@ def full_project(seed: int = 0) -> Project:
         number_triangles=np.arange(2),
     )
     placements = (
-        Placement(np.eye(4), "program", covariance=np.eye(6), u95_mm=0.05),
+        Placement(np.eye(4), "program", covariance=np.eye(6), u95_mm=0.05,
+                  layers=(LayerDoubt(np.arange(6.0), 0.2, 0.1, 0.05, 0.0, 0.06),)),  # fmt: skip
         Placement(None, "nobody", "It is a stranger."),
     )
     history = (StepRecord("read", (("unit", None), ("limits", (1, 2.5, "x"))), 0.25),)

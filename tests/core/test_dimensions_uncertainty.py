@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
 from rejoin.core.dimensions.bores import bore_sizes
 from rejoin.core.dimensions.figures import Figure
@@ -14,8 +15,9 @@ from rejoin.core.dimensions.least_squares import polished, scattered
 from rejoin.core.dimensions.placing import body_of
 from rejoin.core.dimensions.scatter import coverage_factor, joint_freedom
 from rejoin.core.dimensions.sizes import measure, to_zero
+from rejoin.core.dimensions.spread import half_width
 from rejoin.core.noise import ScanNoise
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, LayerDoubt, Mesh
 from tests.makers.scanning import smooth_field
 
 NOISE = 0.02
@@ -122,6 +124,40 @@ def test_a_face_that_waves_is_less_sure_than_its_noise() -> None:
         heights.append(figure.point[2])
     assert np.median(variances) > 20.0 * np.median(plain)
     assert 0.6 < np.std(heights) / np.sqrt(np.mean(variances)) < 1.5
+
+
+def test_a_layer_that_may_be_missing_is_carried_as_the_mixture_that_it_is() -> None:
+    """Closed forms: noise alone 2 sigma; a layer for sure, the sum's 2 sigma; of a fifth likely, the tail's share."""
+    noise = 0.003
+    assert half_width(noise, []) == pytest.approx(2.0 * noise, rel=1e-3)
+    unlikely = LayerDoubt(np.zeros(6), 0.02, 0.3, 0.01, 0.0, 0.04)
+    assert 2.0 * noise < half_width(noise, [(1.0, unlikely)]) < 2.5 * noise
+    sure = LayerDoubt(np.zeros(6), 1.0, 0.3, 0.02, 0.3, 0.02)
+    assert half_width(noise, [(-1.0, sure)]) == pytest.approx(2.0 * np.hypot(noise, 0.02), rel=0.03)
+    maybe = LayerDoubt(np.zeros(6), 0.2, 0.0, 0.1, 0.0, 0.045)  # half a normal distribution
+    share = 0.0455 / 0.2
+    assert half_width(1e-6, [(0.5, maybe)]) == pytest.approx(0.5 * 0.1 * float(ndtri(1.0 - share / 2.0)), rel=0.05)
+
+
+def test_across_a_joint_the_layer_is_told_and_taken_out_where_the_break_is_fresh() -> None:
+    """Two sheets across a joint, one of which may stand farther off: U, and what to do about it, in words."""
+    x, y = (a.ravel().astype(float) for a in np.meshgrid(np.arange(20), np.arange(20)))
+    k = np.array([r * 20 + c for r in range(19) for c in range(19)])
+    up = np.vstack([np.column_stack([k, k + 1, k + 20]), np.column_stack([k + 1, k + 21, k + 20])]).astype(np.int32)
+    rng = np.random.default_rng(4)
+    low, high = (Mesh(np.column_stack([x, y, z + errs(np.column_stack([x, y, x]), False, rng)]), up)
+                 for z in (0.0, 10.0))  # fmt: skip
+    along = np.array([0.0, 0, 0, 0, 0, 1])
+    doubt = LayerDoubt(along, 0.3, 0.1, 0.05, 0.0, 0.06)
+    covariance = np.diag([1e-10] * 3 + [1e-8] * 2 + [0.002**2 + 0.06**2])
+    first = body_of(ground_of(low), NOISE)
+    second = replace(body_of(ground_of(high), NOISE), number=7, covariance=covariance,
+                     centre_mm=np.array([10.0, 10, 10]), layers=(doubt,))  # fmt: skip
+    fresh = replace(second, covariance=covariance - 0.06**2 * np.outer(along, along), layers=())
+    picks = np.array([[10.0, 10, 0], [10, 10, 10.0]])
+    wide, tight = (measure("faces", picks, [first, one]) for one in (second, fresh))
+    assert 0.1 < wide.u95 < 0.2 and tight.u95 < 0.02 and wide.value == tight.value
+    assert any(f"Of a fresh break it is {tight.u95:.3f} mm" in note for note in wide.notes) and not tight.notes
 
 
 def test_factors_of_coverage_of_the_guide() -> None:

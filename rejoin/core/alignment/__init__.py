@@ -73,7 +73,7 @@ class Adjustment:
         pose, sure = self.part_from_scan[fragment], self.certainty.get(fragment)
         if sure is None:
             return Placement(pose, "program", covariance=np.zeros((6, 6)), u95_mm=0.0)
-        return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest)
+        return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest, layers=sure.layers)
 
     def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
         """What is to be said of joints that lead to this fragment and were left out."""

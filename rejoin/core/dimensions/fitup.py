@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.cautions import BEFORE_WELDING
 from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
+from rejoin.core.dimensions.spread import Follows, half_width, without_layers
 from rejoin.core.dimensions.tables import misalignment_limits_mm
 from rejoin.core.dimensions.ways import faces_of, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -199,13 +200,17 @@ def _targets(pairs: tuple[FloatArray, FloatArray], fragments: tuple[Fragment, Fr
     length = np.linalg.norm(between, axis=1)
     along = between / np.maximum(length, 1e-300)[:, None]
     square = np.full(len(length), fragments[0].noise_mm**2 + fragments[1].noise_mm**2)
+    follows: list[list[Follows]] = [[] for _ in length]
     for points, fragment, placement in zip(placed, fragments, placements, strict=True):
         if placement.covariance is None:
             continue
         centre = apply(placement.part_from_scan, fragment.mesh.vertices.mean(axis=0)[None])[0]  # type: ignore[arg-type]
         slope = np.hstack([np.cross(points - centre, along), along])
-        square = square + np.einsum("ki,ij,kj->k", slope, placement.covariance, slope)
-    return length, 2.0 * np.sqrt(square)
+        for k, one in enumerate(slope):
+            own, rest = without_layers(one, placement.covariance, placement.layers)
+            square[k] += rest
+            follows[k] += own
+    return length, np.array([half_width(float(s), own) for s, own in zip(np.sqrt(square), follows, strict=True)])
 
 
 def _gap_range(first: Fragment, fit: FitReport | None, loops: list[FloatArray]) -> tuple[float | None, float | None]:

@@ -19,7 +19,7 @@ from rejoin.core.dimensions.regions import feature_at
 from rejoin.core.dimensions.rules import RULES
 from rejoin.core.dimensions.scatter import coverage_factor, joint_freedom
 from rejoin.core.dimensions.shapes import figure_of
-from rejoin.core.dimensions.spread import spread
+from rejoin.core.dimensions.spread import half_width, spread
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Shape
 
@@ -36,6 +36,9 @@ _SOUGHT = {
     "datum": ("plane", "cylinder"),
 }  # fmt: skip
 
+
+MOSTLY = 2.0
+"""Times the rest from which a layer that may be missing makes most of U."""
 
 RAYLEIGH = float(np.sqrt(-2.0 * np.log(0.0455)))
 
@@ -101,7 +104,7 @@ def measure(kind: str, picks_mm: FloatArray, bodies: Sequence[Body], reach: floa
 def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
     rule = RULES[kind]
     value, lines, notes = rule(found)
-    sd, freedom = spread(lambda changed: rule(changed)[0], found, bodies)
+    sd, freedom, follows = spread(lambda changed: rule(changed)[0], found, bodies)
     sizes: tuple[tuple[str, float], ...] = ()
     if kind in ("bore", "shaft"):
         one = found[0]
@@ -117,10 +120,22 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
         else:
             notes = (*notes, "Too little of it is there for a two-point size; this is the least-squares size.")
     u95 = coverage_factor(freedom) * sd
+    if follows:
+        fresh, u95 = u95, half_width(0.5 * u95, follows)
+        notes = (*notes, *_of_layers(kind, fresh, u95))
     if kind in ("angle", "centres"):
         leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
         u95 = to_zero(90.0 - value if leaning else value, u95)
     return Size(value, u95, sizes, np.asarray(lines), tuple(one.shape for one in found), notes)
+
+
+def _of_layers(kind: str, fresh: float, u95: float) -> tuple[str, ...]:
+    """What to do where U is mostly of what the faces may have lost."""
+    if u95 < MOSTLY * fresh:
+        return ()
+    unit_, digits = ("deg", 2) if kind in DEGREES else ("mm", 3)
+    return (f"Most of this U is what the faces of the break may have lost. Of a fresh break it is {fresh:.{digits}f} "
+            f"{unit_}: join without allowing for a missing layer, or state a size across the break.",)  # fmt: skip
 
 
 def to_zero(value: float, u95: float) -> float:

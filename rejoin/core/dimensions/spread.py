@@ -1,4 +1,8 @@
-"""The standard uncertainty of a size: its features' and its placements', through central differences."""
+"""The standard uncertainty of a size: its features' and its placements', through central differences.
+
+A layer that may be missing between the faces of a joint is no noise: likely there is none, but if there is one it may
+be thick. Two sigmas of such a mixture are not its 95 %, so its own distribution is carried on (JCGM 101:2008).
+"""
 
 from __future__ import annotations
 
@@ -6,20 +10,31 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.placing import Body, Placed, moved_shape
-from rejoin.core.dimensions.scatter import joint_freedom
+from rejoin.core.dimensions.scatter import CONFIDENCE, joint_freedom
+from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.transforms import apply, from_vector
+from rejoin.core.uncertainty.layers import sampled
+
+Follows = tuple[float, LayerDoubt]
+"""By how much a size follows each mm of a layer, and what is known of that."""
+
+DRAWN = 4000
+"""Layers that are drawn: the quantile is then known to a per cent or two."""
 
 
-def spread(value: Callable[[list[Placed]], float], found: list[Placed], bodies: Sequence[Body]) -> tuple[float, float]:
-    """Standard uncertainty by features and placements, and the effective degrees of freedom behind it.
+def spread(
+    value: Callable[[list[Placed]], float], found: list[Placed], bodies: Sequence[Body]
+) -> tuple[float, float, list[Follows]]:
+    """Standard uncertainty by features and placements, the effective degrees of freedom behind it, and the layers.
 
     The features' noise is independent of each other and of the placements, whose covariance is known, so that only
-    the features' residuals limit the degrees of freedom.
+    the features' residuals limit the degrees of freedom. What the layers add is not in the standard uncertainty.
     """
-    parts = []
+    parts, follows = [], list[Follows]()
     for n, one in enumerate(found):
         covariance = one.shape.covariance
         if covariance is not None:
@@ -31,8 +46,33 @@ def spread(value: Callable[[list[Placed]], float], found: list[Placed], bodies: 
         if body.covariance is None or body.centre_mm is None or all(one.number == number for one in bodies):
             continue
         slope = np.array([_pose_slope(value, found, bodies, body, k) for k in range(6)])
-        parts.append((max(float(slope @ body.covariance @ slope), 0.0), float(np.inf)))
-    return float(np.sqrt(sum(variance for variance, _ in parts))), joint_freedom(parts)
+        own, rest = without_layers(slope, body.covariance, body.layers)
+        parts.append((rest, float(np.inf)))
+        follows += own
+    return float(np.sqrt(sum(variance for variance, _ in parts))), joint_freedom(parts), follows
+
+
+def without_layers(
+    slope: FloatArray, covariance: FloatArray, layers: Sequence[LayerDoubt]
+) -> tuple[list[Follows], float]:
+    """How a size of this ``slope`` (6,) by a pose follows the layers, and its variance without them, mm²."""
+    follows = [(float(slope @ one.move), one) for one in layers]
+    known = sum((by * one.rms_mm) ** 2 for by, one in follows)
+    return follows, max(float(slope @ covariance @ slope) - known, 0.0)
+
+
+def half_width(sd: float, follows: Sequence[Follows]) -> float:
+    """U that holds as much as two sigmas of a normal distribution, of noise ``sd`` and the layers together."""
+    rng = np.random.default_rng(0)
+    away = np.zeros(DRAWN)
+    for by, one in follows:
+        away += by * (sampled(one.probability, one.likely_mm, one.likely_sd_mm, DRAWN, rng) - one.taken_mm)
+    low, high = 0.0, float(np.abs(away).max()) + 6.0 * sd
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        held = np.mean(ndtr((middle - away) / max(sd, 1e-12)) - ndtr((-middle - away) / max(sd, 1e-12)))
+        low, high = (middle, high) if held < 2.0 * CONFIDENCE - 1.0 else (low, middle)
+    return high
 
 
 def _slope(value: Callable[[list[Placed]], float], found: list[Placed], n: int, k: int) -> float:

@@ -11,7 +11,7 @@ from rejoin.core.records.joints import Evidence, FractureFace, Joint
 from rejoin.core.records.lessons import FaceScore, PlacementScore, Replay, ReplayRound, Score
 from rejoin.core.records.making import MadeBody, MadePart, MadeStep, MakePick
 from rejoin.core.records.maps import SurfaceMap
-from rejoin.core.records.placements import FitReport, Placement
+from rejoin.core.records.placements import FitReport, LayerDoubt, Placement
 from rejoin.core.records.project import Attachment, Project, StepRecord
 from rejoin.core.records.scans import Fragment, Hole, Mesh, Repair, Scan, ScanFault, ScanView
 from rejoin.core.records.whole import ByNumber, Fill, Whole
@@ -31,6 +31,7 @@ __all__ = [
     "Hole",
     "IntArray",
     "Joint",
+    "LayerDoubt",
     "MadeBody",
     "MadePart",
     "MadeStep",

@@ -10,6 +10,24 @@ from rejoin.core.records.base import FloatArray, IntArray, Record
 
 
 @dataclass(frozen=True, eq=False)
+class LayerDoubt(Record):
+    """What may be missing between the faces of one joint, and how a fragment would follow.
+
+    ``move`` (6,) is the fragment's motion for each mm of the layer, as in `Placement.covariance`. With
+    ``probability`` there is a layer, of the normal distribution of ``likely_mm`` and ``likely_sd_mm`` above 0, else
+    none. The faces are set apart by ``taken_mm``; ``rms_mm`` is the root mean square of what that is off by.
+    """
+
+    move: FloatArray
+    probability: float
+    likely_mm: float
+    likely_sd_mm: float
+    taken_mm: float
+    rms_mm: float
+    _arrays = {"move": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Placement(Record):
     """Where a fragment stands in the part's frame, or why it stands nowhere.
 
@@ -17,7 +35,8 @@ class Placement(Record):
     (6, 6) is of (rotation vector about the fragment's centroid in rad,
     translation in mm), part frame. ``u95_mm`` bounds the displacement of the
     worst point relative to the first placed fragment (95 %). ``notes`` tell of
-    stated dimensions that the scans contradict.
+    stated dimensions that the scans contradict. ``layers`` are in the covariance
+    too, but are no normal distribution: a bound needs their own.
     """
 
     part_from_scan: FloatArray | None
@@ -27,6 +46,7 @@ class Placement(Record):
     u95_mm: float | None = None
     weakest: str | None = None
     notes: tuple[str, ...] = ()
+    layers: tuple[LayerDoubt, ...] = ()
     _arrays = {"part_from_scan": np.float64, "covariance": np.float64}
 
 

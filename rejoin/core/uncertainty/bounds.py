@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.records import FloatArray, Fragment, LayerDoubt
 from rejoin.core.transforms import apply
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 from rejoin.core.uncertainty.layers import Layer, scaled_inverse
@@ -30,11 +30,12 @@ MOST_CORNERS = 200
 
 @dataclass(frozen=True, eq=False)
 class Certainty:
-    """Of one fragment: ``covariance`` (6, 6) as in `Placement`, ``u95_mm`` and ``weakest``."""
+    """Of one fragment: ``covariance`` (6, 6) as in `Placement`, ``u95_mm``, ``weakest``, and the layers in it."""
 
     covariance: FloatArray
     u95_mm: float
     weakest: str | None
+    layers: tuple[LayerDoubt, ...] = ()
 
 
 def certainties(
@@ -81,7 +82,9 @@ def certainties(
         reach = largest_displacements(samples[:, place], outline)
         own = whole[place, place]
         words = _in_words(own, outline, _crack(fragment, layout, contacts))
-        found[fragment] = Certainty(own, float(np.hypot(np.quantile(reach, 0.95), between)), words)
+        u95 = float(np.hypot(np.quantile(reach, 0.95), between))
+        doubts = (one.doubt(leads[place, k]) for k, one in enumerate(layers) if one.sd_mm > 0.0)
+        found[fragment] = Certainty(own, u95, words, tuple(d for d in doubts if np.any(d.move)))
     return found, whole
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr, ndtr, ndtri
 
-from rejoin.core.records import FloatArray
+from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
 CALLED = 0.8
@@ -52,12 +52,21 @@ class Layer:
 
     def sampled(self, count: int, rng: np.random.Generator) -> FloatArray:
         """Random layers (count,) after all the evidence."""
-        there = rng.random(count) < self.probability
-        if self.slab_sd_mm <= 0.0:
-            return np.where(there, self.slab_mm, 0.0)
-        low = ndtr(-self.slab_mm / self.slab_sd_mm)
-        drawn = ndtri(np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12))
-        return np.where(there, self.slab_mm + self.slab_sd_mm * drawn, 0.0)
+        return sampled(self.probability, self.slab_mm, self.slab_sd_mm, count, rng)
+
+    def doubt(self, move: FloatArray) -> LayerDoubt:
+        """The same for the record of a fragment that follows the layer by ``move`` (6,)."""
+        return LayerDoubt(move, self.probability, self.slab_mm, self.slab_sd_mm, self.mean_mm, self.sd_mm)
+
+
+def sampled(probability: float, slab_mm: float, slab_sd_mm: float, count: int, rng: np.random.Generator) -> FloatArray:
+    """Random layers (count,): none, or with ``probability`` of the normal distribution above 0."""
+    there = rng.random(count) < probability
+    if slab_sd_mm <= 0.0:
+        return np.where(there, slab_mm, 0.0)
+    low = ndtr(-slab_mm / slab_sd_mm)
+    drawn = ndtri(np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12))
+    return np.where(there, slab_mm + slab_sd_mm * drawn, 0.0)
 
 
 def no_layers(count: int) -> list[Layer]:
@@ -97,7 +106,8 @@ def weighed_layers(
         plain[layout.layer(number), layout.layer(number)] += held
     reined = scaled_inverse(plain)
     bread = scaled_inverse(layout.assembled(contacts, [s.information for s in statements]) + rims)
-    meat = layout.assembled(contacts, [s.plain + s.patches for s in statements]) + rims
+    # The noise model and the blocks tell of the same noise: their sum would count it twice, and hide real wear.
+    meat = layout.assembled(contacts, [0.5 * (s.plain + s.patches) for s in statements]) + rims
     covariance = bread @ meat @ bread
     layers = []
     for number, contact in enumerate(contacts):

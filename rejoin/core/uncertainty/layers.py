@@ -107,7 +107,7 @@ def weighed_layers(
     reined = scaled_inverse(plain)
     bread = scaled_inverse(layout.assembled(contacts, [s.information for s in statements]) + rims)
     # The noise model and the blocks tell of the same noise: their sum would count it twice, and hide real wear.
-    meat = layout.assembled(contacts, [0.5 * (s.plain + s.patches) for s in statements]) + rims
+    meat = layout.assembled(contacts, [0.5 * (s.noise + s.patches) for s in statements]) + rims
     covariance = bread @ meat @ bread
     layers = []
     for number, contact in enumerate(contacts):

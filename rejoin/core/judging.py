@@ -23,6 +23,11 @@ HOLE = 8.0
 ROUGH = 0.85
 """What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break. A quadric
 over 5 spacings takes away part of correlated noise: calm original surface strays by about 0.6."""
+TOUCHING = 1.0 / 3.0
+"""Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
+narrow broken surface has the edges of that and original surface beside it."""
+NO_EDGE = 0.9
+"""Cosine to the mean normal within 5 spacings below which there is an edge."""
 SMOOTHED = 0.35
 """What strays from a quadric over 2.5 spacings, as a share of that over 5, at the calmest places: 0.6 and more as
 scanned, for every vertex has noise of its own."""
@@ -76,11 +81,11 @@ def _on_face(fragment: Fragment, faces: Sequence[FractureFace], hole: Hole) -> F
 
 def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]:
     found = []
-    for hole in sorted(fragment.holes, key=lambda one: -one.across_mm):
-        if hole.across_mm <= HOLE * fragment.spacing_mm:
-            continue
+    holes = [one for one in fragment.holes if one.across_mm > HOLE * fragment.spacing_mm]
+    ways = averaged_normals(fragment.mesh, vertex_normals(fragment.mesh), 3) if holes else np.empty((0, 3))
+    for hole in sorted(holes, key=lambda one: -one.across_mm):
         face, size = _on_face(fragment, faces, hole), f"{hole.across_mm:.1f} mm across"
-        if face is not None or _rough_around(fragment, hole):
+        if face is not None or _rough_around(fragment, hole, ways):
             words = f"Part of a broken surface was covered or in shadow ({size}); rescan this side."
             found.append(ScanFault("covered", words, hole.centre_mm, hole.across_mm))
         else:
@@ -88,16 +93,23 @@ def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]
     return found
 
 
-def _rough_around(fragment: Fragment, hole: Hole) -> bool:
-    """Whether most of the surface round a hole is as rough as a break."""
+def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
+    """Whether the surface round a hole is as rough as a break: most of it, or `TOUCHING` of it away from edges."""
     points, spacing = fragment.mesh.vertices, fragment.spacing_mm
     tree, rim = cKDTree(points), points[hole.loop]
     away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
     ring = np.flatnonzero((away > spacing) & np.isfinite(away))
-    ring = ring[:: max(1, len(ring) // 80)]
-    strays = [_strays(near) for near in (points[tree.query_ball_point(points[k], 5.0 * spacing)] for k in ring)
-              if len(near) > 20]  # fmt: skip
-    return len(strays) > 8 and float(np.sqrt(np.quantile(strays, 0.25))) > ROUGH * fragment.noise_mm
+    ring = ring[:: max(1, len(ring) // 160)]
+    around = [near for near in tree.query_ball_point(points[ring], 5.0 * spacing) if len(near) > 20]
+    strays = np.sqrt([_strays(points[near]) for near in around])
+    if len(strays) <= 8:
+        return False
+    limit = ROUGH * fragment.noise_mm
+    means = np.array([ways[near].mean(axis=0) for near in around])
+    means /= np.maximum(np.linalg.norm(means, axis=1, keepdims=True), 1e-12)
+    level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
+    rough = float((strays[level] > limit).mean()) if np.count_nonzero(level) > 8 else 0.0
+    return bool(np.quantile(strays, 0.25) > limit or rough > TOUCHING)
 
 
 def _double_walls(fragment: Fragment) -> list[ScanFault]:

@@ -91,10 +91,13 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--scans", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="+", choices=FAULTS, default=list(FAULTS))
     given = parser.parse_args()
     named, invented, missed = Counter[str](), Counter[str](), Counter[str]()
     for number in range(given.scans):
         fault = FAULTS[0] if number % 2 == 0 else FAULTS[1 + number // 2 % (len(FAULTS) - 1)]
+        if fault not in given.only:
+            continue
         try:
             made = planted(fault, 1000 * given.seed + number)
         except RuntimeError:

@@ -125,7 +125,8 @@ def _placed(views: list[Fragment], report: Report) -> Adjustment:
                        "in the folder.")  # fmt: skip
     if rival > AMBIGUOUS:
         raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
-                       "Scan it again with something uneven stuck to it (a lump of clay that stays in place), or put "
+                       "Scan it again so that each view shares more of its surface with the next, with something "
+                       "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
     return adjusted(views, fine, best, part_of(report, 0.8, 1.0))
 

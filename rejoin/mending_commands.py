@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from rejoin.commands import check_target
+from rejoin.core import meshes, steps
 from rejoin.core import report as telling
-from rejoin.core import steps
 from rejoin.core.errors import WrongUse
 from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.files.points import read_points
+from rejoin.core.mended import Mended, mended_whole
 from rejoin.core.records import Fragment, Mesh
 from rejoin.core.settings import ReadSettings
 from rejoin.terminal import Progress
@@ -26,6 +27,8 @@ def split_command(arguments: argparse.Namespace) -> int:
         raise WrongUse("Two files are needed, one for each side.", "Give them: --out A.ply B.ply.")
     for number, target in enumerate(arguments.out):
         check_target(target, "side", [arguments.scan, arguments.seam, *arguments.out[:number]], WRITABLE)
+    if arguments.whole:
+        check_target(arguments.whole, "whole", [arguments.scan, arguments.seam, *arguments.out], WRITABLE)
     fragment = _cleaned(arguments.scan, arguments.unit)
     unit = fragment.scan.unit if fragment.scan.unit_stated else arguments.unit
     marks = read_points(arguments.seam, unit).values_mm
@@ -41,6 +44,8 @@ def split_command(arguments: argparse.Namespace) -> int:
     print(line.sentence)
     for words in line.unknown:
         print(f"  Unknown: {words}")
+    if arguments.whole:
+        _write_mended(mended_whole(fragment, split, line), arguments.whole, fragment.scan.unit)
     if arguments.json:
         telling.write_json(arguments.json, telling.tidy({
             "thickness_mm": line.thickness_mm, "thickness_u95_mm": line.thickness_u95_mm, "step_mm": line.step_mm,
@@ -49,6 +54,19 @@ def split_command(arguments: argparse.Namespace) -> int:
             "files": list(arguments.out),
         }))  # fmt: skip
     return 1 if line.unknown else 0
+
+
+def _write_mended(made: Mended, target: str, unit: str) -> None:
+    """Write both sides as one whole, and say what it is."""
+    write_mesh(made.mesh, target, unit)
+    print(f"{target}: one closed whole, {meshes.volume(made.mesh):.1f} mm³, {meshes.genus(made.mesh)} through-holes; "
+          f"the strip along the seam was measured by no scan.")  # fmt: skip
+    if made.holes_mm:
+        print(f"  {len(made.holes_mm)} scan holes were closed, the largest {max(made.holes_mm):.1f} mm across.")
+    if made.crossing_pairs:
+        print(f"  {made.crossing_pairs} pairs of triangles along the seam run through each other.")
+    for words in made.notes:
+        print(f"  {words}")
 
 
 def _numbers(text: str) -> list[float]:

@@ -192,6 +192,7 @@ def _add_split(commands: Any) -> None:
     split.add_argument("scan", metavar="SCAN", help="the scan of the glued part")
     split.add_argument("--seam", required=True, metavar="POINTS", help="points on the seam, all round (.csv .xyz .txt)")
     split.add_argument("--out", required=True, nargs=2, metavar="SIDE", help="the two sides, as they belong together")
+    split.add_argument("--whole", metavar="FILE", help="both sides sewn along the seam into one closed mesh")
     split.add_argument("--size", metavar="X1,Y1,Z1,X2,Y2,Z2,SIZE,LIMIT", help="a size across the seam that is known "
                        "from elsewhere, mm")  # fmt: skip
     _add_unit(split)

@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 
 from rejoin.cli import main
+from rejoin.core import meshes
+from rejoin.core.files import read_fragment
 from rejoin.core.records import Mesh
+from rejoin.core.settings import ReadSettings
 from tests.core.test_glued import glued, swollen
 from tests.makers import make_case
 from tests.makers.views import _meshed
@@ -25,7 +28,9 @@ def test_split_writes_two_sides_and_tells_what_is_unknown(tmp_path: Path, capsys
     sides = [str(tmp_path / name) for name in ("a.ply", "b.ply")]
     call = ["split", str(tmp_path / "lever.ply"), "--unit", "mm", "--seam", str(tmp_path / "seam.csv"),
             "--json", str(tmp_path / "glue.json")]  # fmt: skip
-    assert main([*call, "--out", *sides]) == 1
+    assert main([*call, "--out", *sides, "--whole", str(tmp_path / "whole.ply")]) == 1
+    whole = read_fragment(tmp_path / "whole.ply", ReadSettings(unit="mm")).mesh
+    assert meshes.is_closed(whole) and meshes.volume(whole) == pytest.approx(swollen().volume(), rel=2e-3)
     told = json.loads((tmp_path / "glue.json").read_text())
     assert abs(told["thickness_mm"] - 0.2) < 0.05 and told["unknown"]
     assert all(Path(side).stat().st_size > 10_000 for side in sides)

@@ -7,11 +7,12 @@ import pytest
 from manifold3d import Manifold
 from scipy.spatial.transform import Rotation
 
-from rejoin.core import meshes
+from rejoin.core import edits, meshes, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.fusing.ends import sewn_ends
 from rejoin.core.glued import GlueLine, Split, closed_up, glue_line, split_along
-from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
+from rejoin.core.records import FloatArray, Fragment, Mesh, Project, Scan
 from rejoin.core.transforms import apply, from_vector
 from tests.makers import scanning
 from tests.makers.breaking import as_mesh
@@ -85,6 +86,24 @@ def test_on_a_straight_bar_the_thickness_is_unknown_until_a_size_is_given() -> N
     assert line.thickness_mm is None and any("thickness" in words for words in line.unknown)
     line, _, _ = told(bar, [0.0, 0.0, 0.0, 0.0, 0.0, 0.2], known=True)
     assert line.thickness_mm is not None and line.thickness_mm == pytest.approx(0.2, abs=0.05)
+
+
+def test_both_sides_fuse_to_one_closed_whole_without_the_glue() -> None:
+    solid = swollen() - Manifold.cylinder(60, 4, 4, 64, True)
+    fragment, marks = glued(solid, np.array([0.0, 0.0, 0.0, 0.05, 0.0, 0.3]))
+    project = edits.split_glued(Project(scans=(fragment.scan,), fragments=(fragment,)), 0, marks)
+    whole = steps.fuse(project).whole
+    assert whole is not None and whole.closed and (whole.shells, whole.genus) == (1, 1)
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
+    assert meshes.volume(fragment.mesh) > 1.005 * solid.volume()
+    assert whole.original_moved_mm < 1e-9 and len(whole.seam_triangles) > 100 and "end along" in whole.notes[0]
+
+
+def test_a_hole_across_the_seam_is_no_reason_to_sew_ends_together() -> None:
+    ball = Manifold.sphere(9.0, 160)
+    mesh = as_mesh(ball.refine_to_length(0.6))
+    holed = Mesh(mesh.vertices, mesh.triangles[mesh.vertices[mesh.triangles[:, 0], 2] < 8.0])
+    assert sewn_ends(holed, Mesh(holed.vertices + [0.2, 0, 0], holed.triangles), 0.6) is None
 
 
 def test_marks_that_make_no_seam_are_refused() -> None:

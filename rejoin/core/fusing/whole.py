@@ -11,12 +11,14 @@ from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
+from rejoin.core.fusing.crossings import crossing_pairs
+from rejoin.core.fusing.ends import Sides, with_sewn_ends
 from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.reducing import reduced
 from rejoin.core.fusing.ring import BoolArray, Contact, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
-from rejoin.core.fusing.soundness import outer_triangles, shells_of
+from rejoin.core.fusing.soundness import any_corner, outer_triangles, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
@@ -56,6 +58,8 @@ def fuse_fragments(
     settings = settings or FuseSettings()
     report(0.0, "Closing holes of the scans")
     notes: list[str] = []
+    sides = with_sewn_ends(fragments, placements, joints, notes)
+    fragments, placements, joints = sides.fragments, sides.placements, sides.joints
     pieces = pieces_of(fragments, placements, notes)
     if not pieces:
         raise NoAnswer("No fragment is placed, so there is nothing to fuse.", "Join the fragments first.")
@@ -72,6 +76,8 @@ def fuse_fragments(
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
+    if sides.index is not None:
+        whole = _with_strip(whole, made, pieces, sides)
     if settings.groove_mm > 0:
         whole = grooved(whole, rims_of(fragments, placements, joints), settings.groove_mm)
     if settings.reduce_mm > 0:
@@ -79,6 +85,30 @@ def fuse_fragments(
         whole = reduced(whole, settings.reduce_mm)
     report(1.0, "The whole is made")
     return whole
+
+
+def _with_strip(whole: Whole, made: Made, pieces: list[Piece], sides: Sides) -> Whole:
+    """The whole with the strip between sewn ends among what was made at the seam."""
+    at, before = 0, 0
+    for piece in pieces:
+        if piece.index == sides.index:
+            at = before
+        before += len(piece.mesh.vertices)
+    second = (made.origin >= at + sides.first) & (made.origin < at + sides.count)
+    first = (made.origin >= at) & (made.origin < at + sides.first)
+    triangles = whole.mesh.triangles
+    strip = np.flatnonzero(any_corner(first, triangles) & any_corner(second, triangles))
+    crossings = len(crossing_pairs(whole.mesh, *_beside(whole.mesh, strip)))
+    seam = np.union1d(whole.seam_triangles, strip).astype(np.int32)
+    return replace(whole, seam_triangles=seam, crossing_pairs=whole.crossing_pairs + crossings)
+
+
+def _beside(mesh: Mesh, strip: np.ndarray) -> tuple[np.ndarray, BoolArray]:
+    """The strip's triangles and those around them, and which of all (m,) are the strip's."""
+    around, fresh = np.zeros(len(mesh.vertices), bool), np.zeros(len(mesh.triangles), bool)
+    around[mesh.triangles[strip].ravel()] = True
+    fresh[strip] = True
+    return np.flatnonzero(any_corner(around, mesh.triangles)), fresh
 
 
 def _scene(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
@@ -108,6 +138,8 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
             return _made(result)
         except NoAnswer:
             pass
+    if len(parts) == 1:
+        return _made(_outer(Sewn(parts[0], np.arange(len(parts[0].vertices)))))
     try:
         return _made(_outer(united(parts, None)))
     except NoAnswer:

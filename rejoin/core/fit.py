@@ -70,7 +70,7 @@ def measure_joint(
     met = np.isfinite(gaps)
     report(0.8, "Comparing the original surfaces across the crack")
     step = _step(beside_a, beside_b, a_from_b, spacing)
-    noise = float(np.hypot(first.noise_mm, second.noise_mm))
+    noise = max(float(np.hypot(first.noise_mm, second.noise_mm)), DRAWN * spacing)
     numbers = _numbers(gaps[met], areas[met], float(areas.sum()), settings.touching * noise)
     verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
     return FitReport(
@@ -126,6 +126,9 @@ def _numbers(gaps: FloatArray, areas: FloatArray, whole: float, touching_mm: flo
         "touching_share": float(areas[np.abs(gaps) <= touching_mm].sum() / max(whole, 1e-300)),
     }
 
+
+DRAWN = 0.03
+"""Spacings (1 sigma) by which two surfaces through other points of one rough surface differ without any noise."""
 
 FEW = 0.35
 """Share of a face that must touch before its smoothness is worth a word."""

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from rejoin.core.cleaning.dividing import BARE_SHARE, bare_share, divided
+from rejoin.core.cleaning.halfedges import edge_use
 from rejoin.core.cleaning.mending import Work, mended
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
 from rejoin.core.errors import NoAnswer
@@ -54,8 +56,9 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     _turn_outside_out(work, settings)
     mesh = _as_used(_result(scan, work), scan, work, settings)
     report(0.7, f"Measuring {scan.name}")
-    holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
+    mesh = _with_points_all_over(mesh, work)
     spacing = edge_spacing(mesh)
+    holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
     graph = work.graph() if len(mesh.vertices) == len(work.vertices) else graph_of(mesh.triangles, len(mesh.vertices))
     noise = surface_noise(mesh, graph, spacing, part_of(report, 0.7, 1.0))
     report(1.0, f"Cleaned {scan.name}")
@@ -156,6 +159,20 @@ def _as_used(mesh: Mesh, scan: Scan, work: Work, settings: CleanSettings) -> Mes
     work.note("coat", 1, f"A coat of {settings.coat_mm:g} mm was taken off all over", "")
     smooth = averaged_normals(mesh, vertex_normals(mesh), 2)
     return Mesh(mesh.vertices - settings.coat_mm * smooth, mesh.triangles)
+
+
+def _with_points_all_over(mesh: Mesh, work: Work) -> Mesh:
+    """Divided where much of the surface is without points, as on a drawn solid; its shape stays."""
+    spacing_mm = edge_spacing(mesh)
+    if bare_share(mesh, spacing_mm) < BARE_SHARE:
+        return mesh
+    fine = divided(mesh, spacing_mm)
+    work.partner = edge_use(fine.triangles, len(fine.vertices)).partner
+    work.note(
+        "divided", len(fine.vertices) - len(mesh.vertices), "1 point added within a long triangle",
+        "{} points added within long triangles; the shape is as it was",
+    )  # fmt: skip
+    return fine
 
 
 def _hole_notes(holes: tuple[Hole, ...]) -> tuple[Repair, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
@@ -15,6 +16,9 @@ from rejoin.core.fusing.hollows import cut_short, flagged, hollows
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
+
+HANGS = 2.0
+"""Walls no farther apart than so many spacings are one chip's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +101,28 @@ def with_walls(
     return Marked(result, np.concatenate(given_up))
 
 
+def without_chips_at(
+    spots: FloatArray,
+    parts: list[Mesh],
+    rims: list[BoolArray],
+    sides: list[Contact],
+    walls: BoolArray,
+    spacing_mm: float,
+) -> Marked:
+    """The chips' ``walls`` (n,) given up, but for chips near some places (k, 3); what hangs together is one chip."""
+    flagged_ones = np.flatnonzero(walls)
+    points = np.concatenate([part.vertices for part in parts])[flagged_ones]
+    pairs = cKDTree(points).query_pairs(HANGS * spacing_mm, output_type="ndarray")
+    links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), (len(points),) * 2)
+    number, group = connected_components(links, directed=False)
+    near = np.isfinite(cKDTree(spots).query(points, distance_upper_bound=2.0 * HANGS * spacing_mm)[0])
+    bad = np.bincount(group, near, number) > 0
+    kept = walls.copy()
+    kept[flagged_ones[bad[group]]] = False
+    own = np.split(kept, np.cumsum([len(part.vertices) for part in parts])[:-1])
+    return with_walls(parts, rims, sides, own, spacing_mm)
+
+
 def chip_fills(
     mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, spacing_mm: float
 ) -> tuple[npt.NDArray[np.int64], list[Fill]]:
@@ -112,8 +138,6 @@ def chip_fills(
     if len(candidates) == 0:
         return candidates, []
     pairs = cKDTree(centres).query_pairs(2.0 * spacing_mm, output_type="ndarray")
-    from scipy.sparse import coo_matrix
-
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), (len(centres),) * 2)
     number, group = connected_components(links, directed=False)
     fills, listed = [], np.zeros(number, bool)

@@ -9,7 +9,7 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
-from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls
+from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls, without_chips_at
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.ends import Sides, with_sewn_ends
@@ -181,6 +181,14 @@ def _chips_filled(
         return None, scene
     try:
         made, filled = _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, report)
+        if made.crossings and made.band is not None:
+            spots = made.band.mesh.triangles[seam_crossings(made.band.mesh, made.band.origin < 0)]
+            marked = without_chips_at(made.band.mesh.vertices[spots.ravel()], scene.near, scene.rims,
+                                      scene.marked.sides, marked.walls, spacing_mm)  # fmt: skip
+            other, less = _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, report)
+            if other.crossings < made.crossings:
+                made, filled = other, less
+                notes.append("A chip whose filling would have run through itself was left as it is.")
     except CannotSew:
         notes.append("The chips at the break could not be filled; they are left as they are.")
         return None, scene

@@ -41,7 +41,8 @@ How it is found
        turn), the faces stay within a few spacings of where the search put them,
        and the bound says so.
     6. A layer may be missing between worn faces. It is measured by a least
-       squares in which it is free, and weighed against none (`layers`): before
+       squares in which it is free, its noise counted once (the mean of what 1
+       and 2 make of it), and weighed against none (`layers`): before
        looking, as likely none as some, and some is usually less than a spacing.
        A clean face in relief thereby draws the bound together, and one that
        cannot tell keeps it wide. The faces are set apart where a layer is four

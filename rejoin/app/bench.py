@@ -206,6 +206,7 @@ class Bench(QObject):
         """End the worker; after a proper end the recovery copy is not needed any more."""
         self.jobs.close()
         self.keeper.end(forget=not keep_recovery)
+        self.session.end()
         self._lock.unlock()
 
     def _keep(self, before: Project, after: Project) -> None:

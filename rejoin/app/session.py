@@ -90,6 +90,11 @@ class Session(QObject):
         self.path, self._stamp = path, _stamp(path)
         self.stack.setClean()
 
+    def end(self) -> None:
+        """Let go of every step, while the stack lives: freed in any other order, they would be freed twice."""
+        self.stack.blockSignals(True)
+        self.stack.clear()
+
     def _show(self, project: Project) -> None:
         before, self.project = self.project, project
         if before is not project:

@@ -13,12 +13,14 @@ import pytest
 from manifold3d import Manifold
 
 from rejoin.cli import main
+from rejoin.core.cleaning import clean_scan
 from rejoin.core.dimensions.readings import COLUMNS, WEIGHT, read_readings
 from rejoin.core.dimensions.sizes import KINDS
+from rejoin.core.dimensions.told import as_whole
 from rejoin.core.files import read_fragment, write_mesh
 from rejoin.core.fit import measure_joint
 from rejoin.core.meshes import placed
-from rejoin.core.records import Placement, Project
+from rejoin.core.records import Placement, Project, Scan
 from rejoin.core.settings import FitSettings, ReadSettings, silent
 from rejoin.core.storage import save_project
 from rejoin.core.transforms import apply, from_vector
@@ -143,6 +145,18 @@ def test_a_fit_by_number_and_with_a_mating_part(rejoin: Any, tmp_path: Path, who
     assert len(table.read_text().splitlines()) == content["mating"]["points"] + 1
     circles = [one.dxf.radius for one in ezdxf.readfile(drawn).modelspace().query("CIRCLE")]
     assert {round(one, 1) for one in circles} == {5.0, 6.0, 10.0} and "area " in told
+
+
+def test_a_project_s_own_mating_part_needs_no_file(rejoin: Any, tmp_path: Path, whole: Path) -> None:
+    """The same pin as a scan of that role in the project; one that is nowhere near is told and ends nothing."""
+    part = as_whole(clean_scan(read_fragment(whole, ReadSettings(unit="mm"))))
+    (tmp_path / "r.csv").write_text(HEAD + "bore;bore;-10;0;0;;;;20;;0.01;;\n")
+    for away, words in ((0.0, "median 0.10"), (500.0, "comes nowhere near this part")):
+        pin = noisy(Manifold.cylinder(30, 9.9, 9.9, 240, True).translate((-20, 0, away)).refine_to_length(1.6), 0.0, 3)
+        scan = Scan("pin", ("pin.ply",), pin, "mm", True, False, ("x",), role="mating")
+        save_project(Project(scans=(scan,), whole=part), tmp_path / "part.rejoin")
+        code, told, _ = rejoin("check", tmp_path / "part.rejoin", "--readings", tmp_path / "r.csv", "--mating-reach", 0.5)
+        assert code in (0, 1) and words in told
 
 
 @pytest.mark.parametrize("arguments, words", [

@@ -155,7 +155,8 @@ def test_a_project_s_own_mating_part_needs_no_file(rejoin: Any, tmp_path: Path, 
         pin = noisy(Manifold.cylinder(30, 9.9, 9.9, 240, True).translate((-20, 0, away)).refine_to_length(1.6), 0.0, 3)
         scan = Scan("pin", ("pin.ply",), pin, "mm", True, False, ("x",), role="mating")
         save_project(Project(scans=(scan,), whole=part), tmp_path / "part.rejoin")
-        code, told, _ = rejoin("check", tmp_path / "part.rejoin", "--readings", tmp_path / "r.csv", "--mating-reach", 0.5)
+        code, told, _ = rejoin("check", tmp_path / "part.rejoin", "--readings", tmp_path / "r.csv",
+                               "--mating-reach", 0.5)  # fmt: skip
         assert code in (0, 1) and words in told
 
 

@@ -143,7 +143,7 @@ def joining(project: Project, units: Units) -> str:
         return f"{words}, moved by hand: not yet in contact"
     known = max((p.u95_mm for p in project.placements if p.u95_mm is not None), default=0.0)
     good = f", good to {units.length(known)}" if known > 0 else ""
-    doubt = sum(1 for j in project.joints if j.state == "found" and not j.evidence.good)
+    doubt = sum(1 for j in project.joints if j.state != "rejected" and not j.evidence.good)
     return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
 
 
@@ -200,7 +200,7 @@ def joint_title(project: Project, joint: Joint) -> str:
 
 def joint_state(joint: Joint) -> str:
     if joint.state == "pinned":
-        return "pinned by you"
+        return "pinned by you" if joint.evidence.good else "pinned by you, doubtful"
     if joint.state == "rejected":
         return "rejected by you"
     return "certain" if joint.evidence.good else "doubtful"

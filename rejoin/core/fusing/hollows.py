@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.sparse.csgraph import connected_components
@@ -18,7 +20,7 @@ from rejoin.core.fusing.torn import Torn, continued_break, turned_away
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import FloatArray, Mesh
 
-SMALLEST = 2.0
+SMALLEST = 3.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
 SEEN = 0.12
 """Cosine between a normal and the way to what is faced, at least."""
@@ -34,6 +36,9 @@ BELOW = 0.52
 
 LOOSE = 0.5
 """Fracture is in contact up to this share of the strip's width from another fragment."""
+
+WIDEST = 10.0
+"""A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 
 NARROW = 8.0
 """A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
@@ -194,33 +199,44 @@ def _below(
     ])  # fmt: skip
     soup = joined([*parts, far])
     kept = ~any_corner(np.append(gone, np.zeros(len(far.vertices), bool)), soup.triangles)
-    winding = WindingField(soup.vertices, soup.triangles[kept])
+
+    @cache
+    def winding() -> WindingField:
+        return WindingField(soup.vertices, soup.triangles[kept])
+
     spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
     heights = iter(zip(spots, heights_over(near, spots, gone, spacing_mm), strict=True))
-    found = []
+    areas, found = [meshes.vertex_areas(part) for part in parts], []
     for ways in tried:
         seen = [_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
-        found.extend([hollow for hollow in seen if hollow is not None][:1])
+        found.extend([hollow for hollow in seen if hollow is not None and _in_measure(hollow, areas)][:1])
     return found
 
 
+def _in_measure(hollow: Hollow, areas: list[FloatArray]) -> bool:
+    """Whether the walls are not out of all proportion to the fracture that lies bare."""
+    walls = sum(float(area[wall].sum()) for area, wall in zip(areas, hollow.walls, strict=True))
+    return walls <= WIDEST * float(areas[hollow.number][hollow.bare].sum())
+
+
 def _lower(
-    parts: list[Mesh], hollow: Hollow, spots: FloatArray, over: Over, winding: WindingField, spacing_mm: float
-) -> Hollow | None:
+    parts: list[Mesh], hollow: Hollow, spots: FloatArray, over: Over, winding: Callable[[], WindingField],
+    spacing_mm: float,
+) -> Hollow | None:  # fmt: skip
     """The hollow with those of its walls that lie below the continued surfaces; None where it does not itself."""
     points = parts[hollow.number].vertices
     known = np.setdiff1d(hollow.bare, hollow.beyond)
     if over(points[:1]) is None:
         wide = float(np.linalg.norm(np.ptp(spots, axis=0)))
-        if len(hollow.beyond) or wide > NARROW * spacing_mm or np.median(winding(points[known])) <= BELOW:
+        if len(hollow.beyond) or wide > NARROW * spacing_mm or np.median(winding()(points[known])) <= BELOW:
             return None
     elif any(_median(over(points[some])) > -SHALLOW * spacing_mm for some in (known, hollow.beyond) if len(some)):
         return None
     walls = []
     for part, wall in zip(parts, hollow.walls, strict=True):
         height = over(part.vertices[wall])
-        walls.append(wall[winding(part.vertices[wall]) > 0.5 if height is None else height < 0.0])
+        walls.append(wall[winding()(part.vertices[wall]) > 0.5 if height is None else height < 0.0])
     return Hollow(hollow.number, hollow.bare, hollow.beyond, walls)
 
 

@@ -45,9 +45,9 @@ class Torn:
         self._original = self._level(np.flatnonzero(~broken & ~side.removed & ~bare))
 
     def __call__(self, patches: list[Indices]) -> list[Indices]:
-        """The patches that are as rough as the fracture faces, the others empty; all where these are as the rest is."""
+        """The patches as rough as the fracture faces, the others empty; none where these are as the rest is."""
         if abs(np.log(self._broken / self._original)) < TELLS:
-            return patches
+            return [patch[:0] for patch in patches]
         middle = 0.5 * np.log(self._broken * self._original)
         rougher = self._broken > self._original
         return [patch if (np.log(self._level(patch)) > middle) == rougher else patch[:0] for patch in patches]

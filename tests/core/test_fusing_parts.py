@@ -19,6 +19,7 @@ from rejoin.core.fusing.soundness import open_vertices, outer_triangles, output_
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import folded_crossings, untangled
+from rejoin.core.fusing.whole import reaching_rim
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -268,3 +269,13 @@ def test_fairing_leaves_a_body_without_anything_to_hold_it() -> None:
     mesh = torus()
     alone = faired(mesh, np.arange(len(mesh.vertices)))
     assert np.isfinite(alone.vertices).all()
+
+
+def test_a_small_patch_that_ends_at_the_cut_counts_by_any_of_its_corners() -> None:
+    """Six triangles around a point: all but the middle lie on the cut, and each triangle names the middle first."""
+    around = np.deg2rad(np.arange(0, 360, 60))
+    points = np.vstack([np.zeros((1, 3)), np.column_stack([np.cos(around), np.sin(around), np.zeros(6)])])
+    fan = np.array([[0, k, k % 6 + 1] for k in range(1, 7)], np.int32)
+    rim = np.arange(7) > 0
+    assert reaching_rim(Sewn(Mesh(points, fan), np.arange(7)), rim, np.zeros(6, int)).tolist() == [True]
+    assert reaching_rim(Sewn(Mesh(points, fan), np.full(7, -1)), rim, np.zeros(6, int)).tolist() == [False]

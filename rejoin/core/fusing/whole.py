@@ -244,13 +244,18 @@ def _outer(result: Sewn) -> Sewn:
 
 def _outer_band(band: Sewn, scene: Scene, largest_mm3: float) -> Sewn:
     """Without bodies that end nowhere at the crops' cuts and enclose a void or next to nothing."""
-    rim = np.concatenate(scene.rims)
     number, owner = shells_of(band.mesh)
-    ends = np.zeros(number, bool)
-    at_rim = (band.origin >= 0) & rim[band.origin]
-    ends[owner[at_rim[band.mesh.triangles[:, 0]]]] = True
+    ends = reaching_rim(band, np.concatenate(scene.rims), owner)
     good = ends | (np.bincount(owner, meshes.cone_volumes(band.mesh), number) > 1e-3 * largest_mm3)
     return band if good.all() else _with_triangles(band, np.flatnonzero(good[owner]))
+
+
+def reaching_rim(band: Sewn, rim: BoolArray, owner: np.ndarray) -> BoolArray:
+    """Which bodies of a band end at the crops' cuts (``rim`` of the scans' vertices); ``owner`` (m,) of triangles."""
+    at_rim = (band.origin >= 0) & rim[band.origin]
+    ends = np.zeros(int(owner.max(initial=-1)) + 1, bool)
+    ends[owner[any_corner(at_rim, band.mesh.triangles)]] = True
+    return ends
 
 
 def _with_triangles(result: Sewn, keep: np.ndarray) -> Sewn:

@@ -166,10 +166,11 @@ class JobCard(QScrollArea):
         return marks.index(NEXT) if NEXT in marks else None
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        asks = event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show)
-        if asks and watched is not self.widget() and not self._claiming:
+        if watched is self.widget():
+            return super().eventFilter(watched, event)
+        if event.type() in (QEvent.Type.LayoutRequest, QEvent.Type.Resize, QEvent.Type.Show) and not self._claiming:
             self._later.start()
-        return super().eventFilter(watched, event)
+        return False
 
     def _claim(self) -> None:
         """Give every row the height that its words need at this width: nested layouts remember stale heights."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
+import sys
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -30,6 +32,10 @@ Task = Callable[..., Record]
 """What the worker does: most tasks answer with a project, some with another record."""
 MOST_EARLY_DEATHS = 3
 """Workers that may die before they are ready until no further one is started unasked."""
+STANDS_BACK = 5
+"""Steps by which the worker comes after the window where both want the processor (POSIX)."""
+HANDED_BACK_S = 0.0005
+"""How long a thread may keep the interpreter while the window's thread waits for it."""
 
 
 class _Relay(QObject):
@@ -44,6 +50,8 @@ class _Relay(QObject):
 
 @cache
 def _relay() -> _Relay:
+    # the window's thread lets go of the interpreter at each call of Qt; from a thread at work it must have it back soon
+    sys.setswitchinterval(HANDED_BACK_S)
     return _Relay()
 
 
@@ -60,14 +68,30 @@ class _Worker:
         self.generation = next(_generations)
         self.process = context.Process(target=worker_main, args=(far_end,), daemon=True, name="rejoin worker")
         self.process.start()
+        _stand_back(self.process.pid)
         far_end.close()
         self._reader = threading.Thread(target=_listen, args=(self.wire, self, _relay()), daemon=True)
         self._reader.start()
 
     def end(self) -> None:
         self.process.kill()
+        self._gone()
+
+    def drop(self) -> None:
+        """End it without waiting: giving back the memory of large scans takes the system a moment."""
+        self.process.kill()
+        threading.Thread(target=self._gone, daemon=True).start()
+
+    def _gone(self) -> None:
         self.process.join(1.0)
         self._reader.join(1.0)
+
+
+def _stand_back(process_id: int | None) -> None:
+    """Let the window come first; done from here, before the process has threads of its own that would keep theirs."""
+    if process_id is not None and hasattr(os, "setpriority"):
+        with contextlib.suppress(OSError):  # it may have died already
+            os.setpriority(os.PRIO_PROCESS, process_id, os.getpriority(os.PRIO_PROCESS, 0) + STANDS_BACK)
 
 
 class Jobs(QObject):
@@ -152,7 +176,7 @@ class Jobs(QObject):
         old = self._worker
         self._worker = _Worker()
         if old:
-            old.end()
+            old.drop()
 
     def _idle(self) -> None:
         self._title = self._tag = None

@@ -121,7 +121,11 @@ class Scene(Sight):
         self.view.renderer.SetBackground(*colours.rgb01(palette.ground))
         self.view.renderer.SetBackground2(*colours.rgb01(palette.sky))
         self.view.renderer.GradientBackgroundOn()
-        self.refresh()
+        for drawn in self.fragments.values():
+            if drawn.label is not None:
+                drawn.label.GetTextProperty().SetColor(*colours.rgb01(palette.ink))
+        self._move_all()
+        self.view.update()
 
     def refresh(self) -> None:
         """Colour and place everything anew."""
@@ -135,12 +139,14 @@ class Scene(Sight):
             if drawn.label is not None:
                 drawn.label.SetVisibility(visible)
                 drawn.label.GetTextProperty().SetColor(*colours.rgb01(self.palette.ink))
-            self._colour_fragment(number, drawn)
+            if visible:
+                self._colour_fragment(number, drawn)
         if self.whole is not None:
             self.whole.actor.SetVisibility(shows_whole)
             self.whole.actor.GetProperty().SetAmbient(0.42)
             self.whole.actor.GetProperty().SetDiffuse(0.62)
-            self._colour_whole(self.whole)
+            if shows_whole:
+                self._colour_whole(self.whole)
         self._move_all()
         self.view.update()
 

@@ -41,6 +41,7 @@ from rejoin.app.scene import Scene
 from rejoin.app.strip import Strip
 from rejoin.app.tools import Tools
 from rejoin.app.view import View
+from rejoin.app.wrapped import Wrapped
 from rejoin.core.cautions import CAUTIONS
 from rejoin.core.records import Project
 
@@ -282,6 +283,8 @@ class Window(FileWork):
         font.setPointSizeF(min(max(font.pointSizeF() + by, 7.0), 24.0))
         app.setFont(font)
         self.set_colours(self.palette_name)
+        for words in self.findChildren(Wrapped):
+            words.claim_later()
         self.card.fit_width()
 
     def take_tool(self, tool: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QSize, QTimer
+from PySide6.QtCore import QSize, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QLabel
 
@@ -29,14 +29,13 @@ class Wrapped(QLabel):
         super().resizeEvent(event)
         self._later.start()
 
-    def changeEvent(self, event: QEvent) -> None:
-        super().changeEvent(event)
-        if event.type() in (QEvent.Type.FontChange, QEvent.Type.StyleChange) and hasattr(self, "_later"):
-            self._later.start()
-
     def minimumSizeHint(self) -> QSize:
         hint = super().minimumSizeHint()
         return QSize(hint.width(), max(hint.height(), self._needed))
+
+    def claim_later(self) -> None:
+        """After a change of the font; told by whoever changes it, for a look at every event would cost too much."""
+        self._later.start()
 
     def claim(self) -> None:
         """Ask for the height that the words need at this width."""

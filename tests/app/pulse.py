@@ -33,7 +33,7 @@ class Pulse:
         self.where = self.where_own = ""
         self.stalls: list[tuple[float, float, str]] = []
         self._painted = self._painted_own = 0.0
-        self._measure_painting(window.view)
+        self.leave_out(window.view)
         self._seen: tuple[float, str] = (0.0, "")
         self.skip()
         self._timer = QTimer(window, interval=BEAT_MS, timerType=Qt.TimerType.PreciseTimer)
@@ -46,8 +46,8 @@ class Pulse:
         self._last, self._last_own = time.monotonic(), time.thread_time()
         self._painted = self._painted_own = 0.0
 
-    def _measure_painting(self, view: Any) -> None:
-        """Count every drawing of the view: those that Qt asks for, and those within a move of the mouse."""
+    def leave_out(self, view: Any) -> None:
+        """Count every drawing of a view: those that Qt asks for, and those within a move of the mouse."""
         paint, began = view.paintGL, []
 
         def measured() -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rejoin.app.exchange import Exchange
-from rejoin.app.jobs import Jobs
+from rejoin.app.jobs import STANDS_BACK, Jobs
 from tests.app import made_up, odd_tasks
 
 
@@ -117,3 +118,13 @@ def test_a_worker_killed_from_outside_is_replaced(qtbot, jobs):
     project = made_up.scans()
     assert finished(qtbot, jobs, odd_tasks.touch_nothing, project) is project
     assert jobs.process_id != first
+
+
+@pytest.mark.skipif(not hasattr(os, "getpriority"), reason="this system knows no such order")
+def test_the_worker_and_all_its_threads_come_after_the_window(qtbot, jobs):
+    project = made_up.scans()
+    assert finished(qtbot, jobs, odd_tasks.touch_nothing, project) is project  # its libraries are loaded
+    threads = Path(f"/proc/{jobs.process_id}/task")
+    numbers = [int(t.name) for t in threads.iterdir()] if threads.exists() else [jobs.process_id]
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    assert all(os.getpriority(os.PRIO_PROCESS, number) == min(own + STANDS_BACK, 19) for number in numbers)

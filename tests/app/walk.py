@@ -45,7 +45,7 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         person, pulse = Person(window, out), Pulse(window)
         person.thinks, person.patience_s = pulse.skip, 900.0
         person.pause(500)
-        result = Walk(person, sample, out).run()
+        result = Walk(person, sample, out, pulse).run()
         result["longest_stall_ms"] = round(pulse.longest_ms, 1)
         result["stall_during"] = pulse.where
         result["longest_own_processor_ms"] = round(pulse.longest_own_ms, 1)
@@ -59,10 +59,11 @@ def main(out: Path, sample: str = SAMPLE) -> int:
 class Walk:
     """The steps of the walk."""
 
-    def __init__(self, person: Any, sample: str, out: Path) -> None:
+    def __init__(self, person: Any, sample: str, out: Path, pulse: Any = None) -> None:
         from rejoin.core.samples import sample_folder
 
         self.person, self.window, self.sample, self.out = person, person.window, sample, out
+        self.pulse = pulse
         self.truth = json.loads((sample_folder(sample) / "truth.json").read_text())
         self.ways: list[str] = []
         self.errors: dict[str, float] = {}
@@ -236,6 +237,8 @@ class Walk:
             memory = QSettings(str(Path(scratch) / "memory.ini"), QSettings.Format.IniFormat)
             second = Window(Bench(memory, Path(scratch) / "recovery"))
             second.ask_keep = lambda parent: "discard"
+            if self.pulse is not None:
+                self.pulse.leave_out(second.view)
             second.show()
             self.person.thinks()
             person = type(self.person)(second, self.out)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QTimer
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QMenu
 
@@ -173,9 +172,7 @@ class Actions:
         self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
                                   w.bench.set_units)  # fmt: skip
         menu.addSeparator()
-        # every widget is polished anew: not in the turn in which the menu closes
-        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name,
-                     lambda name: QTimer.singleShot(0, w, lambda: w.set_colours(name)))  # fmt: skip
+        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.change_colours)
         menu.addSeparator()
         self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
         self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))

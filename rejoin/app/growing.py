@@ -50,7 +50,8 @@ def surface_of(mesh: Mesh, display: Display | None = None) -> Surface:
     directed = edges(drawn)
     count = len(drawn.vertices)
     low, high = directed.min(axis=1).astype(np.int64), directed.max(axis=1).astype(np.int64)
-    keys = np.unique(low * count + high)
+    keys = np.sort(low * count + high)  # a sort lets the window's thread at the interpreter meanwhile
+    keys = keys[np.flatnonzero(np.diff(keys, prepend=-1))]
     links = np.stack([keys // count, keys % count], axis=1).astype(np.int32)
     both = np.concatenate([links, links[:, ::-1], np.stack([np.arange(count)] * 2, axis=1).astype(np.int32)])
     blur = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), (count, count)).tocsr()

@@ -275,6 +275,15 @@ class Window(FileWork):
         for bar in (self.bar, self.dimensions.maps.bar):
             bar.set_palette(chosen)
 
+    def change_colours(self, name: str) -> None:
+        """`set_colours` in several turns of the event loop: every widget is polished, laid out and drawn anew."""
+        QTimer.singleShot(0, self, lambda: self._polish(name))
+
+    def _polish(self, name: str) -> None:
+        self.setUpdatesEnabled(False)
+        self.set_colours(name)
+        QTimer.singleShot(0, self, lambda: self.setUpdatesEnabled(True))
+
     def change_text(self, by: int) -> None:
         """Larger or smaller words everywhere."""
         app = QApplication.instance()

@@ -106,8 +106,9 @@ def weighed_layers(
         plain[layout.layer(number), layout.layer(number)] += held
     reined = scaled_inverse(plain)
     bread = scaled_inverse(layout.assembled(contacts, [s.information for s in statements]) + rims)
-    # The noise model and the blocks tell of the same noise: their sum would count it twice, and hide real wear.
-    meat = layout.assembled(contacts, [0.5 * (s.noise + s.patches) for s in statements]) + rims
+    # The noise model and the blocks tell of the same noise, but chips and uneven wear come on top: a layer seen where
+    # there is none costs as much as one overlooked, so both are counted.
+    meat = layout.assembled(contacts, [s.noise + s.patches for s in statements]) + rims
     covariance = bread @ meat @ bread
     layers = []
     for number, contact in enumerate(contacts):

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import sys
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -34,8 +33,6 @@ MOST_EARLY_DEATHS = 3
 """Workers that may die before they are ready until no further one is started unasked."""
 STANDS_BACK = 5
 """Steps by which the worker comes after the window where both want the processor (POSIX)."""
-HANDED_BACK_S = 0.0005
-"""How long a thread may keep the interpreter while the window's thread waits for it."""
 
 
 class _Relay(QObject):
@@ -50,8 +47,6 @@ class _Relay(QObject):
 
 @cache
 def _relay() -> _Relay:
-    # the window's thread lets go of the interpreter at each call of Qt; from a thread at work it must have it back soon
-    sys.setswitchinterval(HANDED_BACK_S)
     return _Relay()
 
 

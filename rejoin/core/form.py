@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.surfaces import Facing, Surface
@@ -77,7 +77,8 @@ def _shared(xy: FloatArray, first: FloatArray, second: FloatArray) -> FloatArray
 
 def _nats(total: FloatArray) -> float:
     mean, half, count = total
-    return float(-f_distribution.logsf(mean / max(half, 1e-30), count, count)) if count else float("inf")
+    chance = float(fdtrc(count, count, mean / max(half, 1e-30))) if count else 0.0
+    return -float(np.log(chance)) if chance else float("inf")
 
 
 def _in_one(facets: list[IntArray], points: FloatArray, normals: FloatArray, near_mm: float) -> list[IntArray]:

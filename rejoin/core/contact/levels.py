@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import binary_closing, binary_erosion
 from scipy.ndimage import label as find_pieces
 from scipy.spatial import cKDTree
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from rejoin.core.contact.distances import Mask
 from rejoin.core.contact.skirts import FAR, Skirt, Steps
@@ -241,7 +241,7 @@ def _by_blocks(local: FloatArray, spacing: float, noise: float) -> tuple[FloatAr
     spread = costs[0] / (free - 3.0)
     if free > 7.0 and len(x) > 6:
         ratio = (costs[0] - costs[1]) / 3.0 / max(costs[1] / (free - 6.0), 1e-300)
-        if f_distribution.sf(ratio, 3.0, free - 6.0) < BENDS:
+        if fdtrc(3.0, free - 6.0, ratio) < BENDS:
             return None
     if np.sqrt(spread) > UNEVEN * noise:
         return None

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from rejoin.core import meshes
+from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls, without_chips_at
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
@@ -179,27 +180,48 @@ def _chips_filled(
     """Sewn over the chips, where there are any; else nothing made, and the scene as it was."""
     if not marked.walls.any():
         return None, scene
-    try:
-        made, filled = _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, report)
-        if made.crossings and made.band is not None:
-            spots = made.band.mesh.triangles[seam_crossings(made.band.mesh, made.band.origin < 0)]
-            marked = without_chips_at(made.band.mesh.vertices[spots.ravel()], scene.near, scene.rims,
-                                      scene.marked.sides, marked.walls, spacing_mm)  # fmt: skip
-            other, less = _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, report)
-            if other.crossings < made.crossings:
-                made, filled = other, less
-                notes.append("A chip whose filling would have run through itself was left as it is.")
-    except CannotSew:
+
+    def tried(over: bool, told: Report) -> tuple[Made, Scene] | None:
+        try:
+            if over:
+                return _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, told)
+            return _sewn(pieces, scene, spacing_mm, told)[0], scene
+        except CannotSew:
+            return None
+
+    over, plain = abreast(tried, (True, False), report)
+    if over is None:
         notes.append("The chips at the break could not be filled; they are left as they are.")
-        return None, scene
-    try:
-        plain, _ = _sewn(pieces, scene, spacing_mm, report)
-    except CannotSew:
-        return made, filled
-    if meshes.euler_genus(plain.mesh, plain.shells) == meshes.euler_genus(made.mesh, made.shells):
+        return plain or (None, scene)
+    made, filled = _without_crossing_fills(pieces, scene, marked, over, spacing_mm, notes, report)
+    if plain is None or _genus(plain[0]) == _genus(made):
         return made, filled
     notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
-    return plain, scene
+    return plain
+
+
+def _genus(made: Made) -> int:
+    return meshes.euler_genus(made.mesh, made.shells)
+
+
+def _without_crossing_fills(
+    pieces: list[Piece], scene: Scene, marked: Marked, over: tuple[Made, Scene], spacing_mm: float, notes: list[str],
+    report: Report,
+) -> tuple[Made, Scene]:  # fmt: skip
+    """Sewn once more without the chips whose filling runs through itself, where that helps."""
+    made = over[0]
+    if not made.crossings or made.band is None:
+        return over
+    spots = made.band.mesh.vertices[made.band.mesh.triangles[seam_crossings(made.band.mesh, made.band.origin < 0)]]
+    fewer = without_chips_at(spots.reshape(-1, 3), scene.near, scene.rims, scene.marked.sides, marked.walls, spacing_mm)
+    try:
+        other = _sewn_deeper(pieces, replace(scene, marked=fewer), spacing_mm, report)
+    except CannotSew:
+        return over
+    if other[0].crossings >= made.crossings:
+        return over
+    notes.append("A chip whose filling would have run through itself was left as it is.")
+    return other
 
 
 def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:

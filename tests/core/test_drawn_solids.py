@@ -13,6 +13,7 @@ import trimesh
 from rejoin.core import steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.cleaning.dividing import BARE_SHARE, LONGEST_SPACINGS, bare_share, divided
+from rejoin.core.cleaning.mending import measured
 from rejoin.core.meshes import edge_spacing
 from rejoin.core.records import Mesh, Project, Scan
 from rejoin.core.transforms import apply, inverse
@@ -21,6 +22,11 @@ from tests.makers import make_case, worst_error_mm
 
 def _scan(name: str, mesh: Mesh) -> Scan:
     return Scan(name, (), mesh, "mm", True, False, ())
+
+
+def _bare(mesh: Mesh) -> float:
+    sizes = measured(mesh.vertices, mesh.triangles)
+    return bare_share(sizes.squares, sizes.areas, edge_spacing(mesh))
 
 
 def _block() -> Mesh:
@@ -51,12 +57,12 @@ def test_an_open_sheet_keeps_its_one_border() -> None:
 def test_a_scan_is_left_as_it_is_and_a_drawn_solid_is_not() -> None:
     case = make_case("rocker", 61, spacing_mm=0.8, noise_mm=0.05)
     scanned, drawn = case.fragments[0], case.exact[0]
-    assert bare_share(scanned, edge_spacing(scanned)) == 0.0
+    assert _bare(scanned) == 0.0
     assert clean_scan(_scan("scan", scanned)).mesh is scanned
-    assert bare_share(drawn, edge_spacing(drawn)) > BARE_SHARE
+    assert _bare(drawn) > BARE_SHARE
     cleaned = clean_scan(_scan("drawn", drawn))
     assert any(repair.kind == "divided" for repair in cleaned.repairs)
-    assert bare_share(cleaned.mesh, cleaned.spacing_mm) == 0.0
+    assert _bare(cleaned.mesh) == 0.0
 
 
 def test_a_broken_solid_is_rejoined_from_its_drawing() -> None:

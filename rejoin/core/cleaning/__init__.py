@@ -56,8 +56,7 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     _turn_outside_out(work, settings)
     mesh = _as_used(_result(scan, work), scan, work, settings)
     report(0.7, f"Measuring {scan.name}")
-    mesh = _with_points_all_over(mesh, work)
-    spacing = edge_spacing(mesh)
+    mesh, spacing = _with_points_all_over(mesh, work)
     holes = tuple(hole_of(loop, mesh.vertices) for loop in border_loops(mesh.triangles, work.partner))
     graph = work.graph() if len(mesh.vertices) == len(work.vertices) else graph_of(mesh.triangles, len(mesh.vertices))
     noise = surface_noise(mesh, graph, spacing, part_of(report, 0.7, 1.0))
@@ -161,18 +160,18 @@ def _as_used(mesh: Mesh, scan: Scan, work: Work, settings: CleanSettings) -> Mes
     return Mesh(mesh.vertices - settings.coat_mm * smooth, mesh.triangles)
 
 
-def _with_points_all_over(mesh: Mesh, work: Work) -> Mesh:
-    """Divided where much of the surface is without points, as on a drawn solid; its shape stays."""
-    spacing_mm = edge_spacing(mesh)
-    if bare_share(mesh, spacing_mm) < BARE_SHARE:
-        return mesh
+def _with_points_all_over(mesh: Mesh, work: Work) -> tuple[Mesh, float]:
+    """Divided where much of the surface is without points, as on a drawn solid, its shape kept; and the spacing."""
+    spacing_mm, sizes = edge_spacing(mesh), work.sizes()
+    if bare_share(sizes.squares, sizes.areas, spacing_mm) < BARE_SHARE:
+        return mesh, spacing_mm
     fine = divided(mesh, spacing_mm)
     work.partner = edge_use(fine.triangles, len(fine.vertices)).partner
     work.note(
         "divided", len(fine.vertices) - len(mesh.vertices), "1 point added within a long triangle",
         "{} points added within long triangles; the shape is as it was",
     )  # fmt: skip
-    return fine
+    return fine, edge_spacing(fine)
 
 
 def _hole_notes(holes: tuple[Hole, ...]) -> tuple[Repair, ...]:

@@ -20,11 +20,19 @@ MOST_POINTS = 500_000
 """Points wanted at most: on a surface that would need more, the longest edge is longer."""
 
 
-def bare_share(mesh: Mesh, spacing_mm: float) -> float:
-    """Share of the area that lies in triangles with an edge longer than `BARE_SPACINGS`."""
-    areas = triangle_areas(mesh)
-    return float(areas[_squares(mesh.vertices, mesh.triangles).max(axis=1) > (BARE_SPACINGS * spacing_mm) ** 2].sum()
-                 / areas.sum())  # fmt: skip
+def bare_share(squares: FloatArray, areas: FloatArray, spacing_mm: float) -> float:
+    """Share of the area that lies in triangles with an edge longer than `BARE_SPACINGS`.
+
+    Parameters
+    ----------
+    squares : (m, 3)
+        Squared lengths of the triangles' edges, mm².
+    areas : (m,)
+        mm².
+    spacing_mm : float
+    """
+    bare = (squares > (BARE_SPACINGS * spacing_mm) ** 2).any(axis=1)
+    return float(areas[bare].sum() / areas.sum()) if bare.any() else 0.0
 
 
 def divided(mesh: Mesh, spacing_mm: float) -> Mesh:

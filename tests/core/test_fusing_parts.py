@@ -14,9 +14,12 @@ from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.holes import closed
+from rejoin.core.fusing.hollows import Hollow, in_measure
+from rejoin.core.fusing.ring import Contact
 from rejoin.core.fusing.sewing import Sewn, joined
 from rejoin.core.fusing.soundness import open_vertices, outer_triangles, output_checks
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
+from rejoin.core.fusing.torn import Torn
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import folded_crossings, untangled
 from rejoin.core.fusing.whole import reaching_rim
@@ -279,3 +282,27 @@ def test_a_small_patch_that_ends_at_the_cut_counts_by_any_of_its_corners() -> No
     rim = np.arange(7) > 0
     assert reaching_rim(Sewn(Mesh(points, fan), np.arange(7)), rim, np.zeros(6, int)).tolist() == [True]
     assert reaching_rim(Sewn(Mesh(points, fan), np.full(7, -1)), rim, np.zeros(6, int)).tolist() == [False]
+
+
+def test_what_goes_on_from_a_break_counts_only_where_roughness_tells() -> None:
+    rng = np.random.default_rng(8)
+    across = np.arange(40) * 0.3
+    x, y = (side.ravel() for side in np.meshgrid(across, across, indexing="ij"))
+    corner = (np.arange(39)[:, None] * 40 + np.arange(39)).ravel()
+    triangles = np.vstack([np.column_stack([corner, corner + 40, corner + 1]),
+                           np.column_stack([corner + 1, corner + 40, corner + 41])]).astype(np.int32)  # fmt: skip
+    broken, asked = x < 4.0, x > 10.0
+    side = Contact(np.full(1600, np.inf), np.zeros(1600, bool), np.zeros(0, np.int32), 1.0)
+    for rough, found in ((0.02, False), (0.15, True)):
+        z = rng.normal(scale=np.where(broken | asked, rough, 0.02))
+        part = Mesh(np.column_stack([x, y, z]), triangles)
+        normals = meshes.averaged_normals(part, meshes.vertex_normals(part), 2)
+        torn = Torn(part, normals, side, broken, asked, 0.3)
+        assert (len(torn([np.flatnonzero(asked)])[0]) > 0) == found
+
+
+def test_a_wall_out_of_proportion_to_the_bare_fracture_is_no_chip() -> None:
+    areas = [np.ones(10), np.ones(200)]
+    bare, nothing = np.arange(10), np.zeros(0, np.int64)
+    for walls, fits in ((90, True), (110, False)):
+        assert in_measure(Hollow(0, bare, nothing, [nothing, np.arange(walls)]), areas) == fits

@@ -33,7 +33,6 @@ LOOKED_AT = 24
 BELOW = 0.52
 """Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
 
-
 LOOSE = 0.5
 """Fracture is in contact up to this share of the strip's width from another fragment."""
 
@@ -210,11 +209,11 @@ def _below(
     for ways in tried:
         seen = [_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
-        found.extend([hollow for hollow in seen if hollow is not None and _in_measure(hollow, areas)][:1])
+        found.extend([hollow for hollow in seen if hollow is not None and in_measure(hollow, areas)][:1])
     return found
 
 
-def _in_measure(hollow: Hollow, areas: list[FloatArray]) -> bool:
+def in_measure(hollow: Hollow, areas: list[FloatArray]) -> bool:
     """Whether the walls are not out of all proportion to the fracture that lies bare."""
     walls = sum(float(area[wall].sum()) for area, wall in zip(areas, hollow.walls, strict=True))
     return walls <= WIDEST * float(areas[hollow.number][hollow.bare].sum())

@@ -15,7 +15,7 @@ from rejoin.core.transforms import apply, displacement, from_vector, inverse
 from tests.benchmarks import families
 from tests.benchmarks.joining import Result, judge, row, run, summary
 from tests.benchmarks.limit import contact, noise_limit_mm
-from tests.makers import SHAPES, Case
+from tests.makers import BARS, SHAPES, Case
 from tests.makers.faults import CORRELATED_SHARE, CORRELATION_SPACINGS
 from tests.makers.scanning import smooth_field
 
@@ -109,7 +109,7 @@ def test_families_are_of_known_shapes_and_follow_the_seed(monkeypatch: pytest.Mo
         families.unseen_case("worn", seed)
     assert asked[0] == asked[1] != asked[2]
     assert asked[0][1]["wear_mm"] > 0
-    assert all(set(kind.shapes) <= set(SHAPES) for kind in families.FAMILIES.values())
+    assert all(set(kind.shapes) <= set(SHAPES | BARS) for kind in families.FAMILIES.values())
 
 
 def test_ends_without_their_middle_must_not_be_placed() -> None:

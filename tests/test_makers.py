@@ -19,21 +19,21 @@ from rejoin.core import meshes
 from rejoin.core.records import Mesh
 from rejoin.core.transforms import apply, from_vector, inverse
 from tests.make_samples import READING_ERROR_MM, SAMPLES, Sample
-from tests.makers import SHAPES, Case, make_case, worst_error_mm, write_case
+from tests.makers import BARS, SHAPES, Case, make_case, worst_error_mm, write_case
 from tests.makers.fracture import random_surface
 
 ROOT = Path(__file__).resolve().parents[1]
 Broken = Callable[..., Case]
-GENUS = {"rocker": 3, "bracket": 4, "elbow": 9, "plate": 5, "treadle": 14, "connecting_rod": 2, "knob": 0}
+GENUS = {"rocker": 3, "bracket": 4, "elbow": 9, "plate": 5, "treadle": 14, "connecting_rod": 2, "knob": 0, "round_bar": 0, "flat_bar": 0}
 
 
 def _in_part(case: Case, index: int) -> Mesh:
     return meshes.placed(case.fragments[index], case.part_from_scan[index])
 
 
-@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("shape", SHAPES | BARS)
 def test_every_shape_is_one_closed_solid(shape: str) -> None:
-    solid = SHAPES[shape](np.random.default_rng(5))
+    solid = (SHAPES | BARS)[shape](np.random.default_rng(5))
     raw = solid.to_mesh64()
     outside = trimesh.Trimesh(raw.vert_properties[:, :3], raw.tri_verts.astype(int), process=False)
     assert outside.is_watertight and outside.body_count == 1
@@ -246,3 +246,11 @@ def test_committed_samples_agree_with_their_truth(sample: Sample) -> None:
 def test_samples_stay_small_enough_to_clone() -> None:
     total = sum(path.stat().st_size for path in (ROOT / "sample_scans").rglob("*") if path.is_file())
     assert total < 30e6
+
+
+def test_a_sprung_piece_fits_at_the_break_and_is_bent_at_its_end() -> None:
+    plain, sprung = (make_case("round_bar", 3, spacing_mm=1.5, sprung_mm=by) for by in (0.0, 0.4))
+    moved = np.linalg.norm(sprung.fragments[1].vertices - plain.fragments[1].vertices, axis=1)
+    assert moved.max() == pytest.approx(0.4, rel=1e-6)
+    assert moved[plain.fracture[1]].max() < 0.02
+    assert np.array_equal(sprung.fragments[0].vertices, plain.fragments[0].vertices)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.makers import SHAPES, Case, make_case
+from tests.makers import BARS, SHAPES, Case, make_case
 
 SPACING_MM, NOISE_MM = 0.35, 0.03
 SOLID = ("rocker", "bracket", "wheel", "elbow", "flange", "gear", "connecting_rod")
@@ -45,6 +45,9 @@ FAMILIES: dict[str, Family] = {
     "small": Family(SOLID, {"size": 0.3, "spacing_mm": 0.12, "noise_mm": 0.01}),
     "large": Family(SOLID, {"size": 4.0, "spacing_mm": 1.5, "noise_mm": 0.1}),
     "lost middle": Family(("rocker", "connecting_rod", "bracket", "knob"), {"lost_middle": True}, joins=False),
+    "bars": Family(tuple(BARS)),
+    "bars, flat": Family(tuple(BARS), {"flat": True}),
+    "sprung": Family(SOLID, {"sprung_mm": 0.4}),
 }
 
 

@@ -34,13 +34,13 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def random_cases(parts: int, seed: int, only: list[str]) -> Iterator[tuple[str, Case]]:
+def random_cases(parts: int, seed: int, only: list[str], spacing_mm: float = SPACING_MM) -> Iterator[tuple[str, Case]]:
     """Broken parts of random kind, shape and seed."""
     rng = np.random.default_rng([seed, 77])
     names = only or list(FAMILIES)
     while parts:
         name = str(rng.choice(names))
-        options = {"spacing_mm": SPACING_MM, "noise_mm": NOISE_MM, **FAMILIES[name].options}
+        options = {"spacing_mm": spacing_mm, "noise_mm": NOISE_MM, **FAMILIES[name].options}
         if rng.random() < STRANGERS:
             options["strangers"] = 1
         try:
@@ -93,11 +93,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--parts", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--spacing", type=float, default=SPACING_MM, help="mm between the points of a scan")
     parser.add_argument("--only", nargs="*", default=[], choices=list(FAMILIES))
     parser.add_argument("--json", type=Path)
     arguments = parser.parse_args()
     table: dict[str, Counter[str]] = {}
-    for number, (name, case) in enumerate(random_cases(arguments.parts, arguments.seed, arguments.only)):
+    cases = random_cases(arguments.parts, arguments.seed, arguments.only, arguments.spacing)
+    for number, (name, case) in enumerate(cases):
         started = time.process_time()
         try:
             tally, lines = counted(case, placed(case))

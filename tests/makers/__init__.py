@@ -2,7 +2,7 @@
 
 from tests.makers.cases import Case, make_case, worst_error_mm
 from tests.makers.fracture import Surface
-from tests.makers.shapes import SHAPES
+from tests.makers.shapes import BARS, SHAPES
 from tests.makers.writing import write_case
 
-__all__ = ["SHAPES", "Case", "Surface", "make_case", "worst_error_mm", "write_case"]
+__all__ = ["BARS", "SHAPES", "Case", "Surface", "make_case", "worst_error_mm", "write_case"]

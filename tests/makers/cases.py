@@ -12,9 +12,9 @@ import numpy.typing as npt
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import displacement, inverse
 from tests.makers.breaking import as_mesh, broken_up, chipped, without_middle
-from tests.makers.faults import scanned, with_scan_holes, with_specks
+from tests.makers.faults import bent, scanned, with_scan_holes, with_specks
 from tests.makers.fracture import Surface
-from tests.makers.shapes import SHAPES
+from tests.makers.shapes import BARS, SHAPES
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,7 @@ def make_case(
     stepped: bool = False,
     strangers: int = 0,
     lost_middle: bool = False,
+    sprung_mm: float = 0.0,
     size: float = 1.0,
     density_ratio: float = 1.0,
 ) -> Case:
@@ -68,7 +69,7 @@ def make_case(
     Parameters
     ----------
     shape : str
-        A name in `SHAPES`.
+        A name in `SHAPES` or `BARS`.
     seed : int
         Same seed and options, same bytes.
     pieces : int
@@ -88,6 +89,9 @@ def make_case(
         Fragments of other parts, appended last.
     lost_middle : bool
         Breaks in three along one axis and drops the middle fragment.
+    sprung_mm : float
+        How far the free end of the second fragment was bent aside when the part
+        broke; its placement stays that of the break.
     size : float
         Scales the part (not its relief).
     density_ratio : float
@@ -95,7 +99,7 @@ def make_case(
     """
     options = {key: value for key, value in locals().items() if key not in ("shape", "seed")}
     rng = np.random.default_rng([crc32(shape.encode()), seed])
-    solid = SHAPES[shape](rng).scale((size,) * 3).as_original()
+    solid = (SHAPES | BARS)[shape](rng).scale((size,) * 3).as_original()
     count = 3 if lost_middle else pieces
     look = (relief, flat, stepped)
     cells, surfaces = broken_up(solid, count, lost_middle, look, wear_mm, min(spacing_mm, 0.8), rng)
@@ -108,6 +112,8 @@ def make_case(
     for index, cell in enumerate(cells):
         spacing = spacing_mm * (density_ratio if index == 1 else 1.0)
         mesh, placement, broken = scanned(cell, surfaces, spacing, noise_mm, sand_cast_mm, seed, rng)
+        if sprung_mm and index == 1:
+            mesh = bent(mesh, placement, surfaces[0].part_from_cut, sprung_mm)
         if scan_holes:
             mesh, kept = with_scan_holes(mesh, scan_holes, rng)
             broken = broken[kept]

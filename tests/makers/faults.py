@@ -64,6 +64,15 @@ def scanned(
     return Mesh(apply(scan_from_part, points), mesh.triangles), part_from_scan, fracture
 
 
+def bent(mesh: Mesh, part_from_scan: FloatArray, part_from_cut: FloatArray, by_mm: float) -> Mesh:
+    """The scan of a piece that has sprung: its end farthest from the break has moved aside by ``by_mm``."""
+    cut_from_scan = inverse(part_from_cut) @ part_from_scan
+    points = apply(cut_from_scan, mesh.vertices)
+    share = points[:, 2] / np.abs(points[:, 2]).max()
+    points[:, 0] += by_mm * share**2
+    return Mesh(apply(inverse(cut_from_scan), points), mesh.triangles)
+
+
 def with_scan_holes(mesh: Mesh, count: int, rng: np.random.Generator) -> tuple[Mesh, IntArray]:
     """Deletes ``count`` patches of 3 to 8 mm across (less on small parts); the largest piece stays."""
     centres, normals = meshes.triangle_centres(mesh), meshes.triangle_crosses(mesh)

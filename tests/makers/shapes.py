@@ -237,6 +237,18 @@ def thin_wall(rng: np.random.Generator) -> Manifold:
     return solid
 
 
+def round_bar(rng: np.random.Generator) -> Manifold:
+    """A plain round bar: nothing but the break tells its turn or its two halves apart (genus 0)."""
+    radius, half = rng.uniform(7, 11), rng.uniform(40, 55)
+    return Manifold.revolve(_filleted(_square(4 * radius, 2 * half), 1.5) ^ _square(2 * radius, 2 * half), _SEGMENTS)
+
+
+def flat_bar(rng: np.random.Generator) -> Manifold:
+    """A plain flat bar with rounded edges: turned over and end for end it is the same (genus 0)."""
+    wide, thick, half = rng.uniform(18, 26), rng.uniform(5, 8), rng.uniform(40, 55)
+    return _slab(_filleted(_square(wide, thick), 1.2), -half, half)
+
+
 SHAPES: dict[str, Builder] = {
     "rocker": rocker,
     "bracket": bracket,
@@ -250,3 +262,6 @@ SHAPES: dict[str, Builder] = {
     "knob": knob,
     "thin_wall": thin_wall,
 }
+
+BARS: dict[str, Builder] = {"round_bar": round_bar, "flat_bar": flat_bar}
+"""Bar stock: no feature of its own besides the break."""

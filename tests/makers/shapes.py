@@ -240,7 +240,8 @@ def thin_wall(rng: np.random.Generator) -> Manifold:
 def round_bar(rng: np.random.Generator) -> Manifold:
     """A plain round bar: nothing but the break tells its turn or its two halves apart (genus 0)."""
     radius, half = rng.uniform(7, 11), rng.uniform(40, 55)
-    return Manifold.revolve(_filleted(_square(4 * radius, 2 * half), 1.5) ^ _square(2 * radius, 2 * half), _SEGMENTS)
+    outline = _filleted(_square(2 * radius, 2 * half), 1.5)
+    return (outline ^ _square(radius, 4 * half, 0.5 * radius)).revolve(_SEGMENTS)
 
 
 def flat_bar(rng: np.random.Generator) -> Manifold:

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from rejoin.core.abreast import abreast
 from rejoin.core.alignment import NothingOpposite, Watch, adjust, unwatched
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import Pose, believable, decided, judge, tied
@@ -58,10 +59,7 @@ def find_joints(
         Pinned, rejected and found ones. Empty where nothing belongs together.
     """
     held = tuple(joint for joint in known if joint.state in ("pinned", "rejected"))
-    ready = []
-    for number, fragment in enumerate(fragments):
-        report(0.2 * number / len(fragments), f"Looking closely at {fragment.scan.name}")
-        ready.append(prepared(fragment, tuple(face for face in faces if face.fragment == number)))
+    ready = _all_prepared(list(enumerate(fragments)), faces, part_of(report, 0.0, 0.2))
     found: Found = {}
     tree = _tree(ready, found, held)
     # With many fragments most pairs do not touch: a quick look at all, then a thorough one at what is left apart.
@@ -81,6 +79,18 @@ def find_joints(
         tree = _tree(ready, found, held)
     report(0.95, "Looking for more places that touch")
     return held + tuple(_joints(ready, tree)) + tuple(_tied(ready, found, tree, held))
+
+
+def _all_prepared(
+    fragments: Sequence[tuple[int, Fragment]], faces: Sequence[FractureFace], report: Report
+) -> list[Prepared]:
+    """The fragments of these numbers with their own candidate faces, ready to be matched."""
+    def one(numbered: tuple[int, Fragment], share: Report) -> Prepared:
+        number, fragment = numbered
+        share(0.0, f"Looking closely at {fragment.scan.name}")
+        return prepared(fragment, tuple(face for face in faces if face.fragment == number))
+
+    return abreast(one, fragments, report)
 
 
 def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ...]) -> list[Joint]:
@@ -170,10 +180,8 @@ def ways_of_pair(
     fragments: Sequence[Fragment], faces: Sequence[FractureFace], a: int, b: int, thoroughness: int, report: Report
 ) -> tuple[Joint, ...]:
     """Joints of two fragments by the faces given, whatever the evidence says of them; best first."""
-    ready = {}
-    for count, number in enumerate((a, b)):
-        report(0.1 * count, f"Looking closely at {fragments[number].scan.name}")
-        ready[number] = prepared(fragments[number], tuple(face for face in faces if face.fragment == number))
+    both = [(number, fragments[number]) for number in (a, b)]
+    ready = dict(zip((a, b), _all_prepared(both, faces, part_of(report, 0.0, 0.2)), strict=True))
     poses = match_pair(ready[a], ready[b], thoroughness, part_of(report, 0.2, 0.95))
     joints = []
     for pose in poses:

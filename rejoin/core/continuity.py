@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.contact import Skirt, facing_triangles, rows, side_of, skirt_of
+from rejoin.core.abreast import abreast
+from rejoin.core.contact import Skirt, facing_triangles, rows, side_and_skirt
 from rejoin.core.contact.across import crossings
 from rejoin.core.contact.skirts import FAR
 from rejoin.core.records import FloatArray, Fragment
@@ -83,10 +84,11 @@ def running_on(first: Fragment, second: Fragment, a_from_b: FloatArray) -> Runni
     chosen = facing_triangles(first.mesh, second.mesh, a_from_b, 3.0 * touching_limit(first, second))
     if min(len(part) for part in chosen) < FEWEST_STRETCHES:
         return None
-    sides = [side_of(fragment, part) for fragment, part in zip((first, second), chosen, strict=True)]
-    skirts = [skirt_of(fragment, side) for fragment, side in zip((first, second), sides, strict=True)]
-    normal = (sides[0].areas[:, None] * sides[0].normals).sum(axis=0)
-    return _slid(skirts[0], skirts[1], a_from_b, normal / float(np.linalg.norm(normal)))
+    faces = [(first, chosen[0]), (second, chosen[1])]
+    (side, skirt), (_, other) = abreast(lambda face, _: side_and_skirt(*face), faces)
+    normal = (side.areas[:, None] * side.normals).sum(axis=0)
+    return _slid(skirt, other, a_from_b, normal / float(np.linalg.norm(normal)))
+
 
 
 def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Running | None:

@@ -8,6 +8,7 @@ from itertools import chain, repeat
 import numpy as np
 from scipy.spatial import cKDTree
 
+from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unlikeness
@@ -141,15 +142,16 @@ def match_pair(
     )
     waiting: list[Hypothesis] = []
     starts: list[Start] = []
+    doubtful: list[Start] = []
     flat = Flat([], [])
     done = PAIRS.get(after, 0)
     for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
         report(done / max(len(pairs), 1), "Comparing faces")
-        for i, j in pairs[done : done + size]:
-            waiting += correlate(first.gallery, i, second.gallery, j)
+        batch = pairs[done : done + size]
+        waiting += chain(*abreast(lambda ij, _: correlate(first.gallery, ij[0], second.gallery, ij[1]), batch))
         done += size
         _follow(a, b, waiting, starts, tries)
-        if _clear(a, b, starts, done):
+        if _clear(a, b, starts, doubtful, done):
             break
         flat.look(a, b, starts)
         if done >= len(pairs) or (flat.found and done >= PAIRS[1]):
@@ -189,26 +191,32 @@ class Flat:
 
 def _follow(first: Surface, second: Surface, waiting: list[Hypothesis], starts: list[Start], tries: int) -> None:
     """Move the best of the waiting poses to ``starts``, approached and judged; starts stay sorted, best first."""
-    fresh = 0
-    while waiting and fresh < tries:
+    fresh: list[Hypothesis] = []
+    while waiting and len(fresh) < tries:
         # By outline and information, and by information alone, in turn.
-        hypothesis = max(waiting, key=lambda h: h.score * (h.share**2 if fresh % 2 == 0 else 1.0))
+        hypothesis = max(waiting, key=lambda h: h.score * (h.share**2 if len(fresh) % 2 == 0 else 1.0))
         waiting.remove(hypothesis)
-        if any(alike(first, second, hypothesis.a_from_b, start.rough) for start in starts):
-            continue
+        known = chain((start.rough for start in starts), (other.a_from_b for other in fresh))
+        if not any(alike(first, second, hypothesis.a_from_b, rough) for rough in known):
+            fresh.append(hypothesis)
+
+    def started(hypothesis: Hypothesis, _: Report) -> Start:
         pose = approached(first, second, hypothesis)
-        starts.append(Start(judge(first, second, pose, sparse=True).score, pose, hypothesis.a_from_b, hypothesis.share))
-        fresh += 1
+        return Start(judge(first, second, pose, sparse=True).score, pose, hypothesis.a_from_b, hypothesis.share)
+
+    starts += abreast(started, fresh)
     starts.sort(key=lambda start: -start.score)
 
 
-def _clear(first: Surface, second: Surface, starts: list[Start], done: int) -> bool:
+def _clear(first: Surface, second: Surface, starts: list[Start], doubtful: list[Start], done: int) -> bool:
     """Whether the best start so far leaves no doubt, or stands alone after a fair search."""
     if not starts:
         return False
     best = starts[0]
-    if best.score > 4 * LEAST_SCORE and decided(judge(first, second, refined(first, second, best.pose)), 0.0).good:
-        return True
+    if best.score > 4 * LEAST_SCORE and not any(best is one for one in doubtful):
+        if decided(judge(first, second, refined(first, second, best.pose)), 0.0).good:
+            return True
+        doubtful.append(best)
     return done >= PAIRS[1] and len(starts) > 1 and best.score > 2 * LEAST_SCORE > 4 * starts[1].score
 
 
@@ -238,11 +246,14 @@ def _slid(first: Surface, second: Surface, pose: Pose) -> Pose:
     u = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
     slide = 1.5 * max(first.fragment.spacing_mm, second.fragment.spacing_mm) / np.linalg.norm(u)
     ways = slide * np.stack([u, np.cross(normal, u) / np.linalg.norm(normal)])
-    for way in (*ways, *-ways):
-        moved = refined(first, second, pose.a_from_b @ rigid(np.eye(3), way))
-        evidence = judge(first, second, moved)
-        if evidence.score > pose.evidence.score:
-            pose = Pose(moved, evidence)
+
+    def slid(start: FloatArray, _: Report) -> Pose:
+        moved = refined(first, second, start)
+        return Pose(moved, judge(first, second, moved))
+
+    for way in ways:
+        starts = [pose.a_from_b @ rigid(np.eye(3), sign * way) for sign in (1.0, -1.0)]
+        pose = max([pose, *abreast(slid, starts)], key=lambda one: one.evidence.score)
     return pose
 
 

@@ -90,14 +90,17 @@ def overlap(
     if len(near) == 0:
         return 0.0, 0.0
     shallow = max(2.0 * limit, 2.0 * spacing, second.nodes.cell_mm)
-    distance, nearest = second.node_tree.query(points[near], k=6)
-    far = distance[:, 0] > shallow
-    near, distance, nearest = near[far], distance[far], nearest[far]
-    offset = points[near][:, None] - second.nodes.points[nearest]
-    depth = -np.einsum("nkj,nkj->nk", offset, second.nodes.normals[nearest])
+    distance, nearest = second.node_tree.query(points[near])
+    offset = points[near] - second.nodes.points[nearest]
+    depth = -np.einsum("nj,nj->n", offset, second.nodes.normals[nearest])
+    inside = (distance > shallow) & (depth > 0.5 * distance)
+    near, depth = near[inside], distance[inside]
+    if len(near) == 0:
+        return 0.0, 0.0
     # Beside a sharp edge one normal misleads: all the nearest must agree.
-    deep = (depth > 0.5 * distance).all(axis=1)
-    depth = distance[:, 0]
+    distance, nearest = second.node_tree.query(points[near], k=6)
+    offset = points[near][:, None] - second.nodes.points[nearest]
+    deep = (-np.einsum("nkj,nkj->nk", offset, second.nodes.normals[nearest]) > 0.5 * distance).all(axis=1)
     area = float(first.sample_areas[::every][near[deep]].sum()) * every
     return (float(np.percentile(depth[deep], 95)) if deep.any() else 0.0), area
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from rejoin.core.abreast import abreast
 from rejoin.core.contact import (
     Level,
     Mask,
@@ -17,8 +18,7 @@ from rejoin.core.contact import (
     levels_across,
     opposite,
     rows,
-    side_of,
-    skirt_of,
+    side_and_skirt,
     steps_across,
 )
 from rejoin.core.errors import NoAnswer
@@ -118,7 +118,9 @@ class Solver:
         self.used: list[KnownDimension] = []
         self.reference = next(iter(start))
         self.movable = tuple(number for number in start if number != self.reference)
-        self.sides = self._sides()
+        mating = [self.beside(joint) for joint in joints]
+        self.sides: list[tuple[Side, Side]] = [(a[0], b[0]) for a, b in mating]
+        self.skirts: list[tuple[Skirt, Skirt]] = [(a[1], b[1]) for a, b in mating]
         # A fine scan of a coarse surface: the noise, not the spacing, says what is near.
         self.reach = [
             settings.reach * max(a.spacing_mm, b.spacing_mm, 5.0 * float(np.hypot(a.noise_mm, b.noise_mm)))
@@ -127,22 +129,15 @@ class Solver:
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
         self.sizes = {number: _radius(fragments[number]) for number in start}
-        self.skirts = self._skirts()
         self.models: list[NoiseModel] = []
         self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
         self.far: dict[int, tuple[list[Level], State]] = {}
 
-    def _sides(self) -> list[tuple[Side, Side]]:
-        """The two faces of each joint."""
-        own = self.fragments
-        return [(side_of(own[j.a], j.face_a.triangles), side_of(own[j.b], j.face_b.triangles)) for j in self.joints]
-
-    def _skirts(self) -> list[tuple[Skirt, Skirt]]:
-        """The original surface beside each joint's faces."""
-        own = self.fragments
-        return [(skirt_of(own[j.a], a), skirt_of(own[j.b], b))
-                for j, (a, b) in zip(self.joints, self.sides, strict=True)]  # fmt: skip
+    def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
+        """The two faces of a joint, each with the original surface beside it."""
+        faces = [(self.fragments[joint.a], joint.face_a.triangles), (self.fragments[joint.b], joint.face_b.triangles)]
+        return abreast(lambda face, _: side_and_skirt(*face), faces)
 
     def layout_at(self, poses: Poses) -> Layout:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}

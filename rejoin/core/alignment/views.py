@@ -14,7 +14,7 @@ import numpy as np
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.solver import Poses, Solver
-from rejoin.core.contact import Side, Skirt
+from rejoin.core.contact import Side, Skirt, side_of
 from rejoin.core.errors import WrongUse
 from rejoin.core.records import Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
@@ -25,16 +25,15 @@ from rejoin.core.uncertainty.layers import no_layers
 class ViewSolver(Solver):
     """The overlaps of views; along a view's border no original surface runs on, so there are no skirts."""
 
-    def _sides(self) -> list[tuple[Side, Side]]:
-        return [(a, _turned(b)) for a, b in super()._sides()]
+    def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
+        a = side_of(self.fragments[joint.a], joint.face_a.triangles)
+        b = _turned(side_of(self.fragments[joint.b], joint.face_b.triangles))
+        return [(side, _no_skirt(side)) for side in (a, b)]
 
-    def _skirts(self) -> list[tuple[Skirt, Skirt]]:
-        nothing = np.empty((0, 3))
 
-        def none(side: Side) -> Skirt:
-            return Skirt(nothing, nothing, nothing, None, side.spacing_mm, side.noise_mm)
-
-        return [(none(a), none(b)) for a, b in self.sides]
+def _no_skirt(side: Side) -> Skirt:
+    nothing = np.empty((0, 3))
+    return Skirt(nothing, nothing, nothing, None, side.spacing_mm, side.noise_mm)
 
 
 def _turned(side: Side) -> Side:

@@ -14,7 +14,7 @@ from rejoin.core.contact.distances import (
 from rejoin.core.contact.facing import facing_triangles, near_masks
 from rejoin.core.contact.levels import Level, levels_across
 from rejoin.core.contact.pairs import OPPOSED, Pairs, Side, opposite, rows, side_of
-from rejoin.core.contact.skirts import Skirt, Steps, skirt_of, steps_across
+from rejoin.core.contact.skirts import Skirt, Steps, side_and_skirt, skirt_of, steps_across
 
 __all__ = [
     "OPPOSED",
@@ -32,6 +32,7 @@ __all__ = [
     "near_masks",
     "opposite",
     "rows",
+    "side_and_skirt",
     "side_of",
     "signed_distances",
     "skirt_of",

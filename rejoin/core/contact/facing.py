@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter
 from scipy.spatial import cKDTree
 
+from rejoin.core.abreast import abreast
 from rejoin.core.contact.distances import Mask
 from rejoin.core.contact.pairs import OPPOSED
 from rejoin.core.meshes import (
@@ -48,10 +49,11 @@ def facing_triangles(
     """
     moved = placed(mesh_b, a_from_b)
     near_a, near_b = near_masks(mesh_a.vertices, moved.vertices, reach_mm)
-    first, second = _Crop.of(mesh_a, near_a), _Crop.of(moved, near_b)
+    first, second = abreast(lambda one, _: _Crop.of(*one), [(mesh_a, near_a), (moved, near_b)])
     if len(first.mesh.vertices) == 0 or len(second.mesh.vertices) == 0:
         return np.empty(0, np.int32), np.empty(0, np.int32)
-    return first.facing(second, reach_mm), second.facing(first, reach_mm)
+    one, other = abreast(lambda pair, _: pair[0].facing(pair[1], reach_mm), [(first, second), (second, first)])
+    return one, other
 
 
 def near_masks(points_a: FloatArray, points_b: FloatArray, reach_mm: float) -> tuple[Mask, Mask]:
@@ -94,7 +96,7 @@ class _Crop:
     def facing(self, other: _Crop, reach_mm: float) -> IntArray:
         # A rough face of unequal spacing leaves the nearest vertex up to about one spacing aside.
         distance, nearest = other.tree.query(
-            self.mesh.vertices, distance_upper_bound=float(np.hypot(reach_mm, other.spacing_mm)), workers=2
+            self.mesh.vertices, distance_upper_bound=float(np.hypot(reach_mm, other.spacing_mm))
         )
         index = np.flatnonzero(np.isfinite(distance))
         normals = other.normals[nearest[index]]

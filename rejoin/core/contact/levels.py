@@ -15,11 +15,13 @@ from scipy.ndimage import label as find_pieces
 from scipy.spatial import cKDTree
 from scipy.special import fdtrc
 
+from rejoin.core.abreast import abreast
 from rejoin.core.contact.distances import Mask
 from rejoin.core.contact.skirts import FAR, Skirt, Steps
 from rejoin.core.meshes import compacted, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.robust import sigma_of, tukey
+from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, turn
 
 REACH = 100.0
@@ -111,18 +113,25 @@ def levels_across(
     planes = _seeds(steps, spacing)
     if not planes or any(skirt.tree is None for skirt in skirts):
         return []
-    around = [_Around(f, s, pose, spacing) for f, s, pose in zip(fragments, skirts, poses, strict=True)]
-    found: list[Level] = []
-    for place, normal in planes:
-        first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
-        first /= np.linalg.norm(first)
-        axes = np.stack([first, np.cross(normal, first), normal])
-        fits = [one.plane(place, axes) for one in around]
-        if fits[0] is None or fits[1] is None:
-            continue
-        apart, covariance = fits[0][0] - fits[1][0], fits[0][1] + fits[1][1]
-        found.append(Level(place, normal, axes[:2], apart, covariance))
-    return found
+    axes = [_axes(normal) for _, normal in planes]
+
+    def fits(side: tuple[Fragment, Skirt, FloatArray], _: Report) -> list[tuple[FloatArray, FloatArray] | None]:
+        around = _Around(*side, spacing)
+        return [around.plane(place, own) for (place, _), own in zip(planes, axes, strict=True)]
+
+    both = abreast(fits, list(zip(fragments, skirts, poses, strict=True)))
+    return [
+        Level(place, normal, own[:2], one[0] - other[0], one[1] + other[1])
+        for (place, normal), own, one, other in zip(planes, axes, *both, strict=True)
+        if one is not None and other is not None
+    ]
+
+
+def _axes(normal: FloatArray) -> FloatArray:
+    """Two directions (rows) across a normal, and the normal."""
+    first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(normal, first), normal])
 
 
 def _seeds(steps: Steps, spacing: float) -> list[tuple[FloatArray, FloatArray]]:
@@ -183,7 +192,7 @@ class _Around:
     def _beyond(self, index: IntArray, spacings: float) -> Mask:
         """Which vertices lie so many spacings from the rim, or farther."""
         reach = spacings * self.spacing
-        return np.asarray(np.isinf(self.rim.query(self.points[index], distance_upper_bound=reach, workers=2)[0]))
+        return np.asarray(np.isinf(self.rim.query(self.points[index], distance_upper_bound=reach)[0]))
 
     def _joined(self, local: FloatArray, chosen: IntArray, index: IntArray) -> tuple[IntArray, Mask]:
         """Those of some places that hang together with ones beside the crack, and which of them are well within."""

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from rejoin.core.abreast import abreast
 from rejoin.core.contact.distances import Mask, border_vertices, closest_on_triangles
 from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
@@ -148,8 +149,11 @@ def opposite(
         Without those that end on a border or do not face each other.
     """
     inner = (~a.border, ~b.border) if only is None else (only[0] & ~a.border, only[1] & ~b.border)
-    ours = _one_way(a, b, part_from_a, part_from_b, reach_mm, _thinned(a, inner[0], most), exact)
-    theirs = _one_way(b, a, part_from_b, part_from_a, reach_mm, _thinned(b, inner[1], most), exact)
+    ways = [
+        (a, b, part_from_a, part_from_b, reach_mm, _thinned(a, inner[0], most), exact),
+        (b, a, part_from_b, part_from_a, reach_mm, _thinned(b, inner[1], most), exact),
+    ]
+    ours, theirs = abreast(lambda way, _: _one_way(*way), ways)
     first = (ours[0], theirs[1], ours[2], theirs[3])
     second = (ours[1], theirs[0], ours[3], theirs[2])
     from_b = np.repeat([False, True], [len(ours[0]), len(theirs[0])])
@@ -186,7 +190,7 @@ def _one_way(
 
 def _nearest_vertex(b: Side, points: FloatArray, reach_mm: float) -> tuple[Mask, FloatArray, FloatArray]:
     """Which points (n,) find a vertex within reach, not on the border; those vertices and their normals."""
-    _, nearest = b.tree.query(points, distance_upper_bound=reach_mm, workers=2)
+    _, nearest = b.tree.query(points, distance_upper_bound=reach_mm)
     usable = nearest < len(b.points)
     usable[usable] &= ~b.border[nearest[usable]]
     return usable, b.points[nearest[usable]], b.normals[nearest[usable]]

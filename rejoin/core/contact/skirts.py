@@ -14,9 +14,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact.facing import near_masks
-from rejoin.core.contact.pairs import Side
+from rejoin.core.contact.pairs import Side, side_of
 from rejoin.core.meshes import averaged_normals, compacted, vertex_normals
-from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.transforms import apply, turn
 
 NEAR, FAR = 1.5, 9.0
@@ -108,6 +108,12 @@ def skirt_of(fragment: Fragment, side: Side) -> Skirt:
     beside = (distance > NEAR * spacing) & (distance < FAR * spacing) & (along < CROSSED)
     points, normals = crop.vertices[beside], normals[beside]
     return Skirt(points, normals, rim, cKDTree(points) if len(points) else None, spacing, fragment.noise_mm)
+
+
+def side_and_skirt(fragment: Fragment, triangles: IntArray) -> tuple[Side, Skirt]:
+    """The face made of some of a fragment's triangles, and the original surface beside it."""
+    side = side_of(fragment, triangles)
+    return side, skirt_of(fragment, side)
 
 
 def steps_across(a: Skirt, b: Skirt, part_from_a: FloatArray, part_from_b: FloatArray) -> Steps:

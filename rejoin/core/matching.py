@@ -213,11 +213,13 @@ def _clear(first: Surface, second: Surface, starts: list[Start], doubtful: list[
     if not starts:
         return False
     best = starts[0]
-    if best.score > 4 * LEAST_SCORE and not any(best is one for one in doubtful):
-        if decided(judge(first, second, refined(first, second, best.pose)), 0.0).good:
+    if best.score > 0.0 and not any(best is one for one in doubtful):
+        evidence = decided(judge(first, second, refined(first, second, best.pose)), 0.0)
+        if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
             return True
         doubtful.append(best)
-    return done >= PAIRS[1] and len(starts) > 1 and best.score > 2 * LEAST_SCORE > 4 * starts[1].score
+    others = (one.score for one in starts[1:] if not alike(first, second, one.pose, best.pose))
+    return done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
 
 
 def _finalists(first: Surface, second: Surface, starts: list[Start]) -> list[Pose]:

@@ -28,7 +28,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "evidence search likeness uncertainty turns",
         "flat",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
-        "assembling merging mended",
+        "assembling placing merging mended",
         "restoring",
         "project distortion",
         "codec",

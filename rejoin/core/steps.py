@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from rejoin.core.abreast import MOST, abreast
 from rejoin.core.capacity import check_reading, most_triangles
-from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import FitUp, Fragment, Mesh, Project, Scan, StepRecord
+from rejoin.core.records import Fragment, Mesh, Project, Scan, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
@@ -183,7 +183,7 @@ def align(
     -------
     Project
     """
-    from rejoin.core.assembling import place_fragments
+    from rejoin.core.placing import place_fragments
 
     settings, started = settings or AlignSettings(), time.perf_counter()
     _need_two(project)
@@ -249,24 +249,10 @@ def restore_lost_piece(
     WrongUse
         A choice that is not there.
     """
-    from rejoin.core.restoring import open_breaks, restored, sources_of
+    from rejoin.core.restoring import whole_restored
 
     settings, started = settings or RestoreSettings(), time.perf_counter()
-    if project.whole is None:
-        raise NoAnswer("There is no whole to which a lost piece could be added.", "Fuse the fragments first.")
-    if not project.whole.closed:
-        raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
-    noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
-    broken = open_breaks(project)
-    known = broken if broken.any() else None
-    references = [fragment.mesh for fragment in project.fragments if fragment.scan.role == "reference"]
-    if reference is None and references:
-        reference = references[0]
-    sources = sources_of(project.whole.mesh, noise, settings.source, reference, known, part_of(report, 0.0, 0.6))
-    if settings.choice > len(sources):
-        raise WrongUse(f"There are only {len(sources)} ways in which this source lies on the part.",
-                       "Choose one of them.")  # fmt: skip
-    whole = restored(project.whole, sources[settings.choice - 1], noise, known, part_of(report, 0.6, 1.0))
+    whole = whole_restored(project, settings, report, reference)
     return _timed(changed(project, whole=whole), "restore_lost_piece", settings, started)
 
 
@@ -283,34 +269,15 @@ def check_dimensions(
         Where only one of the two temperatures is given, or they come without the metal.
     """
     from rejoin.core.dimensions.checking import Bench, check_all
+    from rejoin.core.dimensions.fitup import fit_ups_of
 
     settings, started = settings or DimensionSettings(), time.perf_counter()
     whole = None if project.whole is None else project.whole.mesh
     bench = Bench(project.fragments, project.placements, whole)
     checks, scales = check_all(bench, project.readings, settings, part_of(report, 0.0, 0.8))
-    fit_ups = _fit_ups(project, settings, part_of(report, 0.8, 1.0))
+    fit_ups = fit_ups_of(project, settings.metal, part_of(report, 0.8, 1.0))
     project = changed(project, checks=checks, scales=scales, fit_ups=fit_ups, made=project.made)
     return _timed(project, "check_dimensions", settings, started)
-
-
-def _fit_ups(project: Project, settings: DimensionSettings, report: Report) -> tuple[FitUp, ...]:
-    """The fit-up of every measured joint; a face without a rim has none."""
-    from rejoin.core.dimensions.fitup import fit_up
-    from rejoin.core.dimensions.ways import order_in_words, order_of_assembly
-
-    found = []
-    for number, fit in enumerate(project.fits):
-        report(number / len(project.fits), "Looking along the cracks")
-        joint = project.joints[fit.joint]
-        try:
-            found.append(fit_up(project.fragments, project.placements, joint, fit.joint, fit, settings.metal))
-        except NoAnswer:
-            continue
-    if found:
-        order = order_of_assembly(project.fragments, project.placements, project.joints)
-        told = order_in_words(order, [fragment.scan.name for fragment in project.fragments])
-        found[0] = replace(found[0], notes=(*found[0].notes, *([told] if told else [])))
-    return tuple(found)
 
 
 def make(

@@ -11,13 +11,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import steps
-from rejoin.core.assembling import place_fragments
 from rejoin.core.continuity import running_on
 from rejoin.core.evidence import BORNE_OUT, LEAST_LEAD, LEAST_SCORE, believable, decided, tied
 from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
 from rejoin.core.matching import Prepared, prepared
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
+from rejoin.core.placing import place_fragments
 from rejoin.core.planes import MOST_PLANES, planar_regions
 from rejoin.core.records import Evidence, FractureFace, Fragment, Joint, Mesh, Project, Scan
 from rejoin.core.relief import smooth_patches

@@ -56,7 +56,7 @@ def test_a_replay_of_the_joints_as_found_ends_in_the_very_pose(matched: Project,
 
 
 def test_watching_changes_nothing(matched: Project, joined: Project) -> None:
-    from rejoin.core.assembling import place_fragments
+    from rejoin.core.placing import place_fragments
 
     seen: list[str] = []
     _, placements = place_fragments(

@@ -104,7 +104,8 @@ def test_a_joint_that_touches_nothing_is_left_out_with_a_note() -> None:
 
 
 def test_faces_that_fall_apart_with_a_free_layer_are_still_joined(monkeypatch: pytest.MonkeyPatch) -> None:
-    from rejoin.core.alignment.solver import NothingOpposite, Solver
+    from rejoin.core.alignment.solver import Solver
+    from rejoin.core.alignment.state import NothingOpposite
 
     whole = Solver.settle
 

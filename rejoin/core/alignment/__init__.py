@@ -15,7 +15,8 @@ import numpy as np
 
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
-from rejoin.core.alignment.solver import NothingOpposite, Poses, Solver, State, Watch, unwatched
+from rejoin.core.alignment.solver import Solver
+from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rejoin.core.alignment.solver import COARSE, TUKEY, Poses, Solver, State, unwatched
+from rejoin.core.alignment.solver import COARSE, TUKEY, Solver
+from rejoin.core.alignment.state import Poses, State, unwatched
 from rejoin.core.contact import opposite
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray

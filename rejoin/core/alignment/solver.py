@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core.abreast import abreast
+from rejoin.core.alignment.state import (
+    NothingOpposite,
+    Poses,
+    State,
+    Watch,
+    carried,
+    followed,
+    radius_of,
+    solved,
+    unwatched,
+)
 from rejoin.core.contact import (
     Level,
     Mask,
@@ -21,7 +32,6 @@ from rejoin.core.contact import (
     side_and_skirt,
     steps_across,
 )
-from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, Fragment, Joint
 from rejoin.core.robust import robust_scale
 from rejoin.core.settings import AlignSettings, Report
@@ -30,7 +40,6 @@ from rejoin.core.uncertainty.bounds import layer_leads, pose_covariance, with_la
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
-    Statement,
     crossed_matrix,
     drift_information,
     firm_motions,
@@ -39,7 +48,7 @@ from rejoin.core.uncertainty.equations import (
     statement,
 )
 from rejoin.core.uncertainty.layers import Layer, rein
-from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_model
+from rejoin.core.uncertainty.noise import NoiseModel, noise_model
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
 from rejoin.core.uncertainty.steps import agreeing_levels, level_equations, step_equations
 
@@ -69,37 +78,6 @@ they would lose what the search has found, and the last rounds know better."""
 FEWEST = 12
 """Pairs that a joint must have to say anything."""
 
-Poses = dict[int, FloatArray]
-
-Watch = Callable[[str, Poses], None]
-"""Told what is being done and where the fragments stand, after every round."""
-
-
-def unwatched(stage: str, poses: Poses) -> None:
-    """Nobody looks on."""
-
-
-@dataclass(frozen=True, eq=False)
-class State:
-    """Poses, layers and what the joints say there."""
-
-    poses: Poses
-    layers: FloatArray
-    contacts: list[Contact]
-    statements: list[Statement]
-    settled: bool
-
-
-class NothingOpposite(NoAnswer):
-    """A joint (``number`` in the list of joints) whose faces find nothing opposite each other."""
-
-    def __init__(self, number: int, first: str, second: str) -> None:
-        super().__init__(
-            f"The faces of {first} and {second} find nothing opposite each other.",
-            "Bring them together by hand until they nearly touch, or mark three places on each.",
-        )
-        self.number = number
-
 
 class Solver:
     """The faces of all joints, and Gauss-Newton over them."""
@@ -128,7 +106,7 @@ class Solver:
         ]
         self.poses: Poses = {number: orthonormal(pose) for number, pose in start.items()}
         self.middles = {number: fragments[number].mesh.vertices.mean(axis=0) for number in start}
-        self.sizes = {number: _radius(fragments[number]) for number in start}
+        self.sizes = {number: radius_of(fragments[number]) for number in start}
         self.models: list[NoiseModel] = []
         self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
@@ -203,7 +181,7 @@ class Solver:
             if moved < near:
                 break
         statements = [
-            statement(c, _after(w, self._seen(k, c.centre, before, state)), model)
+            statement(c, followed(w, self._seen(k, c.centre, before, state)), model)
             for k, (c, w, model) in enumerate(zip(state.contacts, whole, self.models, strict=True))
         ]
         return replace(state, statements=statements, settled=moved < 10.0 * near)
@@ -306,17 +284,17 @@ class Solver:
             held_back = rein(contacts)
             matrix[layout.layers, layout.layers] += np.diag(held_back)
             right[layout.layers] -= held_back * state.layers
-        solution = _solution(matrix, right, layout, free)
-        step = max(self._step(solution[layout.pose(n)], n) for n in self.movable)
+        answer = solved(matrix, right, layout, free)
+        step = max(self._step(answer[layout.pose(n)], n) for n in self.movable)
         # A step past the reach would leave the surfaces the pairs were made of.
-        solution *= min(1.0, min(self.reach) / max(step, 1e-300))
-        moves = {n: from_vector(solution[layout.pose(n)], layout.centres[n]) for n in self.movable}
+        answer *= min(1.0, min(self.reach) / max(step, 1e-300))
+        moves = {n: from_vector(answer[layout.pose(n)], layout.centres[n]) for n in self.movable}
         poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in state.poses.items()}
         layers = state.layers
         if free:
-            layers = np.clip(layers + solution[layout.layers], -np.array(self.reach), self.reach)
-        moved = [_moved(c, moves, layers[k]) for k, c in enumerate(contacts)]
-        return replace(state, poses=poses, layers=layers, contacts=moved), step
+            layers = np.clip(layers + answer[layout.layers], -np.array(self.reach), self.reach)
+        contacts = [carried(c, moves, layers[k]) for k, c in enumerate(contacts)]
+        return replace(state, poses=poses, layers=layers, contacts=contacts), step
 
     def _step(self, motion: FloatArray, fragment: int) -> float:
         """Bound on how far a motion moves the fragment's points."""
@@ -331,28 +309,3 @@ class Solver:
     def known_matrix(self, state: State) -> FloatArray:
         """(size, size) information of the stated dimensions."""
         return known_equations(self.used, state.poses, self.layout_at(state.poses))[0]
-
-
-def _after(told: Whitened, seen: FloatArray) -> Whitened:
-    """The least squares after a small change that was solved for: the right sides follow, the matrices stay."""
-    return replace(told, right=told.right - told.plain @ seen, scores=told.scores - told.parts @ seen)
-
-
-def _moved(contact: Contact, moves: Poses, layer: float) -> Contact:
-    still = np.eye(4)
-    pairs = contact.pairs.moved(moves.get(contact.a, still), moves.get(contact.b, still))
-    return replace(contact, pairs=pairs, residuals=pairs.gaps - layer)
-
-
-def _solution(matrix: FloatArray, right: FloatArray, layout: Layout, free: bool) -> FloatArray:
-    """Solve for poses (and layers); unknowns that nothing holds stay where they are."""
-    count = layout.size if free else 6 * len(layout.movable)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix)[:count], 1e-300))
-    scaled = matrix[:count, :count] * scale[:, None] * scale
-    answer = np.zeros(layout.size)
-    answer[:count] = scale * np.linalg.solve(scaled + 1e-10 * np.eye(count), scale * right[:count])
-    return answer
-
-
-def _radius(fragment: Fragment) -> float:
-    return float(np.linalg.norm(np.ptp(fragment.mesh.vertices, axis=0))) / 2.0

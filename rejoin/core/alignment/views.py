@@ -13,7 +13,8 @@ import numpy as np
 
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
-from rejoin.core.alignment.solver import Poses, Solver
+from rejoin.core.alignment.solver import Solver
+from rejoin.core.alignment.state import Poses
 from rejoin.core.contact import Side, Skirt, side_of
 from rejoin.core.errors import WrongUse
 from rejoin.core.records import Fragment, Joint

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -13,10 +13,11 @@ from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
 from rejoin.core.dimensions.spread import Follows, half_width, without_layers
 from rejoin.core.dimensions.tables import misalignment_limits_mm
-from rejoin.core.dimensions.ways import faces_of, way_off
+from rejoin.core.dimensions.ways import faces_of, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_crosses, vertex_normals
-from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Placement
+from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Placement, Project
+from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, inverse, turn
 
 BESIDE = 12.0
@@ -25,6 +26,23 @@ BESIDE = 12.0
 LEFT_OUT = 2.0
 """What lies nearer to the rim is rounded by the scan, in spacings."""
 ROOT_GAP = "The root gap is the welding procedure's to set."
+
+
+def fit_ups_of(project: Project, metal: str | None, report: Report) -> tuple[FitUp, ...]:
+    """The fit-up of every measured joint; a face without a rim has none."""
+    found = []
+    for number, fit in enumerate(project.fits):
+        report(number / len(project.fits), "Looking along the cracks")
+        joint = project.joints[fit.joint]
+        try:
+            found.append(fit_up(project.fragments, project.placements, joint, fit.joint, fit, metal))
+        except NoAnswer:
+            continue
+    if found:
+        order = order_of_assembly(project.fragments, project.placements, project.joints)
+        told = order_in_words(order, [fragment.scan.name for fragment in project.fragments])
+        found[0] = replace(found[0], notes=(*found[0].notes, *([told] if told else [])))
+    return tuple(found)
 
 
 def fit_up(

@@ -13,10 +13,10 @@ from dataclasses import fields, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rejoin.core.assembling import place_fragments
 from rejoin.core.contact import Side, opposite, side_of
 from rejoin.core.errors import Cancelled, NoAnswer
 from rejoin.core.meshes import triangle_crosses
+from rejoin.core.placing import place_fragments
 from rejoin.core.records import FloatArray, Fragment, Joint, Placement, Project, Replay, ReplayRound
 from rejoin.core.robust import SIGMA, robust_scale
 from rejoin.core.settings import AlignSettings, Report, part_of, silent

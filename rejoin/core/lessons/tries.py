@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rejoin.core.assembling import find_joints, made_joint, place_fragments, ways_of_pair
+from rejoin.core.assembling import find_joints, made_joint, ways_of_pair
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.evidence import decided, judge, tied
@@ -16,6 +16,7 @@ from rejoin.core.lessons.blocks import half
 from rejoin.core.lessons.stories import STORIES, file_of
 from rejoin.core.matching import prepared, settled
 from rejoin.core.meshes import triangle_areas
+from rejoin.core.placing import place_fragments
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Joint, Placement, Project
 from rejoin.core.settings import (
     AlignSettings,

@@ -13,7 +13,13 @@ from rejoin.core.transforms import apply
 
 def placed(mesh: Mesh, a_from_b: FloatArray) -> Mesh:
     """The mesh moved from frame b to frame a."""
-    return Mesh(apply(a_from_b, mesh.vertices), mesh.triangles)
+    return made(apply(a_from_b, mesh.vertices), mesh.triangles)
+
+
+def made(vertices: FloatArray, triangles: IntArray) -> Mesh:
+    """A mesh of arrays that nobody else will change: they are frozen, not copied."""
+    vertices.flags.writeable = triangles.flags.writeable = False
+    return Mesh(vertices, triangles)
 
 
 def mirrored(mesh: Mesh) -> Mesh:
@@ -107,13 +113,31 @@ def sorted_unique(values: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 
 def border_edges(mesh: Mesh) -> IntArray:
     """Directed edges (k, 2) that have no opposite partner."""
-    directed = edges(mesh).astype(np.int64)
-    count = len(mesh.vertices)
-    forward = directed[:, 0] * count + directed[:, 1]
-    backward = directed[:, 1] * count + directed[:, 0]
-    backward.sort()
+    ends = open_vertices(mesh)[mesh.triangles]
+    two = np.flatnonzero((ends[:, 0] & ends[:, 1]) | (ends[:, 1] & ends[:, 2]) | (ends[:, 2] & ends[:, 0]))
+    both = ends[two][:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).all(axis=1)
+    directed = edges(Mesh(mesh.vertices, mesh.triangles[two]))[both]
+    wide, count = directed.astype(np.int64), len(mesh.vertices)
+    forward, backward = wide[:, 0] * count + wide[:, 1], np.sort(wide[:, 1] * count + wide[:, 0])
     at = np.minimum(np.searchsorted(backward, forward), len(backward) - 1)
-    return edges(mesh)[backward[at] != forward] if len(forward) else edges(mesh)
+    return directed[backward[at] != forward] if len(forward) else directed
+
+
+def open_vertices(mesh: Mesh) -> npt.NDArray[np.bool_]:
+    """Vertices (n,) around which the triangles do not close: every end of a border edge is one.
+
+    Around a closed vertex each neighbour is once the next and once the one
+    before, so any numbers given to the vertices cancel; random ones do so
+    by chance at one vertex in 2^40. No sorting of edges is needed.
+    """
+    count = len(mesh.vertices)
+    number = np.random.default_rng(0).integers(0, 1 << 40, count).astype(np.float64)
+    corners = [np.ascontiguousarray(mesh.triangles[:, k]) for k in range(3)]
+    values = [np.take(number, corner) for corner in corners]
+    total = np.zeros(count)
+    for k in range(3):
+        total += np.bincount(corners[k], values[k - 1] - values[k - 2], count)
+    return np.asarray(total != 0.0)
 
 
 def adjacency(mesh: Mesh) -> csr_matrix:
@@ -138,12 +162,12 @@ def components(mesh: Mesh) -> tuple[int, IntArray]:
 
 def compacted(mesh: Mesh, keep_triangles: IntArray | None = None) -> tuple[Mesh, IntArray]:
     """The mesh with only the given triangles and the vertices they use, and the kept vertices' old indices."""
-    triangles = mesh.triangles if keep_triangles is None else mesh.triangles[keep_triangles]
+    triangles = mesh.triangles if keep_triangles is None else np.take(mesh.triangles, keep_triangles, axis=0)
     used = np.zeros(len(mesh.vertices), bool)
     used[triangles.ravel()] = True
-    new_index = np.cumsum(used, dtype=np.int64) - 1
+    new_index = np.cumsum(used, dtype=np.int32) - np.int32(1)
     kept = np.flatnonzero(used).astype(np.int32)
-    return Mesh(mesh.vertices[kept], new_index[triangles].astype(np.int32)), kept
+    return made(np.take(mesh.vertices, kept, axis=0), np.take(new_index, triangles)), kept
 
 
 def gathered(mesh: Mesh, cell_mm: float) -> tuple[Mesh, IntArray, IntArray, IntArray]:

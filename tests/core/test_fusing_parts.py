@@ -15,13 +15,14 @@ from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.hollows import Hollow, in_measure
+from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.ring import Contact
 from rejoin.core.fusing.sewing import Sewn, joined
-from rejoin.core.fusing.soundness import open_vertices, outer_triangles, output_checks
+from rejoin.core.fusing.soundness import outer_triangles, output_checks
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.torn import Torn
 from rejoin.core.fusing.uniting import united
-from rejoin.core.fusing.untangling import folded_crossings, untangled
+from rejoin.core.fusing.untangling import folded_crossings, seam_crossings, untangled
 from rejoin.core.fusing.whole import reaching_rim
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
@@ -195,6 +196,25 @@ def test_folded_new_triangles_are_pulled_apart_and_the_others_stay() -> None:
     assert np.array_equal(result.vertices[~new], vertices[~new])
 
 
+def test_kept_triangles_that_run_through_new_ones_are_cut_out_and_closed_again() -> None:
+    out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()
+    vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32)
+    new = (np.linalg.norm(vertices[:, :2], axis=1) < 3.0) & (vertices[:, 2] > 0)
+    at = int(np.argmax(np.where(new, -np.inf, vertices[:, 2])))  # kept, beside what is new
+    vertices[at, :2] *= 0.6  # over its neighbours, on the ball
+    vertices[at] *= 10.0 / np.linalg.norm(vertices[at])
+    band = Sewn(Mesh(vertices, triangles), np.where(new, -1, np.arange(len(vertices))))
+    pairs = seam_crossings(band.mesh, new)
+    assert len(pairs) > 3
+    made, left = recut(band, pairs, np.zeros(len(vertices), bool), 0.3)
+    assert len(left) == len(crossing_pairs(made.mesh)) == 0
+    assert meshes.is_closed(made.mesh) and meshes.genus(made.mesh) == 0
+    kept = made.origin >= 0
+    assert kept.sum() > 0.9 * (~new).sum() and np.array_equal(made.mesh.vertices[kept], vertices[made.origin[kept]])
+    assert np.abs(np.linalg.norm(made.mesh.vertices[~kept], axis=1) - 10.0).max() < 0.1
+    assert recut(band, pairs, ~new, 0.3)[0] is band  # what has to stay is not cut
+
+
 def torus() -> Mesh:
     points = grid(50)
     away = points - 25.3
@@ -238,9 +258,9 @@ def test_fairing_runs_through_what_was_measured() -> None:
 
 def test_open_vertices_are_those_of_a_missing_triangle() -> None:
     mesh = torus()
-    assert not open_vertices(mesh).any()
+    assert not meshes.open_vertices(mesh).any()
     holed = Mesh(mesh.vertices, mesh.triangles[1:])
-    assert set(np.flatnonzero(open_vertices(holed))) == set(mesh.triangles[0].tolist())
+    assert set(np.flatnonzero(meshes.open_vertices(holed))) == set(mesh.triangles[0].tolist())
 
 
 def test_a_band_must_end_where_the_crops_were_cut() -> None:

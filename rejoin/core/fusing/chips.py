@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.hollows import cut_short, flagged, hollows
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
-from rejoin.core.fusing.soundness import any_corner
+from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
 
 HANGS = 2.0
@@ -130,7 +130,7 @@ def chip_fills(
     if not walls.any():
         return np.zeros(0, np.int64), []
     vertices: FloatArray = np.concatenate([part.vertices for part in parts])
-    candidates = np.flatnonzero(new[mesh.triangles].all(axis=1))
+    candidates = np.flatnonzero(every_corner(new, mesh.triangles))
     centres, areas = meshes.triangle_centres(mesh)[candidates], meshes.triangle_areas(mesh)[candidates]
     depth, nearest = cKDTree(vertices).query(centres, workers=-1)
     over = walls[nearest] & (depth > 0.5 * spacing_mm)

@@ -7,17 +7,23 @@ whose ends are not adjacent to each other collapse in one round.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import coo_matrix, csr_matrix
 
 from rejoin.core import meshes
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, Mesh
 
 Indices = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-ROUNDS = 40
+TURNS, ROUNDS = 10, 4
+"""How often the surroundings of the edges that are still short are cut out, and rounds of collapsing in them."""
+PASSES = 4
+"""How often a round looks for more edges that may collapse at once."""
 TURNED = 0.3
 """Cosine of the largest turn of a triangle."""
 
@@ -26,37 +32,77 @@ def coarsened(mesh: Mesh, shortest_mm: float) -> Mesh:
     """The mesh (border edges simple) with most edges shorter than ``shortest_mm`` collapsed."""
     rng = np.random.default_rng(0)
     vertices, triangles = np.array(mesh.vertices), mesh.triangles.astype(np.int64)
-    for number in range(ROUNDS):
-        if number % 4 == 0:
-            refused = np.zeros(0, np.int64)
-        low, high, on_border = _edges(triangles, len(vertices))
-        border = np.zeros(len(vertices), bool)
-        border[low[on_border]] = border[high[on_border]] = True
-        length = np.linalg.norm(vertices[low] - vertices[high], axis=1)
-        usable = (length < shortest_mm) & (on_border | ~(border[low] & border[high]))
-        usable &= ~np.isin(low * len(vertices) + high, refused)
-        graph = _graph(low, high, len(vertices))
-        chosen = _apart(low, high, np.flatnonzero(usable), graph, rng)
-        if len(chosen) == 0:
+    border = np.zeros(len(vertices), bool)
+    border[meshes.border_edges(mesh).ravel()] = True
+    for _ in range(TURNS):
+        near = _around_short(vertices, triangles, shortest_mm)
+        if not near.any():
             break
-        common = np.asarray(graph[low[chosen]].multiply(graph[high[chosen]]).sum(axis=1)).ravel()
-        good = common == np.where(on_border[chosen], 1, 2)
-        a, b = low[chosen], high[chosen]
-        share = np.where(border[a] == border[b], 0.5, np.where(border[a], 0.0, 1.0))[:, None]
-        spot = vertices[a] + share * (vertices[b] - vertices[a])
-        good &= ~_turns(vertices, triangles, a, b, spot)
-        refused = np.union1d(refused, (a * len(vertices) + b)[~good])
-        a, b, spot = a[good], b[good], spot[good]
-        vertices[a] = spot
-        into = np.arange(len(vertices))
-        into[b] = a
-        triangles = into[triangles]
-        triangles = triangles[
-            (triangles[:, 0] != triangles[:, 1])
-            & (triangles[:, 1] != triangles[:, 2])
-            & (triangles[:, 2] != triangles[:, 0])
-        ]
+        locked = np.zeros(len(vertices), bool)
+        locked[triangles[~near].ravel()] = True
+        used = meshes.sorted_unique(triangles[near])
+        local, left = _Local(vertices[used], border[used], locked[used]), np.searchsorted(used, triangles[near])
+        left = local.collapsed(left, shortest_mm, rng)
+        vertices[used], border[used] = local.vertices, local.border
+        triangles = np.concatenate([triangles[~near], used[left]])
+        if len(left) == np.count_nonzero(near):
+            break
     return meshes.compacted(Mesh(vertices, triangles.astype(np.int32)))[0]
+
+
+def _around_short(vertices: FloatArray, triangles: Indices, shortest_mm: float) -> BoolArray:
+    """The triangles (m,) within two rings of an edge that is too short."""
+    corners = [vertices[triangles[:, k]] for k in range(3)]
+    flags = np.zeros(len(vertices), bool)
+    for k in range(3):
+        along = corners[k] - corners[k - 1]
+        short = np.einsum("ij,ij->i", along, along) < shortest_mm**2
+        flags[triangles[short, k]] = flags[triangles[short, k - 1]] = True
+    flags[triangles[any_corner(flags, triangles)].ravel()] = True
+    return any_corner(flags, triangles)
+
+
+@dataclass(eq=False)
+class _Local:
+    """Vertices (n, 3) that move as edges collapse; those on the mesh's border, and those whose triangles go on."""
+
+    vertices: FloatArray
+    border: BoolArray
+    locked: BoolArray
+
+    def collapsed(self, triangles: Indices, shortest_mm: float, rng: np.random.Generator) -> Indices:
+        """The triangles that are left of some (m, 3)."""
+        vertices, border, count = self.vertices, self.border, len(self.vertices)
+        refused = np.zeros(0, np.int64)
+        for _ in range(ROUNDS):
+            low, high, on_border = _edges(triangles, count)
+            length = np.linalg.norm(vertices[low] - vertices[high], axis=1)
+            usable = (length < shortest_mm) & (on_border | ~(border[low] & border[high]))
+            usable &= ~(self.locked[low] | self.locked[high]) & ~np.isin(low * count + high, refused)
+            graph = _graph(low, high, count)
+            chosen = _apart(low, high, np.flatnonzero(usable), graph, rng)
+            if len(chosen) == 0:
+                break
+            a, b = low[chosen], high[chosen]
+            common = np.asarray(graph[a].multiply(graph[b]).sum(axis=1)).ravel()
+            good = common == np.where(on_border[chosen], 1, 2)
+            share = np.where(border[a] == border[b], 0.5, np.where(border[a], 0.0, 1.0))[:, None]
+            spot = vertices[a] + share * (vertices[b] - vertices[a])
+            good &= ~_turns(vertices, triangles, a, b, spot)
+            refused = np.union1d(refused, (a * count + b)[~good])
+            a, b, spot = a[good], b[good], spot[good]
+            vertices[a], border[a] = spot, border[a] | border[b]
+            triangles = _merged(triangles, a, b, count)
+        return triangles
+
+
+def _merged(triangles: Indices, a: Indices, b: Indices, count: int) -> Indices:
+    """The triangles with vertices ``b`` made ``a``, without those that vanish."""
+    into = np.arange(count)
+    into[b] = a
+    merged = np.asarray(into[triangles])
+    one, two, three = merged.T
+    return np.asarray(merged[(one != two) & (two != three) & (three != one)])
 
 
 def _edges(triangles: Indices, count: int) -> tuple[Indices, Indices, BoolArray]:
@@ -76,15 +122,30 @@ def _graph(low: Indices, high: Indices, count: int) -> csr_matrix:
 
 def _apart(low: Indices, high: Indices, usable: Indices, graph: csr_matrix, rng: np.random.Generator) -> Indices:
     """Usable edges of which no end is an end of another chosen one, or next to one."""
-    rank = rng.permutation(len(usable)).astype(np.int64)
-    first = np.full(graph.shape[0], len(usable), np.int64)
-    np.minimum.at(first, low[usable], rank)
-    np.minimum.at(first, high[usable], rank)
+    rank, none = rng.permutation(len(usable)).astype(np.int64), len(usable)
+    one, other, found = low[usable], high[usable], []
+    for _ in range(PASSES):
+        first = np.full(graph.shape[0], none, np.int64)
+        np.minimum.at(first, one, rank)
+        np.minimum.at(first, other, rank)
+        around = _least_around(first, graph)
+        apart = (around[one] == rank) & (around[other] == rank)
+        found.append(usable[apart])
+        free = np.ones(graph.shape[0], np.int8)
+        free[one[apart]] = free[other[apart]] = 0
+        free = _least_around(free, graph)
+        left = (free[one] & free[other]) > 0
+        usable, rank, one, other = usable[left], rank[left], one[left], other[left]
+        if len(usable) == 0:
+            break
+    return np.concatenate(found)
+
+
+def _least_around(values: Indices, graph: csr_matrix) -> Indices:
+    """The least value (n,) of each vertex and its neighbours."""
     starts = np.minimum(graph.indptr[:-1], max(len(graph.indices) - 1, 0))
-    around = np.minimum.reduceat(first[graph.indices], starts)
-    around = np.where(np.diff(graph.indptr) > 0, np.minimum(around, first), first)
-    apart: Indices = usable[(around[low[usable]] == rank) & (around[high[usable]] == rank)]
-    return apart
+    around = np.minimum.reduceat(values[graph.indices], starts)
+    return np.asarray(np.where(np.diff(graph.indptr) > 0, np.minimum(around, values), values))
 
 
 def _turns(vertices: FloatArray, triangles: Indices, a: Indices, b: Indices, spot: FloatArray) -> BoolArray:

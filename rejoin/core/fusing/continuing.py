@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.soundness import every_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 Indices = npt.NDArray[np.int64]
@@ -42,6 +43,8 @@ DEEP = 0.5
 MOSTLY = 0.7
 """Share of a piece's vertices that lie on its plane or quadric."""
 ROUNDS = 6
+AVERAGED = 4.0
+"""How much farther around, in spacings, normals are averaged."""
 
 Over = Callable[[FloatArray], FloatArray | None]
 
@@ -92,8 +95,9 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     left = np.zeros(len(mesh.vertices), bool)
     if not chip.any():
         return mesh, left
-    normals, vertices = _averaged(mesh, ~new), np.array(mesh.vertices)
-    for own in _mouths(mesh, chip, new, spacing_mm):
+    mouths, vertices = _mouths(mesh, chip, new, spacing_mm), np.array(mesh.vertices)
+    normals = _averaged(mesh, ~new, mouths, spacing_mm)
+    for own in mouths:
         around = _Around.of(mesh, own, new, normals, spacing_mm)
         pieces = around.pieces(spacing_mm)
         inside_all = _combined(pieces)
@@ -114,7 +118,7 @@ def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: 
     gone : (n,) bool
         Vertices that show no original surface.
     """
-    normals = _averaged(mesh, ~gone)
+    normals = _averaged(mesh, ~gone, spots, spacing_mm)
 
     def over(own: Indices) -> Over:
         pieces = _Around.of(mesh, own, gone, normals, spacing_mm).pieces(spacing_mm)
@@ -139,9 +143,21 @@ def _mouths(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> l
     return [fresh[group[nearest] == number] for number in range(count)]
 
 
-def _averaged(mesh: Mesh, kept: BoolArray) -> FloatArray:
-    """Vertex normals averaged over two rings of what the scans brought."""
-    local, used = meshes.compacted(mesh, np.flatnonzero(kept[mesh.triangles].all(axis=1)).astype(np.int32))
+def _box(vertices: FloatArray, spots: FloatArray, reach_mm: float) -> BoolArray:
+    """Which vertices (n,) lie in the box around some spots."""
+    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
+    inside = np.ones(len(vertices), bool)
+    for axis in range(3):
+        inside &= (vertices[:, axis] >= low[axis]) & (vertices[:, axis] <= high[axis])
+    return inside
+
+
+def _averaged(mesh: Mesh, kept: BoolArray, groups: list[Indices], spacing_mm: float) -> FloatArray:
+    """Vertex normals averaged over two rings of what the scans brought around some groups of vertices; else zero."""
+    reach, near = (AROUND[0] + AVERAGED) * spacing_mm, np.zeros(len(mesh.vertices), bool)
+    for group in groups:
+        near |= _box(mesh.vertices, mesh.vertices[group], reach)
+    local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(near & kept, mesh.triangles)).astype(np.int32))
     result = np.zeros((len(mesh.vertices), 3))
     result[used] = meshes.averaged_normals(local, meshes.vertex_normals(local), 2)
     return result
@@ -163,10 +179,9 @@ class _Around:
 
     @staticmethod
     def of(mesh: Mesh, chip: Indices, new: BoolArray, normals: FloatArray, spacing_mm: float) -> _Around:
-        spots, reach = mesh.vertices[chip], AROUND[0] * spacing_mm
-        low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
-        there = ((mesh.vertices >= low) & (mesh.vertices <= high)).all(axis=1) & ~new & (normals != 0.0).any(axis=1)
-        local, used = meshes.compacted(mesh, np.flatnonzero(there[mesh.triangles].all(axis=1)).astype(np.int32))
+        spots = mesh.vertices[chip]
+        there = _box(mesh.vertices, spots, AROUND[0] * spacing_mm) & ~new & (np.abs(normals).max(axis=1) > 0.0)
+        local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(there, mesh.triangles)).astype(np.int32))
         away, nearest = cKDTree(spots).query(local.vertices)
         depth = -np.einsum("ij,ij->i", spots[nearest] - local.vertices, normals[used])
         return _Around(local, meshes.adjacency(local).tocoo(), used, normals[used], away, depth > THROUGH * away)

@@ -189,14 +189,34 @@ def meets_rims(cut: list[Crop], result: Sewn) -> bool:
 def assembled(parts: list[Mesh], cut: list[Crop], result: Sewn) -> Sewn:
     """The fragments with what was sewn in place of their crops; ``origin`` counts the fragments' vertices."""
     offsets = np.cumsum([0, *[len(part.vertices) for part in parts]])
+    starts = np.cumsum([0, *[len(crop.vertices) for crop in cut]])
+    old = result.origin >= 0
+    stays = np.zeros(starts[-1], bool)
+    stays[result.origin[old]] = True
+
+    def away(number: int, _: object) -> tuple[BoolArray, IntArray]:
+        """Which of a fragment's vertices are in the whole, and its triangles beyond the crop."""
+        part, crop = parts[number], cut[number]
+        triangles = np.compress(~crop.near, part.triangles, axis=0)
+        used = np.zeros(len(part.vertices), bool)
+        used[triangles.ravel()] = True
+        used[crop.vertices] |= stays[starts[number] : starts[number + 1]]
+        return used, triangles
+
+    beyond = abreast(away, range(len(parts)))
+    used = np.concatenate([flags for flags, _ in beyond])
+    new_index = np.cumsum(used, dtype=np.int32) - np.int32(1)
+    kept = np.flatnonzero(used)
+    number = np.empty(len(result.origin), np.int32)
     own = np.concatenate([crop.vertices + offset for crop, offset in zip(cut, offsets[:-1], strict=True)])
-    new = np.flatnonzero(result.origin < 0)
-    number = np.empty(len(result.origin), np.int64)
-    number[new] = offsets[-1] + np.arange(len(new))
-    number[result.origin >= 0] = own[result.origin[result.origin >= 0]]
-    away = [part.triangles[~crop.near] + offset for part, crop, offset in zip(parts, cut, offsets[:-1], strict=True)]
-    vertices = np.concatenate([*[part.vertices for part in parts], result.mesh.vertices[new]])
-    mesh, kept = meshes.compacted(
-        Mesh(vertices, np.concatenate([*away, number[result.mesh.triangles]]).astype(np.int32))
+    number[old] = new_index[own[result.origin[old]]]
+    number[~old] = len(kept) + np.arange(np.count_nonzero(~old))
+    triangles = abreast(
+        lambda k, _: np.take(new_index[offsets[k] : offsets[k + 1]], beyond[k][1]), range(len(parts))
     )
-    return Sewn(mesh, np.where(kept < offsets[-1], kept, -1).astype(np.int64))
+    vertices = [np.compress(flags, part.vertices, axis=0) for part, (flags, _) in zip(parts, beyond, strict=True)]
+    mesh = meshes.made(
+        np.concatenate([*vertices, result.mesh.vertices[~old]]),
+        np.concatenate([*triangles, number[result.mesh.triangles]]),
+    )
+    return Sewn(mesh, np.concatenate([kept, np.full(np.count_nonzero(~old), -1)]))

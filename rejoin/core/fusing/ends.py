@@ -11,7 +11,6 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray
 from rejoin.core.fusing.sewing import joined
-from rejoin.core.fusing.soundness import open_vertices
 from rejoin.core.fusing.stitching import Indices, Seam, border_loops, with_simple_border, zipped
 from rejoin.core.records import Fragment, Joint, Mesh, Placement
 from rejoin.core.transforms import apply, identity
@@ -128,7 +127,7 @@ def with_sewn_ends(
     Joints of these two are left out: what they know of its triangles no longer holds.
     """
     placed = [k for k, at in enumerate(placements) if at.part_from_scan is not None]
-    open_ones = [k for k in placed if len(fragments[k].mesh.triangles) and open_vertices(fragments[k].mesh).any()]
+    open_ones = [k for k in placed if not fragments[k].closed and len(fragments[k].mesh.triangles)]
     for number, a in enumerate(open_ones):
         for b in open_ones[number + 1 :]:
             spacing = max(fragments[k].spacing_mm for k in (a, b))

@@ -11,6 +11,7 @@ from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, Mesh
 
 Indices = npt.NDArray[np.int64]
@@ -45,8 +46,8 @@ def faired(mesh: Mesh, free: Indices, measured: Measured | None = None, spacing_
     inner = np.zeros(len(mesh.vertices), bool)
     inner[free] = True
     for _ in range(2):
-        inner[mesh.triangles[inner[mesh.triangles].any(axis=1)].ravel()] = True
-    local, kept = meshes.compacted(mesh, np.flatnonzero(inner[mesh.triangles].any(axis=1)).astype(np.int32))
+        inner[mesh.triangles[any_corner(inner, mesh.triangles)].ravel()] = True
+    local, kept = meshes.compacted(mesh, np.flatnonzero(any_corner(inner, mesh.triangles)).astype(np.int32))
     number = np.full(len(mesh.vertices), -1, np.int64)
     number[kept] = np.arange(len(kept))
     own = number[free]
@@ -90,7 +91,7 @@ def _solved(
 ) -> FloatArray:
     near = np.zeros(len(mesh.vertices), bool)
     near[free] = True
-    near[mesh.triangles[near[mesh.triangles].any(axis=1)].ravel()] = True
+    near[mesh.triangles[any_corner(near, mesh.triangles)].ravel()] = True
     rows = np.flatnonzero(near)
     part = weights[rows]
     own = coo_matrix((np.ones(len(rows)), (np.arange(len(rows)), rows)), part.shape).tocsr()

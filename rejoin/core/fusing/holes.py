@@ -8,7 +8,7 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.fusing.fairing import faired
-from rejoin.core.fusing.soundness import any_corner, open_vertices
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.fusing.stitching import BoolArray, Indices, border_loops, with_simple_border, zipped
 from rejoin.core.records import FloatArray, Mesh
 
@@ -48,7 +48,7 @@ def closed(mesh: Mesh, spacing_mm: float, at_border: BoolArray | None = None) ->
     at_border : (n,) bool, optional
         Vertices around which the triangles do not close.
     """
-    at_border = open_vertices(mesh) if at_border is None else at_border
+    at_border = meshes.open_vertices(mesh) if at_border is None else at_border
     mesh, loops = _simple_loops(mesh, at_border)
     vertices, triangles, patches = [mesh.vertices], [mesh.triangles.astype(np.int64)], []
     count, size = len(mesh.vertices), len(mesh.triangles)

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.holes import Closed, Patch, closed
-from rejoin.core.fusing.soundness import open_vertices, outer_triangles
+from rejoin.core.fusing.soundness import outer_triangles
 from rejoin.core.records import FloatArray, Fragment, Mesh, Placement
 from rejoin.core.transforms import apply
 
@@ -55,7 +55,7 @@ def _piece(index: int, fragment: Fragment, part_from_scan: FloatArray) -> tuple[
         notes.append(
             f"{fragment.scan.name} came as bare points: its triangles were made by the program, not by the scanner."
         )
-    at_border = open_vertices(placed)
+    at_border = meshes.open_vertices(placed)
     shut = closed(placed, fragment.spacing_mm, at_border) if at_border.any() else Closed(placed, ())
     mesh = shut.mesh
     volume = meshes.volume(mesh)

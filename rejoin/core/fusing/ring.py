@@ -19,6 +19,9 @@ BoolArray = npt.NDArray[np.bool_]
 REACH = 12.0
 """How far, in spacings, another fragment is looked for."""
 
+WIDEST_GAP, ENOUGH = 6.0, 20_000
+"""Faces that lie along each other are no farther apart than so many spacings; vertices that tell the usual gap."""
+
 RINGS = 2
 """Tongues of kept surface up to twice as many triangles wide are given up."""
 
@@ -28,7 +31,7 @@ class Contact:
     """What one placed fragment sees of the others.
 
     ``distance_mm`` (n,) to the nearest vertex of another fragment (inf beyond
-    reach), ``removed`` (n,) vertices given up around the crack, ``border``
+    the strip's width), ``removed`` (n,) vertices given up around the crack, ``border``
     (k,) kept vertices next to removed ones.
     """
 
@@ -38,28 +41,45 @@ class Contact:
     strip_mm: float
 
 
-def distances(parts: list[Mesh], normals: list[FloatArray], spacing_mm: float) -> tuple[list[FloatArray], float]:
-    """Distance of each vertex to the nearest vertex of another fragment, and the usual open gap of the faces (mm)."""
-    reach = REACH * spacing_mm
-    trees = [cKDTree(part.vertices) for part in parts]
-    result, gaps = [], []
+def distances(parts: list[Mesh], trees: list[cKDTree], reach_mm: float) -> list[FloatArray]:
+    """Distance of each vertex to the nearest vertex of another part, inf beyond reach (mm)."""
+    result = []
     for number, part in enumerate(parts):
         best = np.full(len(part.vertices), np.inf)
+        for tree in trees[:number] + trees[number + 1 :]:
+            near = _within(part, tree, reach_mm)
+            length = tree.query(part.vertices[near], distance_upper_bound=reach_mm, workers=-1)[0]
+            best[near] = np.minimum(best[near], length)
+        result.append(best)
+    return result
+
+
+def usual_gap(parts: list[Mesh], normals: list[FloatArray], trees: list[cKDTree], spacing_mm: float) -> float:
+    """The open gap between faces that lie along each other, mm; 0 where none do."""
+    gaps = [np.zeros(0)]
+    for number, part in enumerate(parts):
         for other, tree in enumerate(trees):
             if other == number:
                 continue
-            low, high = tree.mins - reach, tree.maxes + reach
-            near = np.flatnonzero(((part.vertices >= low) & (part.vertices <= high)).all(axis=1))
-            if len(near) == 0:
-                continue
-            length, at = tree.query(part.vertices[near], distance_upper_bound=reach, workers=-1)
-            best[near] = np.minimum(best[near], length)
+            near = _within(part, tree, WIDEST_GAP * spacing_mm)
+            near = near[:: max(1, len(near) // ENOUGH)]
+            length, at = tree.query(
+                part.vertices[near], distance_upper_bound=(WIDEST_GAP + 1.0) * spacing_mm, workers=-1
+            )
             hit = np.isfinite(length)
             ahead = (parts[other], normals[other], at[hit])
             gaps.append(_facing_gaps(part, normals[number], near[hit], *ahead, spacing_mm))
-        result.append(best)
-    samples = np.concatenate(gaps) if gaps else np.zeros(0)
-    return result, float(np.median(samples)) if len(samples) else 0.0
+    samples = np.concatenate(gaps)
+    return float(np.median(samples)) if len(samples) else 0.0
+
+
+def _within(part: Mesh, tree: cKDTree, reach_mm: float) -> IntArray:
+    """Vertices of a part in the box around a tree's points, and no farther from it than the reach."""
+    low, high = tree.mins - reach_mm, tree.maxes + reach_mm
+    inside = np.ones(len(part.vertices), bool)
+    for axis in range(3):
+        inside &= (part.vertices[:, axis] >= low[axis]) & (part.vertices[:, axis] <= high[axis])
+    return np.flatnonzero(inside).astype(np.int32)
 
 
 def _facing_gaps(
@@ -70,7 +90,7 @@ def _facing_gaps(
     along = np.einsum("ij,ij->i", between, normals_a[at_a])
     sideways = np.sqrt(np.maximum(np.einsum("ij,ij->i", between, between) - along**2, 0.0))
     facing = np.einsum("ij,ij->i", normals_a[at_a], normals_b[at_b]) < -0.7
-    return np.asarray(along[facing & (sideways < spacing_mm) & (np.abs(along) < 6.0 * spacing_mm)])
+    return np.asarray(along[facing & (sideways < spacing_mm) & (np.abs(along) < WIDEST_GAP * spacing_mm)])
 
 
 def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_mm: float) -> list[Contact]:
@@ -81,9 +101,11 @@ def contacts(parts: list[Mesh], rims: list[BoolArray], spacing_mm: float, noise_
     ``rims`` flags, per part, the vertices beyond which it goes on.
     """
     normals = abreast(lambda part, _: meshes.vertex_normals(part), parts)
-    apart, gap = distances(parts, normals, spacing_mm)
+    trees = abreast(lambda part, _: cKDTree(part.vertices, balanced_tree=False, compact_nodes=False), parts)
+    gap = usual_gap(parts, normals, trees, spacing_mm)
     strip = max(1.9 * spacing_mm, 10.0 * noise_mm) + 1.5 * max(0.0, abs(gap) - 2.0 * noise_mm)
     strip = min(strip, 0.75 * REACH * spacing_mm)
+    apart = distances(parts, trees, strip)
     return abreast(lambda one, _: _contact(*one, strip, spacing_mm), list(zip(parts, rims, apart, strict=True)))
 
 
@@ -112,8 +134,7 @@ def widened(part: Mesh, flags: BoolArray) -> BoolArray:
 
 def border_of(part: Mesh, removed: BoolArray) -> IntArray:
     """Kept vertices that share a triangle with a removed one."""
-    flags = removed[part.triangles]
-    mixed = flags.any(axis=1) & ~flags.all(axis=1)
+    mixed = any_corner(removed, part.triangles) & any_corner(~removed, part.triangles)
     corners = part.triangles[mixed].ravel()
     return meshes.sorted_unique(corners[~removed[corners]].astype(np.int64)).astype(np.int32)
 
@@ -122,10 +143,8 @@ def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2
     """Turn over the small patches of either label (smaller than an area) that do not go on beyond the rim."""
     result, areas = removed.copy(), meshes.vertex_areas(part)
     for label in (False, True):
-        flags = result[part.triangles]
-        same = (flags == label).any(axis=1)
-        near = ~(flags == label).all(axis=1)
-        if not near.any():
+        same = any_corner(result == label, part.triangles)
+        if not any_corner(result != label, part.triangles).any():
             continue
         graph = meshes.adjacency(Mesh(part.vertices, part.triangles[same]))
         inside = np.flatnonzero(result == label)

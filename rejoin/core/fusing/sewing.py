@@ -127,7 +127,7 @@ def _prepared(
     whole = joined(parts)
     removed = np.concatenate([side.removed for side in sides])
     rim = np.concatenate(rims)
-    keep = with_simple_border(whole, np.asarray(~removed[whole.triangles].any(axis=1)), rim)
+    keep = with_simple_border(whole, ~any_corner(removed, whole.triangles), rim)
     kept, origin = meshes.compacted(whole, np.flatnonzero(keep).astype(np.int32))
     loops = border_loops(kept.triangles, len(kept.vertices), rim[origin])
     if not loops:

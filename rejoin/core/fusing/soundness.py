@@ -15,25 +15,14 @@ Indices = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
-def any_corner(flags: BoolArray, triangles: IntArray) -> BoolArray:
+def any_corner(flags: BoolArray, triangles: IntArray | Indices) -> BoolArray:
     """Which triangles (m,) have a flagged corner."""
     return np.asarray(flags[triangles[:, 0]] | flags[triangles[:, 1]] | flags[triangles[:, 2]])
 
 
-def open_vertices(mesh: Mesh) -> BoolArray:
-    """Vertices (n,) around which the triangles do not close.
-
-    Around a closed vertex each neighbour is once the next and once the one
-    before, so any numbers given to the vertices cancel; random ones do so
-    by chance at one vertex in 2^40. No sorting of edges is needed.
-    """
-    number = np.random.default_rng(0).integers(0, 1 << 40, len(mesh.vertices)).astype(np.float64)
-    a, b, c = (np.ascontiguousarray(mesh.triangles[:, k]) for k in range(3))
-    of_a, of_b, of_c = number[a], number[b], number[c]
-    total = np.zeros(len(mesh.vertices))
-    for corner, value in ((a, of_c - of_b), (b, of_a - of_c), (c, of_b - of_a)):
-        total += np.bincount(corner, value, len(mesh.vertices))
-    return np.asarray(total != 0.0)
+def every_corner(flags: BoolArray, triangles: IntArray) -> BoolArray:
+    """Which triangles (m,) have flagged corners only."""
+    return np.asarray(flags[triangles[:, 0]] & flags[triangles[:, 1]] & flags[triangles[:, 2]])
 
 
 def shells_of(mesh: Mesh) -> tuple[int, Indices]:

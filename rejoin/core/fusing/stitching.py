@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 Indices = npt.NDArray[np.int64]
@@ -57,10 +58,9 @@ def with_simple_border(mesh: Mesh, kept: BoolArray, rim: BoolArray | None = None
         border = _border(mesh.triangles[kept], len(mesh.vertices), rim)
         out = np.bincount(border[:, 0], minlength=len(mesh.vertices))
         bad = out > 1
-        flags = kept[:, None] & bad[mesh.triangles]
-        if not flags.any():
+        if not bad.any():
             break
-        kept &= ~flags.any(axis=1)
+        kept &= ~any_corner(bad, mesh.triangles)
     return kept
 
 

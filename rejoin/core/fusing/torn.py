@@ -15,6 +15,8 @@ AROUND, ENOUGH = 16, 4000
 """Vertices of the fracture face that give its local plane, of about so many in all."""
 ALONG, STEEPEST = 0.8, 0.4
 """How the break goes on beyond its contact: cosine of the turn of its normal, and slope off the local plane."""
+SPARE = np.deg2rad(10.0)
+"""By how much farther the plane between some of a face's vertices may turn than those around each of them."""
 AWAY = 0.5
 """Cosine between normals of the break in contact and of the break beside it, at least."""
 ASKED = 400
@@ -41,15 +43,16 @@ class Torn:
         self, part: Mesh, normals: FloatArray, side: Contact, broken: BoolArray, bare: BoolArray, spacing_mm: float
     ) -> None:
         self._surface = part.vertices, meshes.vertex_normals(part), normals, spacing_mm
-        self._broken = self._level(np.flatnonzero(broken))
-        self._original = self._level(np.flatnonzero(~broken & ~side.removed & ~bare))
+        self._known = np.flatnonzero(broken), np.flatnonzero(~broken & ~side.removed & ~bare)
 
     def __call__(self, patches: list[Indices]) -> list[Indices]:
         """The patches as rough as the fracture faces, the others empty; none where these are as the rest is."""
-        if abs(np.log(self._broken / self._original)) < TELLS:
+        if not any(len(patch) for patch in patches):
+            return patches
+        broken, original = (self._level(known) for known in self._known)
+        if abs(np.log(broken / original)) < TELLS:
             return [patch[:0] for patch in patches]
-        middle = 0.5 * np.log(self._broken * self._original)
-        rougher = self._broken > self._original
+        middle, rougher = 0.5 * np.log(broken * original), broken > original
         return [patch if (np.log(self._level(patch)) > middle) == rougher else patch[:0] for patch in patches]
 
     def _level(self, members: Indices) -> float:
@@ -74,6 +77,16 @@ def turned_away(part: Mesh, asked: BoolArray, known: BoolArray) -> Indices:
     return away
 
 
+def _turned_alike(normals: FloatArray, known: Indices, tree: cKDTree) -> BoolArray:
+    """Vertices (n,) that may turn as little off the face's plane as what goes on from it; the others need no search."""
+    planes = normals[known][tree.query(tree.data, k=AROUND, workers=-1)[1]].mean(axis=1)
+    planes /= np.maximum(np.linalg.norm(planes, axis=1, keepdims=True), 1e-12)
+    middle = planes.mean(axis=0)
+    middle /= max(float(np.linalg.norm(middle)), 1e-12)
+    widest = float(np.arccos(np.clip((planes @ middle).min(), -1.0, 1.0))) + np.arccos(ALONG) + SPARE
+    return np.asarray(normals @ middle > np.cos(min(widest, np.pi)))
+
+
 def continued_break(part: Mesh, broken: BoolArray, loose: BoolArray, reach_mm: float) -> BoolArray:
     """The fracture face, and what goes on beyond it in much the same plane and direction.
 
@@ -85,9 +98,9 @@ def continued_break(part: Mesh, broken: BoolArray, loose: BoolArray, reach_mm: f
     if len(known) < AROUND:
         return result
     spots, normals = part.vertices[known], meshes.vertex_normals(part)
-    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
-    asked = np.flatnonzero(~broken & loose & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
-    length, near = cKDTree(spots).query(part.vertices[asked], k=AROUND, distance_upper_bound=reach_mm, workers=-1)
+    tree = cKDTree(spots)
+    asked = np.flatnonzero(~broken & loose & _turned_alike(normals, known, tree))
+    length, near = tree.query(part.vertices[asked], k=AROUND, distance_upper_bound=reach_mm, workers=-1)
     there = np.isfinite(length[:, -1])
     asked, near = asked[there], near[there]
     plane = normals[known][near].mean(axis=1)

@@ -60,7 +60,7 @@ def _within(mesh: Mesh, triangles: Indices, chosen: BoolArray, reach_mm: float) 
     near = np.zeros(len(mesh.vertices), bool)
     spots = cKDTree(mesh.vertices[chosen])
     near[corner] = np.isfinite(spots.query(mesh.vertices[corner], distance_upper_bound=reach_mm, workers=-1)[0])
-    return triangles[near[mesh.triangles[triangles]].any(axis=1)]
+    return triangles[any_corner(near, mesh.triangles[triangles])]
 
 
 def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> tuple[Mesh, Pairs]:
@@ -76,7 +76,7 @@ def untangled(mesh: Mesh, new: BoolArray, spacing_mm: float) -> tuple[Mesh, Pair
     best, fewest = mesh, pairs
     if not len(fewest):
         return mesh, pairs
-    touched = Mesh(mesh.vertices, mesh.triangles[new[mesh.triangles].any(axis=1)])
+    touched = Mesh(mesh.vertices, mesh.triangles[any_corner(new, mesh.triangles)])
     graph = meshes.adjacency(touched)
     chosen = np.zeros(len(mesh.vertices), bool)
     for _ in range(ROUNDS):

@@ -16,6 +16,7 @@ from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.ends import Sides, with_sewn_ends
 from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
+from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.reducing import reduced
 from rejoin.core.fusing.ring import BoolArray, Contact, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
@@ -242,7 +243,10 @@ def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) 
     band, left = sewn(*_basis(scene, spacing_mm))
     report(0.6, "Looking for triangles that run through each other")
     mesh, crossings = untangled(band.mesh, band.origin < 0, spacing_mm)
-    band = _outer_band(Sewn(mesh, band.origin), scene, max(piece.volume_mm3 for piece in pieces))
+    band = Sewn(mesh, band.origin)
+    if len(crossings):
+        band, crossings = recut(band, crossings, np.concatenate(scene.rims), spacing_mm)
+    band = _outer_band(band, scene, max(piece.volume_mm3 for piece in pieces))
     if not meets_rims(scene.cut, band):
         raise CannotSew("an edge has more or fewer than two triangles")
     result = assembled([piece.mesh for piece in pieces], scene.cut, band)

@@ -1,0 +1,93 @@
+"""Cut out what still runs through itself at the seam, and close the cut smoothly."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from rejoin.core import meshes
+from rejoin.core.fusing.crossings import Pairs
+from rejoin.core.fusing.fairing import faired
+from rejoin.core.fusing.holes import rings
+from rejoin.core.fusing.ring import BoolArray, widened
+from rejoin.core.fusing.sewing import Sewn
+from rejoin.core.fusing.soundness import Indices, any_corner
+from rejoin.core.fusing.stitching import border_loops
+from rejoin.core.fusing.untangling import seam_crossings
+from rejoin.core.records import Mesh
+
+ROUNDS = 6
+"""How often it is tried, with another ring of triangles around the crossings where that did not help."""
+
+
+def recut(band: Sewn, crossings: Pairs, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
+    """The band with the surroundings of crossing triangles made anew, where that leaves fewer of them.
+
+    Parameters
+    ----------
+    band : Sewn
+    crossings : (k, 2) int
+        Pairs of its triangles that run through each other.
+    rim : (n,) bool
+        Vertices of the scans (which ``origin`` counts) that have to stay.
+    spacing_mm : float
+
+    Returns
+    -------
+    Sewn, (k, 2) int
+        The band, and what still crosses.
+    """
+    around = 0
+    for _ in range(ROUNDS):
+        if not len(crossings):
+            break
+        flags = np.zeros(len(band.mesh.vertices), bool)
+        flags[band.mesh.triangles[crossings].ravel()] = True
+        for _ in range(around):
+            flags = widened(band.mesh, flags)
+        other = _without(band, flags, rim[band.origin] & (band.origin >= 0), spacing_mm)
+        pairs = seam_crossings(other.mesh, other.origin < 0)
+        better = len(pairs) < len(crossings)
+        band, crossings, around = (other, pairs, around) if better else (band, crossings, around + 1)
+    return band, crossings
+
+
+def _without(band: Sewn, flags: BoolArray, rim: BoolArray, spacing_mm: float) -> Sewn:
+    """The band with the triangles around the flagged vertices (n,) replaced, spot by spot."""
+    mesh = band.mesh
+    chosen = np.flatnonzero(any_corner(flags, mesh.triangles))
+    gone, vertices, count = np.zeros(len(mesh.triangles), bool), [mesh.vertices], len(mesh.vertices)
+    triangles: list[Indices] = []
+    for spot in _spots(mesh, chosen):
+        loop = _hole(mesh, spot)
+        if loop is None or rim[mesh.triangles[spot].ravel()].any():
+            continue
+        points, added = rings(mesh.vertices[loop], loop, count, spacing_mm)
+        gone[spot] = True
+        vertices.append(points)
+        triangles.append(added)
+        count += len(points)
+    whole = Mesh(np.concatenate(vertices), np.concatenate([mesh.triangles[~gone], *triangles]).astype(np.int32))
+    whole = faired(whole, np.arange(len(mesh.vertices), count))
+    made, kept = meshes.compacted(whole)
+    return Sewn(made, np.append(band.origin, np.full(count - len(mesh.vertices), -1))[kept])
+
+
+def _spots(mesh: Mesh, chosen: Indices) -> list[Indices]:
+    """The chosen triangles in groups that share corners."""
+    corners = mesh.triangles[chosen]
+    rows = np.repeat(np.arange(len(chosen)), 3)
+    graph = coo_matrix((np.ones(len(rows), bool), (rows, corners.ravel())), (len(chosen), len(mesh.vertices))).tocsr()
+    number, group = connected_components(graph @ graph.T, directed=False)
+    return [chosen[group == k] for k in range(number)]
+
+
+def _hole(mesh: Mesh, spot: Indices) -> Indices | None:
+    """The loop around a spot that is a disc, as the border of what remains; else None."""
+    triangles = mesh.triangles[spot]
+    loops = border_loops(triangles, len(mesh.vertices))
+    if loops is None or len(loops) != 1:
+        return None
+    inner = len(meshes.sorted_unique(triangles.astype(np.int64))) - (len(spot) * 3 + len(loops[0])) // 2 + len(spot)
+    return loops[0][::-1] if inner == 1 else None

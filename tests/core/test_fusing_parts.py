@@ -23,7 +23,7 @@ from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.torn import Torn
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import folded_crossings, seam_crossings, untangled
-from rejoin.core.fusing.whole import reaching_rim
+from rejoin.core.fusing.whole import fills_rightly, reaching_rim
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -319,6 +319,11 @@ def test_what_goes_on_from_a_break_counts_only_where_roughness_tells() -> None:
         normals = meshes.averaged_normals(part, meshes.vertex_normals(part), 2)
         torn = Torn(part, normals, side, broken, asked, 0.3)
         assert (len(torn([np.flatnonzero(asked)])[0]) > 0) == found
+
+
+def test_only_a_sure_break_across_an_opening_makes_it_a_chip() -> None:
+    cases = ((1, 1, False), (0, 1, False), (0, 1, True), (2, 1, True))
+    assert [fills_rightly(*case) for case in cases] == [True, False, True, False]
 
 
 def test_a_wall_out_of_proportion_to_the_bare_fracture_is_no_chip() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -51,12 +51,16 @@ SHALLOW = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Hollow:
-    """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls."""
+    """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls.
+
+    ``sure`` where the patch is as rough as the break is and as the original surface is not.
+    """
 
     number: int
     bare: Indices
     beyond: Indices
     walls: list[Indices]
+    sure: bool = False
 
     def all_of(self, number: int) -> Indices:
         return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
@@ -91,11 +95,11 @@ def hollows(
     for number, (face, beyond) in enumerate(both):
         torn = Torn(parts[number], normals[number], sides[number], broken[number], face | beyond, spacing_mm)
         patches = _each_patch(parts[number], face | beyond, sides[number])
-        rough = torn([patch[beyond[patch]] for patch in patches])
-        for patch, more in zip(patches, rough, strict=True):
-            known = patch[face[patch]]
-            ways = [(np.concatenate([known, more]), more)] if len(more) else []
-            ways += [(known, more[:0])] if len(known) else []
+        known_ones = [patch[face[patch]] for patch in patches]
+        rough = torn([patch[beyond[patch]] for patch in patches]), torn(known_ones)
+        for known, more, sure in zip(known_ones, *rough, strict=True):
+            ways = [(np.concatenate([known, more]), more, len(sure) > 0)] if len(more) else []
+            ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
             tried.append([
                 _hollow(parts, normals, loose, sides, number, *way)
                 for way in ways
@@ -136,7 +140,7 @@ def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
 
 def _hollow(
     parts: list[Mesh], normals: list[FloatArray], loose: list[BoolArray], sides: list[Contact],
-    number: int, bare: Indices, beyond: Indices,
+    number: int, bare: Indices, beyond: Indices, sure: bool,
 ) -> Hollow:  # fmt: skip
     spots, theirs = parts[number].vertices[bare], normals[number][bare]
     walls = [
@@ -145,7 +149,7 @@ def _hollow(
         else np.flatnonzero(_faces_one(part, normals[other], spots, theirs, loose[other], sides[other]))
         for other, part in enumerate(parts)
     ]
-    return Hollow(number, bare, beyond, walls)
+    return Hollow(number, bare, beyond, walls, sure)
 
 
 def _bare(
@@ -236,7 +240,7 @@ def _lower(
     for part, wall in zip(parts, hollow.walls, strict=True):
         height = over(part.vertices[wall])
         walls.append(wall[winding()(part.vertices[wall]) > 0.5 if height is None else height < 0.0])
-    return Hollow(hollow.number, hollow.bare, hollow.beyond, walls)
+    return replace(hollow, walls=walls)
 
 
 def _median(values: FloatArray | None) -> float:

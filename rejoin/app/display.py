@@ -74,6 +74,11 @@ class Display:
         drawn = self._drawn_of[chosen]
         return drawn[drawn >= 0]
 
+    def prepare(self) -> None:
+        """Work out now what `drawn_triangles` will need."""
+        if self.is_copy:
+            self._drawn_of  # noqa: B018
+
     @cached_property
     def _drawn_of(self) -> IntArray:
         """The drawn triangle of each of the scan's (M,), or -1."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from threading import Lock
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +14,7 @@ from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
 
 from rejoin.app.display import Display, display_of
+from rejoin.app.letters import outermost
 from rejoin.app.picking import polydata
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -31,11 +34,29 @@ class Drawn:
     tints: dict[str, IntArray] = field(default_factory=dict)
 
 
+_ready: WeakKeyDictionary[Display, tuple[vtkPolyData, FloatArray]] = WeakKeyDictionary()
+_lock = Lock()
+
+
+def ready(display: Display) -> tuple[vtkPolyData, FloatArray]:
+    """The arrays to draw, and the outermost points; the reader thread asks first, so that the window need not wait."""
+    with _lock:
+        known = _ready.get(display)
+    if known is None:
+        data = polydata(display.mesh)
+        data.GetPointData().SetNormals(numpy_to_vtk(display.normals, deep=True))
+        known = data, display.mesh.vertices[outermost(display.mesh.vertices)]
+        with _lock:
+            _ready[display] = known
+    return known
+
+
 def draw(mesh: Mesh) -> Drawn:
     """A mesh made ready for the view."""
     display = display_of(mesh)
-    data = polydata(display.mesh)
-    data.GetPointData().SetNormals(numpy_to_vtk(display.normals, deep=True))
+    kept, outline = ready(display)
+    data = vtkPolyData()
+    data.ShallowCopy(kept)  # each drawing has colours of its own
     mapper = vtkPolyDataMapper()
     mapper.SetInputData(data)
     mapper.SetColorModeToDirectScalars()
@@ -44,7 +65,7 @@ def draw(mesh: Mesh) -> Drawn:
     look = actor.GetProperty()
     look.SetSpecular(0.0)
     look.SetInterpolationToPhong()
-    return Drawn(mesh, display, data, mapper, actor)
+    return Drawn(mesh, display, data, mapper, actor, outline=outline)
 
 
 def text_actor(text: str, size: int) -> vtkBillboardTextActor3D:

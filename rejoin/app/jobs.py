@@ -21,6 +21,7 @@ from PySide6.QtCore import QObject, Qt, Signal
 
 from rejoin.app import tints
 from rejoin.app.display import Display, display_of, from_arrays, remember
+from rejoin.app.drawn import ready
 from rejoin.app.exchange import Exchange, Message
 from rejoin.app.wire import heads, receive_arrays, send_arrays
 from rejoin.app.worker import main as worker_main
@@ -241,7 +242,7 @@ def _read(exchange: Exchange, message: Message, copies: dict[str, Display]) -> R
         copy = copies.pop(key, None)
         if copy is not None:
             remember(mesh, copy)
-        display_of(mesh)
+        ready(display_of(mesh))
     copies.clear()
     if isinstance(project, Project):
         tints.prepare(project)

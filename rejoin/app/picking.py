@@ -82,6 +82,13 @@ class _Finder:
                 self._nodes = cKDTree(self.display.mesh.vertices, balanced_tree=False)
             return self._nodes
 
+    def prepare(self) -> None:
+        """Make whatever clicks, strokes and the colours of what they take will ask for."""
+        self.locator()
+        self.surface()
+        self.nodes()
+        self.display.prepare()
+
     def hit(self, start: FloatArray, end: FloatArray) -> tuple[float, int, FloatArray, int] | None:
         """Share of the way, triangle of the scan, point and node where a line first meets the surface."""
         share, point, local, part, cell = mutable(0.0), [0.0] * 3, [0.0] * 3, mutable(0), mutable(-1)
@@ -148,7 +155,7 @@ class Picker:
     def prepare(self, meshes: Iterable[Mesh]) -> None:
         """Work out in the background what clicks and strokes need, so that the first does not wait for it."""
         finders = [self._of(mesh) for mesh in meshes]
-        Thread(target=lambda: [(f.locator(), f.surface(), f.nodes()) for f in finders], daemon=True).start()
+        Thread(target=_prepare, args=(finders,), daemon=True).start()
 
     def brushed(self, mesh: Mesh, points: FloatArray, radius: float) -> IntArray:
         """Triangles within ``radius`` of any of the points (k, 3) of a stroke, scan frame."""
@@ -168,6 +175,11 @@ class Picker:
             # the arrays without the mesh itself, so that a finder does not keep its own key alive
             self._finders[mesh] = _Finder(Mesh(mesh.vertices, mesh.triangles), display_of(mesh))
         return self._finders[mesh]
+
+
+def _prepare(finders: list[_Finder]) -> None:
+    for finder in finders:
+        finder.prepare()
 
 
 def _crossed(corners: FloatArray, start: FloatArray, way: FloatArray) -> tuple[FloatArray, IntArray]:

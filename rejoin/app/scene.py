@@ -9,10 +9,9 @@ import numpy as np
 from PySide6.QtCore import QObject, Signal
 
 from rejoin.app import colours, sentences, tints
-from rejoin.app.display import display_of
 from rejoin.app.drawn import Drawn, draw, matrix, set_colours, text_actor
 from rejoin.app.front import Front, Words, arrow
-from rejoin.app.letters import LETTER, letter_places, outermost
+from rejoin.app.letters import LETTER, letter_places
 from rejoin.app.picking import Hit, Picker
 from rejoin.app.poses import world_poses
 from rejoin.app.section import Piece, Section
@@ -290,12 +289,10 @@ class Scene(Sight):
         return [*self.fragments.values(), *([self.whole] if self.whole else [])]
 
     def _put_in(self, mesh: Mesh, number: int | None) -> Drawn:
-        display_of(mesh)
         drawn = draw(mesh)
         if number is not None:
             drawn.colour = colours.FRAGMENTS[number % len(colours.FRAGMENTS)]
             drawn.label = text_actor(sentences.letter(number), LETTER)
-            drawn.outline = drawn.display.mesh.vertices[outermost(drawn.display.mesh.vertices)]
             self.front.renderer.AddActor(drawn.label)
         self.view.renderer.AddActor(drawn.actor)
         return drawn

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
-from PySide6.QtCore import QObject, Qt, Signal
+from PySide6.QtCore import QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QMouseEvent
 
 from rejoin.app import sentences, tasks
@@ -156,12 +158,15 @@ class Tools(QObject):
         triangles = self.scene.picker.face_around(self._mesh(hit), hit.triangle)
         self.scene.clear_tints()
         letter = sentences.letter(hit.fragment)
-        if modifiers & ALT:
-            self.bench.edit(f"Take away from {letter}", lambda p: edits.remove_triangles(p, hit.fragment, triangles))
-        elif modifiers & SHIFT:
-            self.bench.edit(f"Add to face of {letter}", lambda p: add_to_face(p, hit.fragment, triangles))
-        else:
-            self.bench.edit(f"Choose face of {letter}", lambda p: edits.choose_face(p, hit.fragment, triangles))
+        title, edit = ((f"Take away from {letter}", edits.remove_triangles) if modifiers & ALT else
+                       (f"Add to face of {letter}", add_to_face) if modifiers & SHIFT else
+                       (f"Choose face of {letter}", edits.choose_face))  # fmt: skip
+        self._next(lambda: self.bench.edit(title, lambda p: edit(p, hit.fragment, triangles)))
+
+    def _next(self, act: Callable[[], object]) -> None:
+        """Do it in the next turn of the event loop: finding and laying down what was taken take a moment each."""
+        fragments = self.bench.project.fragments
+        QTimer.singleShot(0, self, lambda: act() if self.bench.project.fragments is fragments else None)
 
     def _pick_end(self, hit: Hit) -> None:
         if self.ends and self.ends[0].fragment == hit.fragment:
@@ -205,8 +210,8 @@ class Tools(QObject):
         elif isinstance(stroke, Brush):
             stroke.move(x, y)
             if phase == "end":
-                lay_down(self.bench, {stroke.start.fragment: stroke.triangles()}, self.tool == "rub",
-                         "Rub out on" if self.tool == "rub" else "Paint on")  # fmt: skip
+                rubs, found = self.tool == "rub", {stroke.start.fragment: stroke.triangles()}
+                self._next(lambda: lay_down(self.bench, found, rubs, "Rub out on" if rubs else "Paint on"))
         elif isinstance(stroke, Round):
             stroke.move(self.scene.view.widget_at(x, y))
             if phase == "end":
@@ -225,8 +230,8 @@ class Tools(QObject):
         if not found:
             self.bench.said.emit("info", "Nothing lies inside that line.", "Draw it round a part of a fragment.")
             return
-        lay_down(self.bench, found, takes_away, "Take away what was drawn round on" if takes_away
-                 else "Take what was drawn round on")  # fmt: skip
+        title = "Take away what was drawn round on" if takes_away else "Take what was drawn round on"
+        self._next(lambda: lay_down(self.bench, found, takes_away, title))
 
     # moving
 

@@ -53,6 +53,7 @@ def test_what_is_drawn_round_is_taken_where_it_is_seen(window, qtbot, tool):
     for point in ring[1:] if tool == "outline" else [ring[2]]:
         QTest.mouseMove(view, point)
     QTest.mouseRelease(view, LEFT, NONE, ring[-1] if tool == "outline" else ring[2])
+    qtbot.wait(30)
     project = window.bench.project
     assert {face.fragment for face in project.faces} == {0, 1}
     assert window.bench.session.stack.count() == 2, "one step"

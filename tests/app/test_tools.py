@@ -44,6 +44,7 @@ def test_a_click_takes_the_face_and_undo_gives_it_back(faces_open, qtbot):
     window, truth = faces_open, made_up.block(0)[1]
     position = spot(window, 0, seen_triangle(window, 0, truth))
     qtbot.mouseClick(window.view, LEFT, NONE, position)
+    qtbot.waitUntil(lambda: window.bench.project.faces)
     (face,) = window.bench.project.faces
     assert face.chosen_by == "person"
     assert len(np.intersect1d(face.triangles, truth)) > 0.9 * len(truth)
@@ -68,11 +69,14 @@ def test_shift_adds_and_alt_takes_away(faces_open, qtbot):
     others = np.setdiff1d(np.arange(len(mesh.triangles)), truth)
     side = spot(window, 0, seen_triangle(window, 0, others))
     qtbot.mouseClick(window.view, LEFT, NONE, broken)
+    qtbot.waitUntil(lambda: window.bench.project.faces)
     small = window.bench.project.faces[0].area_mm2
     qtbot.mouseClick(window.view, LEFT, Qt.KeyboardModifier.ShiftModifier, side)
+    qtbot.wait(30)
     (face,) = window.bench.project.faces
     assert face.area_mm2 > 1.2 * small
     qtbot.mouseClick(window.view, LEFT, Qt.KeyboardModifier.AltModifier, side)
+    qtbot.wait(30)
     (face,) = window.bench.project.faces
     assert face.area_mm2 == pytest.approx(small, rel=0.1)
 
@@ -103,6 +107,7 @@ def test_a_brush_stroke_with_few_far_samples_has_no_gaps_and_is_one_step(faces_o
     QTest.mousePress(window.view, LEFT, NONE, start)
     QTest.mouseMove(window.view, end)
     QTest.mouseRelease(window.view, LEFT, NONE, end)
+    qtbot.wait(30)
     assert window.bench.session.stack.count() == count + 1
     (face,) = window.bench.project.faces
     for share in np.linspace(0, 1, 9):
@@ -112,6 +117,7 @@ def test_a_brush_stroke_with_few_far_samples_has_no_gaps_and_is_one_step(faces_o
     window.tools.choose("rub")
     QTest.mousePress(window.view, LEFT, NONE, start)
     QTest.mouseRelease(window.view, LEFT, NONE, start)
+    qtbot.wait(30)
     assert window.bench.project.faces[0].area_mm2 < painted
 
 

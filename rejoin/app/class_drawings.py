@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from rejoin.app import colours
 from rejoin.app.colours import Palette
+from rejoin.app.overrides import called_by_qt
 
 WIDE, HIGH, LINE = 250.0, 104.0, 16.0
 """Size of a drawing, and the height of a line of text in it."""
@@ -36,6 +37,7 @@ class Drawing(QWidget):
     def minimumSizeHint(self) -> QSize:
         return self.sizeHint()
 
+    @called_by_qt
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)

@@ -10,6 +10,7 @@ from PySide6.QtGui import QColor, QFontMetrics, QImage, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from rejoin.app import colours
+from rejoin.app.overrides import called_by_qt
 from rejoin.app.sentences import Units
 
 
@@ -62,6 +63,7 @@ class ColourBar(QWidget):
         heads = [metrics.horizontalAdvance(word) + 16 for word in (self.words.above, self.words.below)]
         return QSize(max(beside, *heads), 300)
 
+    @called_by_qt
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         self.paint(painter)

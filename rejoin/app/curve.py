@@ -10,6 +10,7 @@ from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent, QPen, QPol
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from rejoin.app.colours import Palette
+from rejoin.app.overrides import called_by_qt
 from rejoin.app.sentences import Units
 from rejoin.core.records import Replay
 
@@ -67,6 +68,7 @@ class Curve(QWidget):
         return QPointF(frame.left() + frame.width() * at / max(len(self.replay.rounds) - 1, 1),
                        frame.bottom() - frame.height() * min(float(share), 1.0))  # fmt: skip
 
+    @called_by_qt
     def mousePressEvent(self, event: QMouseEvent) -> None:
         if self.replay is None:
             return
@@ -75,6 +77,7 @@ class Curve(QWidget):
         last = len(self.replay.rounds) - 1
         self.chosen.emit(int(np.clip(round(share * last), 0, last)))
 
+    @called_by_qt
     def paintEvent(self, event: QPaintEvent) -> None:
         painter, palette = QPainter(self), self.palette_of()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)

@@ -16,6 +16,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from rejoin.app.dress import Holder
+from rejoin.app.overrides import called_by_qt
 from rejoin.app.panels.base import Panel
 from rejoin.app.sentences import Units, counted
 from rejoin.app.wrapped import Wrapped
@@ -42,6 +44,7 @@ class Elided(QLabel):
     def words(self) -> str:
         return self._words
 
+    @called_by_qt
     def resizeEvent(self, event: QResizeEvent) -> None:
         self._fit()
 
@@ -114,7 +117,7 @@ class JobCard(QScrollArea):
 
     def __init__(self, panels: Sequence[Panel]) -> None:
         super().__init__()
-        self.setObjectName("cardScroll")
+        self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
@@ -123,8 +126,7 @@ class JobCard(QScrollArea):
         self._claiming = self._reveals = False
         self._later = QTimer(self, singleShot=True, interval=0)
         self._later.timeout.connect(self._claim)
-        sheet = QWidget()
-        sheet.setObjectName("cardSheet")
+        sheet = Holder()
         box = QVBoxLayout(sheet)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(0)
@@ -165,6 +167,7 @@ class JobCard(QScrollArea):
         marks = [head.mark_label.text() for head in self.heads]
         return marks.index(NEXT) if NEXT in marks else None
 
+    @called_by_qt
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         if watched is self.widget():
             return super().eventFilter(watched, event)
@@ -240,10 +243,9 @@ class JobCard(QScrollArea):
         return head
 
     def _row(self, index: int, panel: Panel) -> QWidget:
-        row = QFrame()
-        row.setObjectName("row")
+        row = Holder(line_below=True)
         box = QVBoxLayout(row)
-        box.setContentsMargins(0, 0, 0, 0)
+        box.setContentsMargins(0, 0, 0, 1)
         box.setSpacing(0)
         head = RowHead(panel.number, panel.title)
         head.clicked.connect(lambda checked=False, index=index: self.unfold(index))

@@ -28,7 +28,7 @@ def qt_palette(chosen: Palette) -> QPalette:
 def style_sheet(p: Palette) -> str:
     """The window's own look: a warm route sheet on a bench."""
     return f"""
-    QMainWindow, QDialog, QMessageBox {{ background: {p.desk}; color: {p.ink}; }}
+    QDialog, QMessageBox, #pages {{ background: {p.desk}; color: {p.ink}; }}
     QToolTip {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule}; padding: 4px; }}
     QMenuBar, QStatusBar {{ background: {p.desk}; color: {p.ink}; }}
     QMenuBar::item:selected, QMenu::item:selected {{ background: {p.accent}; color: {p.on_accent}; }}
@@ -36,13 +36,10 @@ def style_sheet(p: Palette) -> str:
     QMenu::item {{ padding: 4px 22px; }}
     QMenu::item:disabled {{ color: {p.faded}; }}
     QMenu::separator {{ height: 1px; background: {p.rule}; margin: 3px 8px; }}
-    #card, #cardSheet, #cardScroll, #panel {{ background: {p.card}; }}
-    #cardScroll {{ border: none; border-right: 2px solid {p.rule}; }}
-    #cardHead {{ border: none; border-bottom: 2px solid {p.ink}; }}
+    #cardHead {{ background: {p.card}; border: none; border-bottom: 2px solid {p.ink}; }}
     #cardTitle {{ font-weight: bold; letter-spacing: 3px; }}
     #columns {{ color: {p.faded}; letter-spacing: 1px; padding-top: 4px; }}
     #faded {{ color: {p.faded}; }}
-    #row {{ background: {p.card}; border: none; border-bottom: 1px solid {p.rule}; }}
     #rowHead {{ background: transparent; border: none; border-left: 5px solid transparent; text-align: left; }}
     #rowHead:hover {{ background: {p.raised}; }}
     #rowHead:focus {{ outline: none; border: 1px dashed {p.accent}; border-left: 5px solid {p.accent}; }}
@@ -77,7 +74,6 @@ def style_sheet(p: Palette) -> str:
     #strip {{ background: {p.card}; border-top: 2px solid {p.rule}; }}
     QProgressBar {{ background: {p.raised}; border: 1px solid {p.rule}; border-radius: 3px; text-align: center; }}
     QProgressBar::chunk {{ background: {p.accent}; }}
-    QSplitter::handle {{ background: {p.rule}; }}
     QScrollBar:vertical {{ background: {p.card}; width: 12px; }}
     QScrollBar::handle:vertical {{ background: {p.rule}; border-radius: 4px; min-height: 30px; margin: 2px; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}

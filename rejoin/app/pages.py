@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from rejoin.app.overrides import called_by_qt
 from rejoin.app.panels.shelf import title_of
 from rejoin.app.sentences import Units
 from rejoin.core.samples import data_folder, picture_of, readings_of, sample_about, sample_names
@@ -72,6 +73,7 @@ class Page(QTextBrowser):
         self.document().setDocumentMargin(16)
         self.moveCursor(QTextCursor.MoveOperation.Start)
 
+    @called_by_qt
     def loadResource(self, kind: int, name: QUrl | str) -> object:
         if kind != QTextDocument.ResourceType.ImageResource.value:
             return super().loadResource(kind, name)
@@ -116,6 +118,8 @@ class Pages(QWidget):
 
     def __init__(self, open_sample: Callable[[str], object], parent: QWidget | None = None) -> None:
         super().__init__(parent, Qt.WindowType.Window)
+        self.setObjectName("pages")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self.setObjectName("pages")
         self.setWindowTitle("Help – rejoin")
         self.resize(QSize(980, 720).boundedTo(self.screen().availableSize()))

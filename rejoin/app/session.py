@@ -11,6 +11,7 @@ from pathlib import Path
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
+from rejoin.app.overrides import called_by_qt
 from rejoin.core.records import Project
 
 
@@ -24,15 +25,18 @@ class _Change(QUndoCommand):
     def id(self) -> int:
         return 1 if self._key is not None else -1
 
+    @called_by_qt
     def mergeWith(self, other: QUndoCommand) -> bool:
         if not isinstance(other, _Change) or other._key != self._key:
             return False
         self._after = other._after
         return True
 
+    @called_by_qt
     def undo(self) -> None:
         self._session._show(self._before)
 
+    @called_by_qt
     def redo(self) -> None:
         self._session._show(self._after)
 

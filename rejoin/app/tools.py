@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from PySide6.QtCore import QObject, Qt, QTimer, Signal
+from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QMouseEvent
 
 from rejoin.app import sentences, tasks
@@ -14,6 +14,7 @@ from rejoin.app.moving import Drag, Handles
 from rejoin.app.picking import Hit
 from rejoin.app.scene import Scene
 from rejoin.app.strokes import Brush, Round, add_to_face, lay_down
+from rejoin.app.turns import later
 from rejoin.core import edits
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import apply, inverse
@@ -156,17 +157,21 @@ class Tools(QObject):
 
     def _take(self, hit: Hit, modifiers: Qt.KeyboardModifier) -> None:
         triangles = self.scene.picker.face_around(self._mesh(hit), hit.triangle)
-        self.scene.clear_tints()
         letter = sentences.letter(hit.fragment)
         title, edit = ((f"Take away from {letter}", edits.remove_triangles) if modifiers & ALT else
                        (f"Add to face of {letter}", add_to_face) if modifiers & SHIFT else
                        (f"Choose face of {letter}", edits.choose_face))  # fmt: skip
-        self._next(lambda: self.bench.edit(title, lambda p: edit(p, hit.fragment, triangles)))
+
+        def laid() -> None:
+            self.scene.clear_tints()
+            self.bench.edit(title, lambda p: edit(p, hit.fragment, triangles))
+
+        self._next(laid)
 
     def _next(self, act: Callable[[], object]) -> None:
         """Do it in the next turn of the event loop: finding and laying down what was taken take a moment each."""
         fragments = self.bench.project.fragments
-        QTimer.singleShot(0, self, lambda: act() if self.bench.project.fragments is fragments else None)
+        later(self, lambda: act() if self.bench.project.fragments is fragments else None)
 
     def _pick_end(self, hit: Hit) -> None:
         if self.ends and self.ends[0].fragment == hit.fragment:

@@ -12,6 +12,7 @@ from pyvistaqt import QtInteractor
 from vtkmodules.util.numpy_support import vtk_to_numpy
 from vtkmodules.vtkCommonCore import vtkFloatArray
 
+from rejoin.app.overrides import called_by_qt
 from rejoin.core.records import FloatArray
 
 CLICK_PX = 4
@@ -35,6 +36,7 @@ class Band(QWidget):
         self.setVisible(bool(line))
         self.update()
 
+    @called_by_qt
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -148,6 +150,7 @@ class View(QtInteractor):
     def keyReleaseEvent(self, event: QKeyEvent) -> None:
         event.ignore()
 
+    @called_by_qt
     def mousePressEvent(self, event: QMouseEvent) -> None:
         self.setFocus()
         self._rest.stop()
@@ -162,6 +165,7 @@ class View(QtInteractor):
                 return
         super().mousePressEvent(event)
 
+    @called_by_qt
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
         x, y = self.display(event.position())
         if self._stroking:
@@ -174,6 +178,7 @@ class View(QtInteractor):
             self.turned.emit()
         super().mouseMoveEvent(event)
 
+    @called_by_qt
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         x, y = self.display(event.position())
         if self._stroking:
@@ -186,6 +191,7 @@ class View(QtInteractor):
             if (event.position() - start).manhattanLength() <= CLICK_PX:
                 self.clicked.emit(x, y, event.modifiers())
 
+    @called_by_qt
     def leaveEvent(self, event: object) -> None:
         self._rest.stop()
         self.left.emit()

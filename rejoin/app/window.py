@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from PySide6.QtCore import QSize, Qt, QTimer, QVariantAnimation
+from PySide6.QtCore import QChildEvent, QSize, Qt, QTimer, QVariantAnimation
 from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -13,7 +13,6 @@ from PySide6.QtWidgets import (
     QLabel,
     QMessageBox,
     QSlider,
-    QSplitter,
     QVBoxLayout,
     QWidget,
 )
@@ -24,10 +23,11 @@ from rejoin.app.actions import Actions
 from rejoin.app.bench import Bench
 from rejoin.app.class_mode import ClassMode
 from rejoin.app.colour_bar import ColourBar
+from rejoin.app.dress import Dress, Holder, Splitter
 from rejoin.app.file_work import FileWork
 from rejoin.app.in_units import in_units
 from rejoin.app.job_card import JobCard
-from rejoin.app.look import qt_palette, style_sheet
+from rejoin.app.overrides import called_by_qt
 from rejoin.app.pages import Pages
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.dimensions import DimensionsPanel
@@ -40,6 +40,7 @@ from rejoin.app.panels.whole import WholePanel
 from rejoin.app.scene import Scene
 from rejoin.app.strip import Strip
 from rejoin.app.tools import Tools
+from rejoin.app.turns import later
 from rejoin.app.view import View
 from rejoin.app.wrapped import Wrapped
 from rejoin.core.cautions import CAUTIONS
@@ -63,6 +64,7 @@ class Window(FileWork):
         self.bench = bench or Bench(parent=self)
         self.animated, self._closed = animated, False
         self.pages: Pages | None = None
+        self.dress = Dress(self)
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
         self.palette_name = str(self.bench.memory.value("palette", _system_palette()))
@@ -87,7 +89,7 @@ class Window(FileWork):
         self.bar = self.gap.bar
         self.card = JobCard(self.panels)
         self.strip = Strip(self.bench.jobs)
-        side = QWidget()
+        side = Holder()
         right = QVBoxLayout(side)
         right.setContentsMargins(0, 0, 0, 0)
         right.setSpacing(0)
@@ -97,12 +99,12 @@ class Window(FileWork):
         self.beside = middle
         right.addLayout(middle, 1)
         right.addWidget(self._apart_line())
-        splitter = QSplitter(Qt.Orientation.Horizontal)
+        splitter = Splitter(Qt.Orientation.Horizontal)
         splitter.addWidget(self.card)
         splitter.addWidget(side)
         splitter.setStretchFactor(1, 1)
         splitter.setChildrenCollapsible(False)
-        whole = QWidget()
+        whole = Holder()
         box = QVBoxLayout(whole)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(0)
@@ -261,15 +263,12 @@ class Window(FileWork):
         self.setWindowTitle(f"{path.name if path else 'New job'}[*] – rejoin")
         self.setWindowModified(self.bench.session.modified)
 
-    def set_colours(self, name: str) -> None:
+    def set_colours(self, name: str, at_once: bool = True) -> None:
         """Switch between the light and the dark palette."""
         self.palette_name = name
         self.bench.memory.setValue("palette", name)
         chosen = colours.LAMP if name == "dark" else colours.PAPER
-        app = QApplication.instance()
-        assert isinstance(app, QApplication)
-        app.setPalette(qt_palette(chosen))
-        self.setStyleSheet(style_sheet(chosen))
+        self.dress.wear(chosen, at_once)
         self.scene.set_palette(chosen)
         self.view.band.ink = QColor(chosen.accent)
         for bar in (self.bar, self.dimensions.maps.bar):
@@ -277,12 +276,7 @@ class Window(FileWork):
 
     def change_colours(self, name: str) -> None:
         """`set_colours` in several turns of the event loop: every widget is polished, laid out and drawn anew."""
-        QTimer.singleShot(0, self, lambda: self._polish(name))
-
-    def _polish(self, name: str) -> None:
-        self.setUpdatesEnabled(False)
-        self.set_colours(name)
-        QTimer.singleShot(0, self, lambda: self.setUpdatesEnabled(True))
+        later(self, lambda: self.set_colours(name, at_once=False))
 
     def change_text(self, by: int) -> None:
         """Larger or smaller words everywhere."""
@@ -291,7 +285,10 @@ class Window(FileWork):
         font = app.font()
         font.setPointSizeF(min(max(font.pointSizeF() + by, 7.0), 24.0))
         app.setFont(font)
-        self.set_colours(self.palette_name)
+        self.dress.wear(self.dress.palette, at_once=False, then=self._widen)
+
+    def _widen(self) -> None:
+        """Words have another size."""
         for words in self.findChildren(Wrapped):
             words.claim_later()
         self.card.fit_width()
@@ -346,10 +343,19 @@ class Window(FileWork):
 
     # events
 
+    @called_by_qt
+    def childEvent(self, event: QChildEvent) -> None:
+        super().childEvent(event)
+        if event.polished():  # a child that is being deleted may not be touched
+            child = event.child()
+            if isinstance(child, QWidget) and child.isWindow():
+                self.dress.put_on(child)
+
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         if event.mimeData().hasUrls():
             event.acceptProposedAction()
 
+    @called_by_qt
     def dropEvent(self, event: QDropEvent) -> None:
         paths = [url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()]
         projects = [path for path in paths if path.endswith(".rejoin")]
@@ -359,6 +365,7 @@ class Window(FileWork):
             self.bench.open_scans(paths)
         event.acceptProposedAction()
 
+    @called_by_qt
     def closeEvent(self, event: QCloseEvent) -> None:
         if self._closed or not (self.may_stop() and self.may_leave()):
             event.setAccepted(self._closed)

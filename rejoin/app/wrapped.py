@@ -6,6 +6,8 @@ from PySide6.QtCore import QSize, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QLabel
 
+from rejoin.app.overrides import called_by_qt
+
 
 class Wrapped(QLabel):
     """A label that no layout gives fewer lines than it needs.
@@ -25,6 +27,7 @@ class Wrapped(QLabel):
         super().setText(words)
         self._later.start()
 
+    @called_by_qt
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         self._later.start()

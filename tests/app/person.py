@@ -219,6 +219,7 @@ class Person:
         QTest.mouseMove(self.window.view, position)
         QTest.mouseClick(self.window.view, LEFT, modifiers, position)
         self.pause(60)
+        self.pause(20)  # the first may all have gone into drawing
 
     def drag_view(self, start: QPoint, by: QPoint, modifiers: Qt.KeyboardModifier = NONE) -> None:
         QTest.mousePress(self.window.view, LEFT, modifiers, start)
@@ -227,6 +228,7 @@ class Person:
             self.pause(15)
         QTest.mouseRelease(self.window.view, LEFT, modifiers, start + by)
         self.pause(60)
+        self.pause(20)
 
     def drag_round(self, middle: QPoint, reach: int) -> None:
         """Draw a ring round a place of the view."""
@@ -237,6 +239,7 @@ class Person:
             self.pause(10)
         QTest.mouseRelease(self.window.view, LEFT, NONE, ring[-1])
         self.pause(60)
+        self.pause(20)
 
     def undo_everything(self) -> None:
         for _ in range(self.window.bench.session.stack.index()):

@@ -44,7 +44,7 @@ def test_a_click_takes_the_face_and_undo_gives_it_back(faces_open, qtbot):
     window, truth = faces_open, made_up.block(0)[1]
     position = spot(window, 0, seen_triangle(window, 0, truth))
     qtbot.mouseClick(window.view, LEFT, NONE, position)
-    qtbot.waitUntil(lambda: window.bench.project.faces)
+    qtbot.waitUntil(lambda: bool(window.bench.project.faces))
     (face,) = window.bench.project.faces
     assert face.chosen_by == "person"
     assert len(np.intersect1d(face.triangles, truth)) > 0.9 * len(truth)
@@ -69,7 +69,7 @@ def test_shift_adds_and_alt_takes_away(faces_open, qtbot):
     others = np.setdiff1d(np.arange(len(mesh.triangles)), truth)
     side = spot(window, 0, seen_triangle(window, 0, others))
     qtbot.mouseClick(window.view, LEFT, NONE, broken)
-    qtbot.waitUntil(lambda: window.bench.project.faces)
+    qtbot.waitUntil(lambda: bool(window.bench.project.faces))
     small = window.bench.project.faces[0].area_mm2
     qtbot.mouseClick(window.view, LEFT, Qt.KeyboardModifier.ShiftModifier, side)
     qtbot.wait(30)

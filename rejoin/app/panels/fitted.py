@@ -6,6 +6,8 @@ from PySide6.QtCore import QEvent, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QListWidget, QTreeWidget
 
+from rejoin.app.overrides import called_by_qt
+
 
 class FittedList(QListWidget):
     """A list that shows up to ``most`` rows without scrolling, and nothing where it is empty."""
@@ -18,10 +20,12 @@ class FittedList(QListWidget):
         """Take the height of the rows."""
         _fit(self, self.count(), self._most, 0)
 
+    @called_by_qt
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
         _fit_later(self, event)
 
+    @called_by_qt
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         if self.wordWrap() and event.size().width() != event.oldSize().width():
@@ -39,6 +43,7 @@ class FittedTable(QTreeWidget):
         """Take the height of the rows."""
         _fit(self, self.topLevelItemCount(), self._most, self.header().sizeHint().height())
 
+    @called_by_qt
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
         _fit_later(self, event)

@@ -35,8 +35,7 @@ def main(out: Path) -> int:
         person.pause(500)
         lesson = Lesson(person)
         result = lesson.whole()
-        result["longest_stall_ms"], result["stall_during"] = round(pulse.longest_ms, 1), pulse.where
-        result["longest_own_processor_ms"], result["own_during"] = round(pulse.longest_own_ms, 1), pulse.where_own
+        result.update(pulse.told())
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "lesson.json").write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
     return 0 if sound(result) else 1

@@ -7,9 +7,34 @@ import threading
 import time
 import traceback
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 BEAT_MS = 5
+SCHEDULE = Path(f"/proc/self/task/{threading.get_native_id()}/schedstat")
+"""Where Linux tells how long this thread was ready to run while something else had the processor."""
+
+
+class Spent(NamedTuple):
+    """Milliseconds by the clock, of the thread's own processor time, and ready but kept waiting for a processor."""
+
+    clock: float
+    own: float
+    waiting: float
+
+    def less(self, other: Spent) -> Spent:
+        return Spent(*(mine - theirs for mine, theirs in zip(self, other, strict=True)))
+
+    def more(self, other: Spent) -> Spent:
+        return Spent(*(mine + theirs for mine, theirs in zip(self, other, strict=True)))
+
+
+NOTHING = Spent(0.0, 0.0, 0.0)
+
+
+def spent() -> Spent:
+    """What has been spent so far."""
+    waiting = float(SCHEDULE.read_text().split()[1]) * 1e-6 if SCHEDULE.exists() else 0.0
+    return Spent(1e3 * time.monotonic(), 1e3 * time.thread_time(), waiting)
 
 
 class Pulse:
@@ -17,24 +42,18 @@ class Pulse:
 
     Attributes
     ----------
-    longest_ms : float
-        By the clock: also what other programs took from this one.
-    longest_own_ms : float
-        Processor time of the window's own thread.
-    where, where_own : str
-        What was going on then.
+    stalls : list of (Spent, str)
+        Every stall of note, and what was going on then.
     """
 
     def __init__(self, window: Any) -> None:
         from PySide6.QtCore import Qt, QTimer
 
         self.window = window
-        self.longest_ms = self.longest_own_ms = 0.0
-        self.where = self.where_own = ""
-        self.stalls: list[tuple[float, float, str]] = []
-        self._painted = self._painted_own = 0.0
+        self.stalls: list[tuple[Spent, str]] = []
+        self._last = self._painted = NOTHING
         self.leave_out(window.view)
-        self._seen: tuple[float, str] = (0.0, "")
+        self._seen: tuple[Spent, str] = (NOTHING, "")
         self.skip()
         self._timer = QTimer(window, interval=BEAT_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self._beat)
@@ -43,55 +62,62 @@ class Pulse:
 
     def skip(self) -> None:
         """Leave out the time since the last beat: the script was at work, not the window."""
-        self._last, self._last_own = time.monotonic(), time.thread_time()
-        self._painted = self._painted_own = 0.0
+        self._last, self._painted = spent(), NOTHING
 
     def leave_out(self, view: Any) -> None:
         """Count every drawing of a view: those that Qt asks for, and those within a move of the mouse."""
         paint, began = view.paintGL, []
 
         def measured() -> None:
-            start, own = time.monotonic(), time.thread_time()
+            start = spent()
             began.append(None)
             paint()
             began.pop()
-            self._painted += time.monotonic() - start
-            self._painted_own += time.thread_time() - own
+            self._painted = self._painted.more(spent().less(start))
 
         def begins(*_: object) -> None:
-            began.append((time.monotonic(), time.thread_time()))
+            began.append(spent())
 
         def ends(*_: object) -> None:
             start = began.pop()
             if began == []:  # else it is within a measured one
-                self._painted += time.monotonic() - start[0]
-                self._painted_own += time.thread_time() - start[1]
+                self._painted = self._painted.more(spent().less(start))
 
         view.paintGL = measured
         view.ren_win.AddObserver("StartEvent", begins)
         view.ren_win.AddObserver("EndEvent", ends)
 
+    def told(self) -> dict[str, Any]:
+        """The longest stall by the clock and what it was made of; the longest of own processor time.
+
+        What of a stall was neither own work nor waiting for a processor that
+        something else had, was waiting for another thread.
+        """
+        by_clock, during = max(self.stalls, key=lambda s: s[0].clock, default=(NOTHING, ""))
+        by_own, own_during = max(self.stalls, key=lambda s: s[0].own, default=(NOTHING, ""))
+        alone, _ = max(self.stalls, key=lambda s: s[0].clock - s[0].waiting, default=(NOTHING, ""))
+        return {
+            "longest_stall_ms": round(by_clock.clock, 1), "stall_during": during,
+            "of_it_own_processor_ms": round(by_clock.own, 1),
+            "of_it_others_had_the_processor_ms": round(by_clock.waiting, 1),
+            "longest_stall_less_what_others_had_ms": round(alone.clock - alone.waiting, 1),
+            "longest_own_processor_ms": round(by_own.own, 1), "own_processor_during": own_during,
+        }  # fmt: skip
+
     def _watch(self, main_thread: int) -> None:
         """Note, during a stall, which of our lines the window's thread is in."""
         while True:
             time.sleep(0.03)
-            if time.monotonic() - self._last > 0.08:
+            if 1e3 * time.monotonic() - self._last.clock > 80.0:
                 frame = sys._current_frames().get(main_thread)
                 frames = traceback.extract_stack(frame) if frame is not None else []
                 own = [f"{Path(f.filename).name}:{f.lineno} {f.name}" for f in frames if "/rejoin/" in f.filename]
                 self._seen = self._last, own[-1] if own else "the event loop"
 
     def _beat(self) -> None:
-        now, own = time.monotonic(), time.thread_time()
-        stalled = 1000.0 * (now - self._last - self._painted) - BEAT_MS
-        busy = 1000.0 * (own - self._last_own - self._painted_own)
-        place = self._seen[1] if self._seen[0] == self._last else ""
+        stall = spent().less(self._last).less(self._painted).less(Spent(BEAT_MS, 0.0, 0.0))
+        place = self._seen[1] if self._seen[0] is self._last else ""
         work = self.window.bench.jobs.title or f"after {self.window.bench.session.stack.undoText() or 'the start'}"
-        words = f"{work} {place}".strip()
-        if stalled > 30.0 or busy > 30.0:
-            self.stalls.append((round(stalled, 1), round(busy, 1), words))
-        if stalled > self.longest_ms:
-            self.longest_ms, self.where = stalled, words
-        if busy > self.longest_own_ms:
-            self.longest_own_ms, self.where_own = busy, words
+        if stall.clock > 20.0 or stall.own > 20.0:
+            self.stalls.append((stall, f"{work} {place}".strip()))
         self.skip()

@@ -46,10 +46,7 @@ def main(out: Path, sample: str = SAMPLE) -> int:
         person.thinks, person.patience_s = pulse.skip, 900.0
         person.pause(500)
         result = Walk(person, sample, out, pulse).run()
-        result["longest_stall_ms"] = round(pulse.longest_ms, 1)
-        result["stall_during"] = pulse.where
-        result["longest_own_processor_ms"] = round(pulse.longest_own_ms, 1)
-        result["own_processor_during"] = pulse.where_own
+        result.update(pulse.told())
         result["loaded"] = os.getloadavg()[0] / (os.cpu_count() or 1)
     result["seconds"] = round(time.monotonic() - started, 1)
     (out / "walk.json").write_text(json.dumps(result, indent=2) + "\n")

@@ -76,11 +76,12 @@ class Actions:
     def _edit(self) -> None:
         w = self.window
         menu = w.menuBar().addMenu("&Edit")
-        self.undo = w.bench.session.stack.createUndoAction(w, "&Undo")
-        self.undo.setShortcut(QKeySequence(Key.Undo))
-        self.redo = w.bench.session.stack.createRedoAction(w, "&Redo")
+        stack = w.bench.session.stack
+        self.undo = self._add(menu, "&Undo", Key.Undo, "Take the last step back.", w.bench.step_back)
+        self.redo = self._add(menu, "&Redo", Key.Redo, "Do the step again.", lambda: w.bench.step_back(again=True))
         self.redo.setShortcuts([QKeySequence(Key.Redo), QKeySequence("Ctrl+Y")])
-        menu.addActions([self.undo, self.redo])
+        stack.undoTextChanged.connect(lambda text: self.undo.setText(f"&Undo {text}".strip()))
+        stack.redoTextChanged.connect(lambda text: self.redo.setText(f"&Redo {text}".strip()))
         menu.addSeparator()
         self.needs_fragments = [
             self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename),

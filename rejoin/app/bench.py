@@ -174,6 +174,16 @@ class Bench(QObject):
         self.session.apply(title, after, merge_key)
         return True
 
+    def step_back(self, again: bool = False) -> None:
+        """Undo the last step, or do it ``again``."""
+        stack = self.session.stack
+        title = stack.redoText() if again else stack.undoText()
+        if self.jobs.busy:
+            self.said.emit("trouble", f"{self.jobs.title} is still running.", "Wait for it, or cancel it.")
+        elif title:
+            stack.redo() if again else stack.undo()
+            self.said.emit("info", f"{'Done again' if again else 'Undone'}: {title}.", "")
+
     # project files
 
     def new(self) -> None:

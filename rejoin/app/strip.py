@@ -8,9 +8,18 @@ from rejoin.app.jobs import Jobs
 
 
 class Strip(QFrame):
+    """The strip below the window.
+
+    Attributes
+    ----------
+    tells_next : bool
+        Whether its words say which row comes next, so that they are old once the project changes.
+    """
+
     def __init__(self, jobs: Jobs) -> None:
         super().__init__()
         self.setObjectName("strip")
+        self.tells_next = False
         self.words = QLabel("Open the scans of the fragments to begin.")
         self.words.setWordWrap(True)
         self.words.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
@@ -30,6 +39,7 @@ class Strip(QFrame):
 
     def say(self, kind: str, what_happened: str, what_to_do: str) -> None:
         """Show a message; trouble is marked by a sign and a word, not by colour alone."""
+        self.tells_next = False
         text = f"{what_happened} {what_to_do}".strip()
         self.words.setObjectName("bad" if kind == "trouble" else "")
         self.words.setText(f"⚠ {text}" if kind == "trouble" else text)

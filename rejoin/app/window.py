@@ -171,6 +171,8 @@ class Window(FileWork):
             self._slide(100, at_once=True)
         self.show_beside()
         self._states()
+        if self.strip.tells_next:
+            self.say_next()
 
     def _say(self, kind: str, what_happened: str, what_to_do: str) -> None:
         """Show a message, which core wrote in millimetres, in the person's unit."""
@@ -198,8 +200,8 @@ class Window(FileWork):
         a.save_whole.setEnabled(idle and project.whole is not None)
         a.cancel.setEnabled(not idle)
         stack = self.bench.session.stack
-        a.undo.setEnabled(idle and stack.canUndo())
-        a.redo.setEnabled(idle and stack.canRedo())
+        a.undo.setEnabled(stack.canUndo())  # while work runs they say why not
+        a.redo.setEnabled(stack.canRedo())
 
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:
@@ -321,7 +323,10 @@ class Window(FileWork):
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")
         else:
             panel = self.panels[row]
-            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", "")
+            lacks = panel is self.scans and self.bench.project.fragments
+            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.",
+                           "Open the scan of another fragment too." if lacks else "")  # fmt: skip
+        self.strip.tells_next = True
 
     def show_page(self, page: str) -> None:
         """A page of help, in a window of its own."""

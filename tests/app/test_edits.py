@@ -142,3 +142,18 @@ def test_placing_by_hand_and_joining_as_placed():
     assert np.allclose(joined.joints[0].a_from_b, inverse(a) @ b)
     again = edits.place_by_hand(made_up.joined(), 1, np.eye(4))
     assert again.placements[0].placed_by == "program" and again.fits == () and again.whole is None
+
+
+def test_undo_says_what_it_took_back_and_waits_for_running_work(window):
+    window.bench.session.apply("Open scans", made_up.cleaned())
+    window.say_next("Open scans")
+    window.bench.edit("Remove B", lambda p: edits.remove_fragment(p, 1))
+    assert window.strip.words.text() == "Next: 10 Scans. Open the scan of another fragment too."
+    window.actions_.undo.trigger()
+    assert window.strip.words.text() == "Undone: Remove B." and len(window.bench.project.fragments) == 2
+    assert window.bench.find_faces() and window.actions_.redo.isEnabled()
+    window.actions_.redo.trigger()
+    assert "still running" in window.strip.words.text() and len(window.bench.project.fragments) == 2
+    window.bench.jobs.cancel()
+    window.actions_.redo.trigger()
+    assert window.strip.words.text() == "Done again: Remove B." and len(window.bench.project.fragments) == 1

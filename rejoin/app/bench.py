@@ -260,6 +260,7 @@ class Bench(QObject):
             self.session.replace(Project(), None)
             self.session.apply(title, project)
             self.forget_recovery(Path(tag[1]))
+            self.said.emit("info", "The work that was not saved is back.", "Save the project to keep it.")
         elif kind == "wrote":
             self.said.emit("info", f"Saved as {Path(tag[1]).name}.", sentences.CAUTION)
         self.done.emit(title)

@@ -193,7 +193,14 @@ class JobCard(QScrollArea):
         row = self.heads[self.open_row].parentWidget()
         bar = self.verticalScrollBar()
         top, bottom = row.y(), row.y() + row.height()
-        bar.setValue(min(max(bar.value(), bottom - self.viewport().height()), top))
+        high = self.viewport().height()
+        if self.open_row:
+            bar.setValue(min(max(bar.value(), bottom - high), top))
+            return
+        bar.setValue(0)  # the head of the card belongs to the first row
+        used = self.window().focusWidget()
+        if used is not None and row.isAncestorOf(used):
+            self.ensureWidgetVisible(used)
 
     def _claimed(self) -> bool:
         """One round of `_claim`; whether any height changed."""

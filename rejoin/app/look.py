@@ -67,7 +67,7 @@ def style_sheet(p: Palette) -> str:
         padding: 6px 12px; }}
     QPushButton#main:focus {{ border: 2px solid {p.mark}; padding: 4px 10px; }}
     QPushButton#main:disabled {{ background: {p.rule}; color: {p.faded}; }}
-    QTreeWidget, QListWidget {{ background: {p.raised}; color: {p.ink}; border: 1px solid {p.rule};
+    QTreeWidget, QListWidget {{ color: {p.ink}; border: 1px solid {p.rule};
         selection-background-color: {p.accent}; selection-color: {p.on_accent}; }}
     QHeaderView::section {{ background: {p.card}; color: {p.faded}; border: none; border-bottom: 1px solid {p.rule};
         padding: 2px 4px; }}

@@ -336,7 +336,8 @@ class Scene(Sight):
             (drawn.label, apply(self._placed[number], drawn.outline)) for number, drawn in self.fragments.items()
             if drawn.label is not None and drawn.outline is not None and drawn.label.GetVisibility()
         ]  # fmt: skip
-        camera, high = self.view.renderer.GetActiveCamera(), self.view.drawn_size()[1]
+        camera = self.view.renderer.GetActiveCamera()
+        high = round(self.view.drawn_size()[1] / self.view.devicePixelRatioF())  # letters grow with the screen's scale
         for (label, _), place in zip(shown, letter_places(camera, high, [o for _, o in shown]), strict=True):
             label.SetPosition(*place)
 

@@ -14,12 +14,14 @@ class Strip(QFrame):
     ----------
     tells_next : bool
         Whether its words say which row comes next, so that they are old once the project changes.
+    tells_progress : bool
+        Whether they are of work that runs, so that they are old once it has ended.
     """
 
     def __init__(self, jobs: Jobs) -> None:
         super().__init__()
         self.setObjectName("strip")
-        self.tells_next = False
+        self.tells_next = self.tells_progress = False
         self.words = QLabel("Open the scans of the fragments to begin.")
         self.words.setWordWrap(True)
         self.words.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
@@ -39,7 +41,7 @@ class Strip(QFrame):
 
     def say(self, kind: str, what_happened: str, what_to_do: str) -> None:
         """Show a message; trouble is marked by a sign and a word, not by colour alone."""
-        self.tells_next = False
+        self.tells_next = self.tells_progress = False
         text = f"{what_happened} {what_to_do}".strip()
         self.words.setObjectName("bad" if kind == "trouble" else "")
         self.words.setText(f"⚠ {text}" if kind == "trouble" else text)
@@ -53,6 +55,7 @@ class Strip(QFrame):
             self._polish()
 
     def _progress(self, share: float, sentence: str) -> None:
+        self.tells_next, self.tells_progress = False, True
         self.bar.setValue(int(1000 * min(max(share, 0.0), 1.0)))
         self.words.setText(sentence)
 

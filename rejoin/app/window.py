@@ -53,7 +53,8 @@ PANELS: tuple[type[Panel], ...] = (
 
 TOOL_ROWS = {"take": 20, "paint": 20, "rub": 20, "box": 20, "outline": 20, "mark": 30, "size": 30, "move": 30}
 """The row that each tool of the mouse belongs to."""
-
+SLID_MS = 100
+"""The slider rests when it has not moved for so long."""
 
 Kind = TypeVar("Kind", bound=Panel)
 
@@ -127,7 +128,10 @@ class Window(FileWork):
         self.apart.setAccessibleName("Apart")
         self.apart.setMinimumWidth(70)
         self.apart.setMaximumWidth(220)
-        self.apart.valueChanged.connect(lambda value: self.scene.set_apart(value / 100.0))
+        self.apart.valueChanged.connect(self._slid)
+        self._slid_last = QTimer(self, singleShot=True, interval=SLID_MS)
+        self._slid_last.timeout.connect(lambda: self._see_all() if self._saw_all else None)
+        self._saw_all: bool = False
         self.pointed = QLabel()
         self.pointed.setMinimumWidth(40)
         title = QLabel("Apart")
@@ -213,6 +217,7 @@ class Window(FileWork):
         row = next((n for n, panel in enumerate(self.panels) if title in panel.follows), None)
         if row is not None:
             self.card.unfold(row)
+        if row is not None or self.strip.tells_progress:
             self.say_next(title)
         self._states()
 
@@ -259,6 +264,13 @@ class Window(FileWork):
         motion.valueChanged.connect(lambda at: self.apart.setValue(int(at)))
         motion.finished.connect(self.scene.fit)
         motion.start(QVariantAnimation.DeletionPolicy.DeleteWhenStopped)
+
+    def _slid(self, value: int) -> None:
+        """Move the fragments; where all were in sight before, all are in sight afterwards."""
+        if not self._slid_last.isActive():
+            self._saw_all = self.scene.all_in_sight()
+        self._slid_last.start()
+        self.scene.set_apart(value / 100.0)
 
     def _title(self, clean: bool = True) -> None:
         path = self.bench.session.path

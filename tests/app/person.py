@@ -259,7 +259,7 @@ class Person:
         for _ in range(int(round(share * 10))):
             QTest.keyClick(slider, Qt.Key.Key_PageUp)
             self.pause(5)
-        self.pause(60)
+        self.pause(160)  # until the view has followed
 
     def wait_until_done(self) -> None:
         end = time.monotonic() + self.patience_s

@@ -186,7 +186,7 @@ def trial(part: int, kind: Kind, scan: int) -> Trial:
     found, truth, seconds = joined(case, kind, np.random.default_rng([part, scan, 41]))
     error = float(displacement(found.part_from_scan[1], truth, case.fragments[1].vertices).max())
     layer = found.layers[0]
-    return Trial(error, _limit(part, kind), found.certainty[1].u95_mm, layer.mean_mm, layer.probability, seconds)
+    return Trial(error, _limit(part, kind), found.certainty[1].u95_mm, layer.apart_mm, layer.probability, seconds)
 
 
 @lru_cache(maxsize=4)

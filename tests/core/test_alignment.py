@@ -76,20 +76,20 @@ def test_worn_faces_are_set_apart_by_what_is_missing() -> None:
     lower, upper = pair(lift=0.1, noise=0.01)
     found = joined(lower, upper)
     assert found.layers[0].probability > 0.95
-    assert found.layers[0].mean_mm == pytest.approx(0.2, abs=0.03)
+    assert found.layers[0].apart_mm == pytest.approx(0.2, abs=0.03)
     assert error(found, upper) < 0.05
     joint = found.updated([joint_of(lower, upper, OFF @ FRAME)])[0]
-    assert joint.missing_layer_mm == found.layers[0].mean_mm and joint.missing_layer_sd_mm > 0.0
+    assert joint.missing_layer_mm == found.layers[0].apart_mm and joint.missing_layer_sd_mm > 0.0
     np.testing.assert_allclose(joint.a_from_b, found.part_from_scan[1])
     pressed = joined(lower, upper, AlignSettings(missing_layer=False))
     assert error(pressed, upper) > 0.1
-    assert pressed.layers[0].mean_mm == 0.0
+    assert pressed.layers[0].apart_mm == 0.0
 
 
 def test_flat_faces_claim_no_layer_and_say_how_little_they_know() -> None:
     lower, upper = pair(lift=0.1, noise=0.02, height=flat)
     found = joined(lower, upper)
-    assert found.layers[0].mean_mm == 0.0
+    assert found.layers[0].apart_mm < 0.01
     placement = found.placement(1)
     assert placement.u95_mm is not None and placement.u95_mm > error(found, upper) > 0.1
 
@@ -104,7 +104,7 @@ def over_the_crack(lower: Block, upper: Block, offset: float = 0.0, limit: float
 def test_a_stated_dimension_opens_worn_flat_faces() -> None:
     lower, upper = pair(lift=0.1, noise=0.02, height=flat)
     found = joined(lower, upper, known=[over_the_crack(lower, upper)])
-    assert found.layers[0].mean_mm == pytest.approx(0.2, abs=0.05)
+    assert found.layers[0].apart_mm == pytest.approx(0.2, abs=0.05)
     scanned, stands = inverse(upper.part_from_scan), found.part_from_scan[1]
     top = (stands @ scanned)[:3, :3] @ [0.0, 0.0, 9.0] + (stands @ scanned)[:3, 3]
     assert np.linalg.norm(top - [0.0, 0.0, -8.0]) == pytest.approx(17.0, abs=0.03)

@@ -119,7 +119,7 @@ def test_faces_that_fall_apart_with_a_free_layer_are_still_joined(monkeypatch: p
     found = adjust((lower.fragment, upper.fragment), [joint_of(lower, upper, identity())],
                    {0: identity(), 1: identity()}, AlignSettings(), silent)  # fmt: skip
     assert displacement(found.part_from_scan[1], identity(), upper.fragment.mesh.vertices).max() < 0.02
-    assert found.layers[0].mean_mm == 0.0
+    assert found.layers[0].apart_mm == 0.0
 
 
 def bar(aside: FloatArray, noise: float = 0.0) -> tuple[object, object, FloatArray]:

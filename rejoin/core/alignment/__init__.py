@@ -87,7 +87,7 @@ class Adjustment:
         told = [unknown if number in self.left_out else next(layers) for number in range(len(joints))]
         return tuple(
             replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b],
-                    missing_layer_mm=layer.mean_mm, missing_layer_sd_mm=layer.sd_mm)
+                    missing_layer_mm=layer.apart_mm, missing_layer_sd_mm=layer.sd_mm)
             for joint, layer in zip(joints, told, strict=True)
         )
 
@@ -205,7 +205,7 @@ def _adjusted(
     layers = weighed_layers(layout, loose.contacts, loose.statements, loose.layers, known_matrix)
     if not settings.missing_layer:
         layers = no_layers(len(joints))
-    wanted = np.array([layer.mean_mm for layer in layers])
+    wanted = np.array([layer.apart_mm for layer in layers])
     nearer = solver.with_layers(loose, wanted)
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)

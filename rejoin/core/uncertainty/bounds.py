@@ -71,7 +71,7 @@ def certainties(
     whole = with_layers(covariance, leads, layers)
     rng = np.random.default_rng(20080100)
     noise = rng.standard_normal((SAMPLES, len(covariance))) @ _root(covariance).T
-    drawn = np.stack([layer.sampled(SAMPLES, rng) - layer.mean_mm for layer in layers], axis=1)
+    drawn = np.stack([layer.sampled(SAMPLES, rng) - layer.apart_mm for layer in layers], axis=1)
     samples = noise + drawn @ leads.T
     # A scan that is made of several may be bent by as much as its views are out of place.
     between = float(np.sqrt(sum(fragments[n].scan.views_u95_mm ** 2 for n in poses)))

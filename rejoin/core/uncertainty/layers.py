@@ -19,9 +19,6 @@ from scipy.special import log_ndtr, ndtr, ndtri
 from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
-CALLED = 0.8
-"""Probability from which faces are called worn and set apart: below it, pressing them together errs less."""
-
 UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
 
@@ -36,15 +33,16 @@ class Layer:
 
     Attributes
     ----------
-    mean_mm, sd_mm : float
-        What the faces are set apart by, and the root mean square of what it may be off by.
+    apart_mm, sd_mm : float
+        What the faces are set apart by (the median of all that is possible), and the root mean square of what it
+        may be off by.
     probability : float
         That there is one.
     slab_mm, slab_sd_mm : float
         The normal distribution (kept above 0) of the layer, if there is one.
     """
 
-    mean_mm: float
+    apart_mm: float
     sd_mm: float
     probability: float
     slab_mm: float
@@ -56,7 +54,7 @@ class Layer:
 
     def doubt(self, move: FloatArray) -> LayerDoubt:
         """The same for the record of a fragment that follows the layer by ``move`` (6,)."""
-        return LayerDoubt(move, self.probability, self.slab_mm, self.slab_sd_mm, self.mean_mm, self.sd_mm)
+        return LayerDoubt(move, self.probability, self.slab_mm, self.slab_sd_mm, self.apart_mm, self.sd_mm)
 
 
 def sampled(probability: float, slab_mm: float, slab_sd_mm: float, count: int, rng: np.random.Generator) -> FloatArray:
@@ -64,9 +62,13 @@ def sampled(probability: float, slab_mm: float, slab_sd_mm: float, count: int, r
     there = rng.random(count) < probability
     if slab_sd_mm <= 0.0:
         return np.where(there, slab_mm, 0.0)
+    return np.where(there, quantile(rng.random(count), slab_mm, slab_sd_mm), 0.0)
+
+
+def quantile(shares: FloatArray, slab_mm: float, slab_sd_mm: float) -> FloatArray:
+    """Where ``shares`` of a normal distribution kept above 0 lie below."""
     low = ndtr(-slab_mm / slab_sd_mm)
-    drawn = ndtri(np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12))
-    return np.where(there, slab_mm + slab_sd_mm * drawn, 0.0)
+    return np.asarray(slab_mm + slab_sd_mm * ndtri(np.clip(low + (1.0 - low) * shares, 1e-12, 1 - 1e-12)))
 
 
 def no_layers(count: int) -> list[Layer]:
@@ -120,7 +122,7 @@ def weighed_layers(
 
 
 def posterior(free: float, sd: float, usual: float) -> Layer:
-    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form."""
+    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form. Set apart by the median."""
     wide = float(np.hypot(sd, UNEVEN_WEAR * free))
     spread = float(np.hypot(wide, usual))
     slab, slab_sd = free * (usual / spread) ** 2, wide * usual / spread
@@ -130,7 +132,8 @@ def posterior(free: float, sd: float, usual: float) -> Layer:
     ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
-    mean = inner if probability >= CALLED else 0.0
+    # The median errs least, and leaves faces pressed together where a layer is less likely than none.
+    mean = float(quantile(np.array(1.0 - 0.5 / probability), slab, slab_sd)) if probability > 0.5 else 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))

@@ -26,6 +26,11 @@ over 5 spacings takes away part of correlated noise: calm original surface stray
 TOUCHING = 1.0 / 3.0
 """Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
 narrow broken surface has the edges of that and original surface beside it."""
+SECTORS = 12
+"""Sectors round a hole, each with its opposite."""
+SPANNED = 2
+"""Pairs of opposite sectors with walls on both sides from which a hole takes a face from edge to edge: a hole over one
+edge has walls on one side only."""
 NO_EDGE = 0.9
 """Cosine to the mean normal within 5 spacings below which there is an edge."""
 SMOOTHED = 0.35
@@ -88,6 +93,9 @@ def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]
         if face is not None or _rough_around(fragment, hole, ways):
             words = f"Part of a broken surface was covered or in shadow ({size}); rescan this side."
             found.append(ScanFault("covered", words, hole.centre_mm, hole.across_mm))
+        elif _spans_a_face(fragment, hole, ways):
+            words = f"A face is missing from edge to edge ({size}), which may be the broken one; rescan this side."
+            found.append(ScanFault("covered", words, hole.centre_mm, hole.across_mm))
         else:
             found.append(ScanFault("hole", f"A hole, {size}; rescan this side.", hole.centre_mm, hole.across_mm))
     return found
@@ -110,6 +118,28 @@ def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
     level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
     rough = float((strays[level] > limit).mean()) if np.count_nonzero(level) > 8 else 0.0
     return bool(np.quantile(strays, 0.25) > limit or rough > TOUCHING)
+
+
+def _spans_a_face(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
+    """Whether walls fall away from a hole on opposite sides: then nothing is left of the face that was there."""
+    points, rim = fragment.mesh.vertices, fragment.mesh.vertices[hole.loop]
+    middle = rim.mean(axis=0)
+    across = np.cross(rim - middle, np.roll(rim, -1, axis=0) - middle).sum(axis=0)
+    if np.linalg.norm(across) < 1e-12:
+        return False
+    across /= np.linalg.norm(across)
+    away = cKDTree(rim).query(points, distance_upper_bound=4.0 * fragment.spacing_mm)[0]
+    ring = np.flatnonzero((away > 1.5 * fragment.spacing_mm) & np.isfinite(away))
+    outward = points[ring] - middle
+    outward -= np.outer(outward @ across, across)
+    outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-12)
+    wall = (np.abs(ways[ring] @ across) < 0.5) & (np.einsum("ij,ij->i", ways[ring], outward) > 0.5)
+    x = np.cross(across, np.eye(3)[np.abs(across).argmin()])
+    angle = np.arctan2(outward @ np.cross(across, x), outward @ x)
+    sector = np.floor((angle / (2.0 * np.pi) % 1.0) * SECTORS).astype(np.int64) % SECTORS
+    share = np.bincount(sector, wall, SECTORS) / np.maximum(np.bincount(sector, minlength=SECTORS), 1)
+    half = SECTORS // 2
+    return bool(np.count_nonzero((share[:half] > 0.5) & (share[half:] > 0.5)) >= SPANNED)
 
 
 def _double_walls(fragment: Fragment) -> list[ScanFault]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from rejoin.core import meshes
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.judging import faults_of, relief_of
 from rejoin.core.records import FractureFace, Fragment, Mesh, Scan, ScanView
@@ -87,3 +88,22 @@ def test_a_face_that_the_person_chose_is_judged_by_its_own_relief(case: Case) ->
     assert kinds(holed, (replace(face, triangles=left),)) == {"covered"}
     tiny = replace(face, triangles=triangles[:5])
     assert relief_of(fragment, tiny) is None and kinds(fragment, (tiny,)) == {"coarse"}
+
+
+@pytest.mark.parametrize(("centre", "kind"), [((20.0, 0.0, 0.0), "covered"), ((0.0, 4.0, 4.0), "hole")])
+def test_a_face_missing_from_edge_to_edge_is_no_mere_hole(centre: tuple[float, ...], kind: str) -> None:
+    """A bar's end face, narrower than the shadow on it; the same shadow over one edge of the bar leaves a hole."""
+    import manifold3d
+
+    from tests.makers.breaking import as_mesh
+    from tests.makers.scanning import evenly_meshed, smooth_field
+
+    rng = np.random.default_rng(8)
+    bar = evenly_meshed(as_mesh(manifold3d.Manifold.cube((40.0, 8.0, 14.0), True)), 0.6, rng)
+    noise = 0.03 * smooth_field(bar.vertices, 1.8, rng) + 0.01 * rng.normal(size=len(bar.vertices))
+    scan = Mesh(bar.vertices + noise[:, None] * meshes.vertex_normals(bar), bar.triangles)
+    near = np.linalg.norm(bar.vertices - np.array(centre), axis=1) < 5.5
+    if kind == "covered":
+        near &= bar.vertices[:, 0] > 19.7
+    kept = np.flatnonzero(~near[scan.triangles].any(axis=1)).astype(np.int32)
+    assert kinds(fragment_of(meshes.compacted(scan, kept)[0])) == {kind}

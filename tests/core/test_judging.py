@@ -90,9 +90,9 @@ def test_a_face_that_the_person_chose_is_judged_by_its_own_relief(case: Case) ->
     assert relief_of(fragment, tiny) is None and kinds(fragment, (tiny,)) == {"coarse"}
 
 
-@pytest.mark.parametrize(("centre", "kind"), [((20.0, 0.0, 0.0), "covered"), ((0.0, 4.0, 4.0), "hole")])
-def test_a_face_missing_from_edge_to_edge_is_no_mere_hole(centre: tuple[float, ...], kind: str) -> None:
-    """A bar's end face, narrower than the shadow on it; the same shadow over one edge of the bar leaves a hole."""
+@pytest.mark.parametrize("kind", ["hole", "covered"])
+def test_a_face_missing_from_edge_to_edge_is_no_mere_hole(kind: str) -> None:
+    """Without its end face a bar lacks a whole face; a shadow over one edge of it leaves a hole."""
     import manifold3d
 
     from tests.makers.breaking import as_mesh
@@ -102,8 +102,7 @@ def test_a_face_missing_from_edge_to_edge_is_no_mere_hole(centre: tuple[float, .
     bar = evenly_meshed(as_mesh(manifold3d.Manifold.cube((40.0, 8.0, 14.0), True)), 0.6, rng)
     noise = 0.03 * smooth_field(bar.vertices, 1.8, rng) + 0.01 * rng.normal(size=len(bar.vertices))
     scan = Mesh(bar.vertices + noise[:, None] * meshes.vertex_normals(bar), bar.triangles)
-    near = np.linalg.norm(bar.vertices - np.array(centre), axis=1) < 5.5
-    if kind == "covered":
-        near &= bar.vertices[:, 0] > 19.7
+    over_an_edge = np.linalg.norm(bar.vertices - np.array([0.0, 4.0, 4.0]), axis=1) < 5.5
+    near = bar.vertices[:, 0] > 19.7 if kind == "covered" else over_an_edge
     kept = np.flatnonzero(~near[scan.triangles].any(axis=1)).astype(np.int32)
     assert kinds(fragment_of(meshes.compacted(scan, kept)[0])) == {kind}

@@ -127,17 +127,17 @@ def display_of(mesh: Mesh) -> Display:
     with _lock:
         known = _known.get(mesh)
     if known is None:
-        known = made(mesh)
-        remember(mesh, known)
+        known = remember(mesh, made(mesh))
     return known
 
 
-def remember(mesh: Mesh, display: Display) -> None:
-    """Keep the drawn form for as long as the mesh lives."""
+def remember(mesh: Mesh, display: Display) -> Display:
+    """Keep the drawn form for as long as the mesh lives; the form that is kept."""
     if display.mesh is mesh:  # it must not keep its own key alive
         display = Display(Mesh(mesh.vertices, mesh.triangles), *_parts(display)[1:])
     with _lock:
         _known[mesh] = display
+    return display
 
 
 def extent_mm(mesh: Mesh) -> FloatArray:

@@ -15,11 +15,15 @@ SCHEDULE = Path(f"/proc/self/task/{threading.get_native_id()}/schedstat")
 
 
 class Spent(NamedTuple):
-    """Milliseconds by the clock, of the thread's own processor time, and ready but kept waiting for a processor."""
+    """Milliseconds by the clock, of the thread's own processor time, and ready but kept waiting for a processor.
+
+    ``putting`` is by the clock less such waiting: putting what was drawn on the screen, which Qt does after drawing.
+    """
 
     clock: float
     own: float
     waiting: float
+    putting: float = 0.0
 
     def less(self, other: Spent) -> Spent:
         return Spent(*(mine - theirs for mine, theirs in zip(self, other, strict=True)))
@@ -28,7 +32,7 @@ class Spent(NamedTuple):
         return Spent(*(mine + theirs for mine, theirs in zip(self, other, strict=True)))
 
 
-NOTHING = Spent(0.0, 0.0, 0.0)
+NOTHING = Spent(0.0, 0.0, 0.0, 0.0)
 
 
 def spent() -> Spent:
@@ -52,6 +56,7 @@ class Pulse:
         self.window = window
         self.stalls: list[tuple[Spent, str]] = []
         self._last = self._painted = NOTHING
+        self._putting, self._began_putting = 0.0, NOTHING
         self.leave_out(window.view)
         self._seen: tuple[Spent, str] = (NOTHING, "")
         self.skip()
@@ -62,7 +67,7 @@ class Pulse:
 
     def skip(self) -> None:
         """Leave out the time since the last beat: the script was at work, not the window."""
-        self._last, self._painted = spent(), NOTHING
+        self._last, self._painted, self._putting = spent(), NOTHING, 0.0
 
     def leave_out(self, view: Any) -> None:
         """Count every drawing of a view: those that Qt asks for, and those within a move of the mouse."""
@@ -83,6 +88,15 @@ class Pulse:
             if began == []:  # else it is within a measured one
                 self._painted = self._painted.more(spent().less(start))
 
+        def puts() -> None:
+            self._began_putting = spent()
+
+        def put() -> None:
+            took = spent().less(self._began_putting)
+            self._putting += took.clock - took.waiting
+
+        view.aboutToCompose.connect(puts)
+        view.frameSwapped.connect(put)
         view.paintGL = measured
         view.ren_win.AddObserver("StartEvent", begins)
         view.ren_win.AddObserver("EndEvent", ends)
@@ -95,12 +109,13 @@ class Pulse:
         """
         by_clock, during = max(self.stalls, key=lambda s: s[0].clock, default=(NOTHING, ""))
         by_own, own_during = max(self.stalls, key=lambda s: s[0].own, default=(NOTHING, ""))
-        alone, _ = max(self.stalls, key=lambda s: s[0].clock - s[0].waiting, default=(NOTHING, ""))
+        alone = max((s.clock - s.waiting - s.putting for s, _ in self.stalls), default=0.0)
         return {
             "longest_stall_ms": round(by_clock.clock, 1), "stall_during": during,
             "of_it_own_processor_ms": round(by_clock.own, 1),
             "of_it_others_had_the_processor_ms": round(by_clock.waiting, 1),
-            "longest_stall_less_what_others_had_ms": round(alone.clock - alone.waiting, 1),
+            "of_it_putting_on_the_screen_ms": round(by_clock.putting, 1),
+            "longest_stall_less_others_and_screen_ms": round(alone, 1),
             "longest_own_processor_ms": round(by_own.own, 1), "own_processor_during": own_during,
         }  # fmt: skip
 
@@ -115,7 +130,7 @@ class Pulse:
                 self._seen = self._last, own[-1] if own else "the event loop"
 
     def _beat(self) -> None:
-        stall = spent().less(self._last).less(self._painted).less(Spent(BEAT_MS, 0.0, 0.0))
+        stall = spent().less(self._last).less(self._painted).less(Spent(BEAT_MS, 0.0, 0.0, -self._putting))
         place = self._seen[1] if self._seen[0] is self._last else ""
         work = self.window.bench.jobs.title or f"after {self.window.bench.session.stack.undoText() or 'the start'}"
         if stall.clock > 20.0 or stall.own > 20.0:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QSize, Qt
+from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
@@ -81,7 +82,7 @@ class CautionDialog(QDialog):
         box.addWidget(answer)
         wide = 72 * self.fontMetrics().averageCharWidth()
         high = self.words.heightForWidth(wide) + answer.sizeHint().height() + 70
-        self.resize(QSize(wide + 60, high).boundedTo(self.screen().availableSize() * 0.9))
+        self.resize(QSize(wide + 60, high).boundedTo(QGuiApplication.primaryScreen().availableSize() * 0.9))
 
     def text(self) -> str:
         return self.words.text()

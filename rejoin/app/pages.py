@@ -8,7 +8,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QBuffer, QIODevice, QMarginsF, QSize, Qt, QUrl
-from PySide6.QtGui import QDesktopServices, QImage, QPageLayout, QPageSize, QPdfWriter, QTextCursor, QTextDocument
+from PySide6.QtGui import (
+    QDesktopServices,
+    QGuiApplication,
+    QImage,
+    QPageLayout,
+    QPageSize,
+    QPdfWriter,
+    QTextCursor,
+    QTextDocument,
+)
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
@@ -122,7 +131,7 @@ class Pages(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self.setObjectName("pages")
         self.setWindowTitle("Help – rejoin")
-        self.resize(QSize(980, 720).boundedTo(self.screen().availableSize()))
+        self.resize(QSize(980, 720).boundedTo(QGuiApplication.primaryScreen().availableSize()))
         self.open_sample = open_sample
         self.list = QListWidget()
         self.list.setAccessibleName("Pages")

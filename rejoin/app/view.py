@@ -6,7 +6,18 @@ from collections.abc import Callable
 
 import numpy as np
 from PySide6.QtCore import QPointF, Qt, QTimer, Signal
-from PySide6.QtGui import QColor, QDragEnterEvent, QDropEvent, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import (
+    QColor,
+    QDragEnterEvent,
+    QDropEvent,
+    QEnterEvent,
+    QKeyEvent,
+    QMouseEvent,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import QWidget
 from pyvistaqt import QtInteractor
 from vtkmodules.util.numpy_support import vtk_to_numpy
@@ -137,6 +148,28 @@ class View(QtInteractor):
         x, y, _ = self.renderer.GetDisplayPoint()
         ratio = self.devicePixelRatioF()
         return QPointF(x / ratio, self.height() - (y + 1.0) / ratio)
+
+    # what the ready-made widget does when Qt calls, guarded like our own
+
+    @called_by_qt
+    def initializeGL(self) -> None:
+        super().initializeGL()
+
+    @called_by_qt
+    def resizeGL(self, w: int, h: int) -> None:
+        super().resizeGL(w, h)
+
+    @called_by_qt
+    def paintGL(self) -> None:
+        super().paintGL()
+
+    @called_by_qt
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        super().wheelEvent(event)
+
+    @called_by_qt
+    def enterEvent(self, event: QEnterEvent) -> None:
+        super().enterEvent(event)
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         event.ignore()

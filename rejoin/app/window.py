@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from PySide6.QtCore import QChildEvent, QSize, Qt, QTimer, QVariantAnimation
-from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent, QGuiApplication
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
@@ -112,7 +112,7 @@ class Window(FileWork):
         box.addWidget(splitter, 1)
         box.addWidget(self.strip)
         self.setCentralWidget(whole)
-        self.resize(QSize(1280, 800).boundedTo(self.screen().availableSize()))
+        self.resize(QSize(1280, 800).boundedTo(QGuiApplication.primaryScreen().availableSize()))
 
     def panel(self, kind: type[Kind]) -> Kind:
         """The panel of a kind."""

@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
-from rejoin.core import meshes, steps
+from rejoin.core import merging, meshes, steps
+from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import merge_scans
+from rejoin.core.merging import merge_scans, placing
+from rejoin.core.merging.choosing import foreign, sheet_of
+from rejoin.core.merging.close import Close, fine_of
+from rejoin.core.merging.planar import planar_poses
+from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
+from rejoin.core.merging.sliding import best_places
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.zipping import zipped_up
 from rejoin.core.records import Mesh, Scan
-from rejoin.core.settings import ReadSettings
-from rejoin.core.transforms import displacement, inverse
+from rejoin.core.settings import CleanSettings, ReadSettings, silent
+from rejoin.core.transforms import apply, displacement, inverse, rigid
 from tests.makers import make_case
 from tests.makers.views import Views, distance_to_truth, make_views
 from tests.makers.writing import _write_ply
@@ -50,11 +58,11 @@ def grid(low: float, high: float, step: float = 1.0) -> Mesh:
 
 
 def test_support_is_cut_away_and_the_piece_is_not(views: Views) -> None:
-    for mesh, foreign in zip(views.meshes, views.foreign, strict=True):
+    for mesh, strange in zip(views.meshes, views.foreign, strict=True):
         cut = trimmed(mesh, views.spacing_mm, views.noise_mm)
         areas, kept = meshes.triangle_areas(mesh), np.zeros(len(mesh.triangles), bool)
         kept[cut.kept] = True
-        own = ~foreign[mesh.triangles].any(axis=1)
+        own = ~strange[mesh.triangles].any(axis=1)
         assert cut.plate_mm2 > 0 and areas[own & ~kept].sum() < 0.05 * areas[own].sum()
         assert areas[kept & ~own].sum() < 0.15 * areas[kept].sum()
 
@@ -142,3 +150,81 @@ def test_views_of_a_bar_that_looks_the_same_from_two_sides_are_refused() -> None
     views = make_views(bar, 3, spacing_mm=1.0, overlap=(0.3, 0.5), support=False)
     with pytest.raises(NoAnswer, match="more than one way|could not be laid"):
         merge_scans([scan_of(mesh, f"view {n}") for n, mesh in enumerate(views.meshes)], "bar")
+
+
+def test_the_join_after_merging_is_near_the_truth(views: Views, merged: Scan) -> None:
+    """The other half, scanned once, joined to the merged one: 0.1 mm at 0.3 mm between points, in proportion here."""
+    case = make_case("knob", 1, spacing_mm=0.8)
+    project = steps.changed(steps.Project(), scans=(scan_of(case.fragments[0], "other"), merged))
+    joined = steps.align(steps.match(steps.find_faces(steps.clean(project))))
+    pose = [placement.part_from_scan for placement in joined.placements]
+    first = int(merged.views[0].name.split()[-1])
+    right = inverse(case.part_from_scan[0]) @ views.part_from_view[first]
+    moved = displacement(inverse(pose[0]) @ pose[1], right, merged.mesh.vertices).max()
+    assert moved < 0.3 * views.spacing_mm
+
+
+def test_tall_clay_is_foreign_up_to_its_top() -> None:
+    flat = grid(0, 30, 0.5)
+    lump = flat.vertices.copy()
+    away = np.hypot(lump[:, 0] - 15.0, lump[:, 1] - 10.0)
+    lump[:, 2] = np.where(away < 9.0, 12.0 * np.cos(np.pi / 18.0 * away) ** 2, 0.0)
+    sheets = []
+    for points in (lump, flat.vertices):
+        noisy = points + np.random.default_rng(2).normal(0, 0.01, points.shape)
+        mesh = Mesh(noisy, flat.triangles)
+        sheets.append(sheet_of(mesh, clean_scan(scan_of(mesh), CleanSettings(flip_inside_out=False))))
+    found = foreign(sheets[0], sheets[1:])
+    # The top stands 12 mm, 24 spacings, over what the other view saw.
+    assert found[away < 7.5].all() and not found[away > 9.0].any() and not foreign(sheets[1], sheets[:1]).any()
+
+
+def test_planes_of_two_views_give_their_pose() -> None:
+    rng = np.random.default_rng(4)
+    sides = [np.insert(rng.uniform(0, 1, (400, 2)), axis, 0.0, axis=1) * [30, 20, 12] for axis in range(3)]
+    points, normals = np.concatenate(sides), np.repeat(-np.eye(3), 400, axis=0)
+    b_from_a = rigid(Rotation.random(random_state=5).as_matrix(), np.array([7.0, -3.0, 11.0]))
+    poses = planar_poses((points, normals), (apply(b_from_a, points), normals @ b_from_a[:3, :3].T), 0.5)
+    right = inverse(b_from_a)
+    assert min(displacement(pose, right, apply(b_from_a, points)).max() for pose in poses) < 2.0
+    flat = points[:400], normals[:400]
+    assert planar_poses(flat, flat, 0.5).shape == (0, 4, 4)
+
+
+def test_poses_are_judged_quickly_as_they_are_slowly() -> None:
+    x, y = np.meshgrid(np.arange(20.0), np.arange(20.0), indexing="ij")
+    points = np.stack([x.ravel(), y.ravel(), 0.02 * (x.ravel() - 10) ** 2], axis=1)
+    normals = np.stack([-0.04 * (x.ravel() - 10), 0 * x.ravel(), 1 + 0 * x.ravel()], axis=1)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    rim = (points[:, :2] % 19.0 == 0.0).any(axis=1)
+    ground = Ground(cells_of(points, 1.0), points, normals, rim)
+    poses = np.tile(np.eye(4), (3, 1, 1))
+    poses[1, 2, 3], poses[2, 0, 3] = 1.5, 100.0
+    agree, clash, covered = tried(ground, Probe(points, normals, rim), poses)
+    assert agree.tolist() == [np.count_nonzero(~rim), 0, 0] and covered.tolist() == [0, 0, 0]
+    assert clash[0] == clash[2] == 0 and clash[1] > 0.9 * np.count_nonzero(~rim)
+
+
+def test_a_worse_place_on_the_same_slide_is_no_rival_and_a_good_one_is() -> None:
+    side = grid(0, 30)
+    fine = fine_of(clean_scan(scan_of(side), CleanSettings(flip_inside_out=False)))
+    shift = rigid(np.eye(3), np.array([0.0, 2.0, 0.0]))
+    best = Close(np.eye(4), 1000, 0, 0.1, 0.01, 0.3, 0.8)
+    for agree, count in ((800, 1), (970, 2)):
+        other = Close(shift, agree, 0, 0.1, 0.01, 0.3, 0.7)
+        assert len(best_places([other, best], fine, 1.0)) == count
+
+
+def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    sheet = clean_scan(scan_of(grid(0, 30)), CleanSettings(flip_inside_out=False))
+    monkeypatch.setattr(placing, "ways_of", lambda *_: ([], {}))
+    two = placing.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0)
+    monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0))
+    for bound, refused in ((3.0, False), (5.0, True)):
+        found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
+        monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
+        if refused:
+            with pytest.raises(NoAnswer, match="too weakly"):
+                merging._placed([sheet, sheet], silent)
+        else:
+            assert merging._placed([sheet, sheet], silent) is found

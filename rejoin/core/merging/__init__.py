@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.support import Trimmed, trimmed
 from rejoin.core.meshes import compacted, placed
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 
 AMBIGUOUS = 0.65
 """Where another arrangement closes nearly as well as the best (this share of it), nothing is merged."""
+
+LOOSE = 4.0
+"""Spacings that a view may be out of place (95 %), above which it is no use: gaps of three can be sewn."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +73,7 @@ def merge_scans(
     if whole is not None:
         note = Repair("views", len(scans), f"{whole.name} already holds all the others show; it was taken as it is.")
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
-    views = [_ready(scan, settings, part_of(report, 0.1 * k / len(scans), 0.1 * (k + 1) / len(scans)))
-             for k, scan in enumerate(scans)]  # fmt: skip
+    views = abreast(lambda scan, share: _ready(scan, settings, share), scans, part_of(report, 0.0, 0.1))
     found = _placed([view.fragment for view in views], part_of(report, 0.1, 0.8))
     order = sorted(found.part_from_scan)
     first_from_common = inverse(found.part_from_scan[order[0]])
@@ -128,7 +131,18 @@ def _placed(views: list[Fragment], report: Report) -> Adjustment:
                        "Scan it again so that each view shares more of its surface with the next, with something "
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
-    return adjusted(views, fine, best, part_of(report, 0.8, 1.0))
+    found = adjusted(views, fine, best, part_of(report, 0.8, 1.0))
+    bound = _bound(found)
+    if bound > LOOSE * max(view.spacing_mm for view in views):
+        raise NoAnswer(f"The views of this fragment hold each other too weakly: one may be {bound:.1f} mm off.",
+                       "Scan it again so that each view shares more of its surface with the next: surfaces that face "
+                       "three ways, not only walls that run one way.")  # fmt: skip
+    return found
+
+
+def _bound(found: Adjustment) -> float:
+    """How far a view may be out of place (95 %), mm."""
+    return max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
 
 
 def _scan(
@@ -142,7 +156,7 @@ def _scan(
         )
         for place, k in enumerate(order)
     )  # fmt: skip
-    bound = max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
+    bound = _bound(found)
     notes = [f"Made of {len(order)} scans from different sides; they agree to "
              f"{max(view.misfit_mm for view in told):.3f} mm and are placed to {bound:.2f} mm (95 %)."]  # fmt: skip
     lost = [scans[k].name for k in range(len(scans)) if k not in order]

@@ -91,16 +91,28 @@ def sheet_of(mesh: Mesh, view: Fragment) -> Sheet:
 def foreign(sheet: Sheet, others: list[Sheet]) -> BoolArray:
     """Vertices (n,) of a sheet that stand in front of what another view saw: clay, or a support that moved.
 
-    Matter can only have been added, so of two views that contradict each other the outer one is foreign.
+    Matter can only have been added, so of two views that contradict each other the outer one is foreign. It is told
+    near the surface that it covers; from there on it reaches as far up as that surface runs on under it.
     """
-    found = np.zeros(len(sheet.mesh.vertices), bool)
+    found, over = np.zeros(len(sheet.mesh.vertices), bool), np.zeros(len(sheet.mesh.vertices), bool)
     for other in others:
         spacing = max(sheet.spacing_mm, other.spacing_mm)
         low = np.maximum(STANDS_OFF * float(np.hypot(sheet.noise_mm, other.noise_mm)), spacing)
         told = other.asked(sheet.mesh.vertices, sheet.normals)
-        found |= told.inner & (told.height > low) & (told.height < IN_FRONT * spacing) & (
-            told.aside < spacing) & (told.alike > 0.2)  # fmt: skip
-    return _patches(sheet.mesh, found, PATCH * sheet.spacing_mm**2)
+        off = told.inner & (told.height > low)
+        found |= off & (told.height < IN_FRONT * spacing) & (told.aside < spacing) & (told.alike > 0.2)
+        over |= off
+    seeds = _patches(sheet.mesh, found, PATCH * sheet.spacing_mm**2)
+    return _reached(sheet.mesh, seeds, over) if seeds.any() else seeds
+
+
+def _reached(mesh: Mesh, seeds: BoolArray, allowed: BoolArray) -> BoolArray:
+    """The seeds and the allowed vertices that hang together with them."""
+    members = np.flatnonzero(seeds | allowed)
+    piece = connected_components(meshes.adjacency(mesh)[members][:, members], directed=False)[1]
+    result = np.zeros(len(seeds), bool)
+    result[members[np.isin(piece, piece[seeds[members]])]] = True
+    return result
 
 
 def _patches(mesh: Mesh, chosen: BoolArray, least_mm2: float) -> BoolArray:

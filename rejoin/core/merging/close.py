@@ -97,10 +97,10 @@ def fine_of(view: Fragment) -> Fine:
 def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
     """The pose brought into contact on the full views, and judged."""
     points, normals = _asked(b)
-    spacing, noise = _units(a, b)
+    spacing, noise = units_of(a, b)
     reach = start_mm
     for _ in range(14):
-        _, place, ways, height, theirs, alike = _met(a, points, normals, a_from_b, reach, spacing)
+        _, place, ways, height, theirs, alike = met(a, points, normals, a_from_b, reach, spacing)
         good = alike > 0.7
         if np.count_nonzero(good) < 12:
             break
@@ -133,30 +133,30 @@ def _asked(b: Fine) -> tuple[FloatArray, FloatArray]:
     return b.points[asked], b.normals[asked]
 
 
-def _units(a: Fine, b: Fine) -> tuple[float, float]:
+def units_of(a: Fine, b: Fine) -> tuple[float, float]:
     """Spacing and noise by which two views are compared."""
     return max(a.spacing_mm, b.spacing_mm), float(np.hypot(a.noise_mm, b.noise_mm))
 
 
 def covered(a: Fine, b: Fine, a_from_b: FloatArray) -> BoolArray:
     """Under which of b's asked rim vertices (k,) a's surface runs on."""
-    spacing, noise = _units(a, b)
+    spacing, noise = units_of(a, b)
     result = np.zeros(b.rim_asked, bool)
     if not len(result):
         return result
     rim = b.asked_rim
-    which, _, _, height, _, alike = _met(a, b.points[rim], b.normals[rim], a_from_b, 3.0 * spacing, spacing)
+    which, _, _, height, _, alike = met(a, b.points[rim], b.normals[rim], a_from_b, 3.0 * spacing, spacing)
     # A rim is seen at a slant, so it is worse than the rest.
     result[which[(np.abs(height) < 2.0 * AGREES * float(np.hypot(noise, 0.02 * spacing))) & (alike > 0.6)]] = True
     return result
 
 
-def _met(
+def met(
     a: Fine, points: FloatArray, normals: FloatArray, a_from_b: FloatArray, reach: float, spacing: float
 ) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Which points of b meet a's inner surface within reach: places, normals, height over a, a's normals, likeness."""
     place, ways = apply(a_from_b, points), normals @ a_from_b[:3, :3].T
-    distance, nearest = a.tree.query(place, distance_upper_bound=float(np.hypot(reach, spacing)), workers=2)
+    distance, nearest = a.tree.query(place, distance_upper_bound=float(np.hypot(reach, spacing)))
     hit = np.flatnonzero(np.isfinite(distance))
     hit = hit[a.inner[nearest[hit]]]
     theirs = a.normals[nearest[hit]]
@@ -172,8 +172,8 @@ def _met(
 
 def judged(a: Fine, b: Fine, pose: FloatArray) -> Close:
     """How two views agree in a pose ``a_from_b``."""
-    (points, normals), (spacing, noise) = _asked(b), _units(a, b)
-    _, place, ways, height, _, alike = _met(a, points, normals, pose, 12.0 * spacing, spacing)
+    (points, normals), (spacing, noise) = _asked(b), units_of(a, b)
+    _, place, ways, height, _, alike = met(a, points, normals, pose, 12.0 * spacing, spacing)
     # Unequal sampling of rough relief adds a little of the spacing.
     unit = float(np.hypot(noise, 0.02 * spacing))
     agree = (alike > 0.8) & (np.abs(height) < AGREES * unit)

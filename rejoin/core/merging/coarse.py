@@ -15,6 +15,8 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact import border_vertices
+from rejoin.core.merging.planar import planar_poses
+from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.meshes import averaged_normals, vertex_areas, vertex_normals
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.settings import Report, silent
@@ -47,6 +49,7 @@ class Seen:
     shapes: tuple[FloatArray, ...]
     tree: cKDTree
     step_mm: float
+    ground: Ground
 
     @property
     def size_mm(self) -> float:
@@ -100,7 +103,8 @@ def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float) -> Seen:
     from rejoin.core.libraries.registration import local_shapes
 
     shapes = tuple(local_shapes(points, ways, radius * step_mm) for radius in RADII)
-    return Seen(points, ways, border, shapes, cKDTree(points), step_mm)
+    ground = Ground(cells_of(points, step_mm), points, ways, border)
+    return Seen(points, ways, border, shapes, cKDTree(points), step_mm, ground)
 
 
 def common_step(views: list[Mesh], spacing_mm: float) -> float:
@@ -119,23 +123,25 @@ def rough_poses(
     report(0.0, "Looking for places that look alike")
     start = [identity()] if least_move_mm == 0.0 else []
     poses = np.concatenate([np.array(start).reshape(-1, 4, 4), _drawn(a, b, least_move_mm)])
+    if least_move_mm == 0.0:
+        flat = planar_poses((a.points, a.normals), (b.points, b.normals), a.step_mm)
+        poses = np.concatenate([poses, flat])
     report(0.4, "Trying how the views lie together")
-    first = _quick(a, b, poses, _sample(b, 35))
-    poses = poses[np.argsort(-first, kind="stable")[:1500]]
-    quick = _quick(a, b, poses, _sample(b, 150))
-    order = np.argsort(-quick, kind="stable")
+    alike, closing = _worth(a, b, poses, 35)
+    poses = poses[np.unique(np.concatenate([np.argsort(-worth, kind="stable")[:2000] for worth in (alike, closing)]))]
     found: list[Rough] = []
-    tried: list[FloatArray] = []
+    seen: list[FloatArray] = []
     corners = b.points[:: max(1, len(b.points) // 60)]
-    for number in order[: 40 * FINALS]:
-        if len(tried) >= FINALS:
-            break
-        pose = poses[number]
-        if any(displacement(pose, other, corners).max() < 6.0 * a.step_mm for other in tried):
-            continue
-        tried.append(pose)
-        report(0.4 + 0.5 * len(tried) / FINALS, "Trying how the views lie together")
-        found.append(judged(a, b, _drawn_near(a, b, pose)))
+    for part, ranked in enumerate(_worth(a, b, poses, 150)):
+        for number in np.argsort(-ranked, kind="stable")[: 40 * FINALS]:
+            if len(seen) >= (part + 1) * FINALS // 2:
+                break
+            pose = poses[number]
+            if any(displacement(pose, other, corners).max() < 6.0 * a.step_mm for other in seen):
+                continue
+            seen.append(pose)
+            report(0.4 + 0.5 * len(seen) / FINALS, "Trying how the views lie together")
+            found.append(judged(a, b, _drawn_near(a, b, pose)))
     found += [judged(a, b, _drawn_near(a, b, pose)) for pose in start]
     best: list[Rough] = []
     for count, worth in ((keep // 3, Rough.score), (keep, Rough.closing)):
@@ -203,26 +209,32 @@ def _frames(along: FloatArray, up: FloatArray) -> FloatArray:
     return np.stack([along, up, np.cross(along, up)], axis=2)
 
 
-def _quick(a: Seen, b: Seen, poses: FloatArray, sample: npt.NDArray[np.int64]) -> FloatArray:
-    """Agreements less clashes (k,) of some of b's points in each pose."""
-    points, normals = b.points[sample], b.normals[sample]
-    result = np.empty(len(poses))
-    for start in range(0, len(poses), 200):
-        some = poses[start : start + 200]
-        placed = np.einsum("kij,nj->kni", some[:, :3, :3], points) + some[:, None, :3, 3]
-        ways = np.einsum("kij,nj->kni", some[:, :3, :3], normals)
-        agree, clash, inner = _compared(a, placed.reshape(-1, 3), ways.reshape(-1, 3), 1.0)
-        rim = np.tile(b.border[sample], len(some))
-        worth = (agree & ~rim) + 2.0 * (agree & inner & rim) - CLASH * (clash & ~rim)
-        result[start : start + 200] = worth.reshape(len(some), -1).sum(axis=1)
-    return result
+def _worth(a: Seen, b: Seen, poses: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
+    """Two worths (k,) of each pose by ``count`` points within each view and as many of its rim.
+
+    The first is how much of b lies on a's surface, the second how far each runs on under the other's rim: the right
+    pose of views from opposite sides shares little, but closes.
+    """
+    agree, clash, covered = tried(a.ground, _probe(b, count), poses)
+    turns = poses[:, :3, :3].transpose(0, 2, 1)
+    back = np.tile(np.eye(4), (len(poses), 1, 1))
+    back[:, :3, :3] = turns
+    back[:, :3, 3] = -np.einsum("kij,kj->ki", turns, poses[:, :3, 3])
+    agree_a, clash_a, covered_a = tried(b.ground, _probe(a, count), back)
+    bad = (clash + clash_a) / np.maximum(0.1 * (agree + agree_a + clash + clash_a), 1.0)
+    return agree + 2.0 * covered - CLASH * clash, (covered + covered_a) * np.exp(-bad)
+
+
+def _probe(b: Seen, count: int) -> Probe:
+    chosen = _sample(b, count)
+    return Probe(b.points[chosen], b.normals[chosen], b.border[chosen])
 
 
 def _compared(
     a: Seen, points: FloatArray, normals: FloatArray, width: float
 ) -> tuple[BoolArray, BoolArray, BoolArray]:
     """Which of b's points agree with a's surface, which clash, which lie at its inner part; ``width`` in steps."""
-    distance, nearest = a.tree.query(points, distance_upper_bound=5.0 * a.step_mm, workers=2)
+    distance, nearest = a.tree.query(points, distance_upper_bound=5.0 * a.step_mm)
     hit = np.isfinite(distance)
     nearest = np.where(hit, nearest, 0)
     offset = points - a.points[nearest]
@@ -262,7 +274,7 @@ def _drawn_near(a: Seen, b: Seen, pose: FloatArray) -> FloatArray:
     """The pose after some rounds of point-to-plane ICP on the thinned views, closer and closer."""
     for reach in (3.0, 3.0, 2.0, 2.0, 1.5, 1.0, 1.0, 0.7, 0.7):
         moved, ways = apply(pose, b.points), b.normals @ pose[:3, :3].T
-        distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm, workers=2)
+        distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm)
         hit = np.flatnonzero(np.isfinite(distance))
         theirs = a.normals[nearest[hit]]
         height = np.einsum("ij,ij->i", moved[hit] - a.points[nearest[hit]], theirs)

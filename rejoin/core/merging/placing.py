@@ -10,19 +10,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from rejoin.core.abreast import abreast
 from rejoin.core.merging.close import CLASHING, Close, Fine, closer, covered, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.merging.settling import settled
+from rejoin.core.merging.sliding import LESS, SLIDE, best_places, slid
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
-from rejoin.core.transforms import identity, inverse
+from rejoin.core.transforms import displacement, identity, inverse
 
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
 
+WORTH_RESTING = 0.5
+"""Share of the best score below which an arrangement is not followed to its end."""
 BEAM = 8
 """Arrangements that are followed at a time."""
 WORTH = 0.04
 """A view is placed where its pose scores at least this much (`Close.score`)."""
+SLID = 3
+"""Poses of two views, the best, that are tried along their weakest motion."""
 LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
 
@@ -50,16 +57,20 @@ def ways_of(views: Sequence[Fragment], report: Report) -> tuple[list[Fine], Ways
     spacing = max(view.spacing_mm for view in views)
     step = common_step([view.mesh for view in views], spacing)
     report(0.0, "Thinning the views")
-    seen = [seen_of(view.mesh, view.spacing_mm, step) for view in views]
-    fine = [fine_of(view) for view in views]
+    seen = abreast(lambda view, _: seen_of(view.mesh, view.spacing_mm, step), views)
+    fine = abreast(lambda view, _: fine_of(view), views)
+
+    def of_pair(pair: tuple[int, int], share: Report) -> list[Close]:
+        i, j = pair
+        rough = rough_poses(seen[i], seen[j], part_of(share, 0.1, 0.7))
+        share(0.7, "Trying how the views lie together")
+        near = sorted((closer(fine[i], fine[j], one.a_from_b, 1.5 * step) for one in rough), key=lambda one: -one.score)
+        along = [place for way in near[:SLID] for place in slid(fine[i], fine[j], way, step)]
+        best = best_places([*near[SLID:], *along], fine[j], step)
+        return _distinct(sorted(best, key=lambda one: -one.score), fine[j], step)
+
     pairs = list(combinations(range(len(views)), 2))
-    ways: Ways = {}
-    for number, (i, j) in enumerate(pairs):
-        share = part_of(report, (number + 0.1) / len(pairs), (number + 0.8) / len(pairs))
-        rough = rough_poses(seen[i], seen[j], share)
-        closer_ = [closer(fine[i], fine[j], one.a_from_b, 1.5 * step) for one in rough]
-        ways[i, j] = _distinct(sorted(closer_, key=lambda one: -one.score), fine[j], step)
-    return fine, ways
+    return fine, dict(zip(pairs, abreast(of_pair, pairs, part_of(report, 0.1, 1.0)), strict=True))
 
 
 def _distinct(ways: list[Close], b: Fine, step: float, keep: int = 6) -> list[Close]:
@@ -87,12 +98,16 @@ def arranged(fine: list[Fine], ways: Ways, report: Report) -> tuple[Arrangement,
         return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0
     for placed in range(2, len(fine)):
         report(placed / len(fine), "Looking how all views go together")
-        longer = [grown for one in beam for grown in _grown(one, fine, ways)]
+        longer = [grown for some in abreast(lambda one, _: _grown(one, fine, ways), beam) for grown in some]
         longer.sort(key=lambda one: -one.score)
         if not longer:
             break
         beam = _unlike(longer, fine)[:BEAM]
-    beam = _unlike(sorted(beam, key=lambda one: -one.score), fine)
+    report(1.0, "Looking whether they go together in another way too")
+    worth = [one for one in beam if one.score > WORTH_RESTING * beam[0].score]
+    rested = abreast(lambda one, _: _rested(one, fine), worth)
+    beam = _unlike(sorted(rested, key=lambda one: -one.score), fine)
+    beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
     rival = beam[1].score / max(beam[0].score, 1e-12) if len(beam) > 1 else 0.0
     return beam[0], rival
 
@@ -107,16 +122,33 @@ def _unlike(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:
 
 
 def _alike(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
-    if one.poses.keys() != other.poses.keys():
-        return False
-    root = next(iter(one.poses))
+    return one.poses.keys() == other.poses.keys() and _apart(one, other, fine) < 4.0
+
+
+def _worse_place(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
+    """Whether an arrangement is a worse place on the slide of another (`sliding`)."""
+    return (one.poses.keys() == other.poses.keys() and one.agree < LESS * other.agree and one.score < other.score
+            and _apart(one, other, fine) < SLIDE * 3.0)  # fmt: skip
+
+
+def _apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
+    """How far the views of two arrangements stand apart at most, spacings."""
+    root, most = next(iter(one.poses)), 0.0
     for number in one.poses:
         first, second = (inverse(o.poses[root]) @ o.poses[number] for o in (one, other))
         corners = fine[number].points[:: max(1, len(fine[number].points) // 20)]
-        moved = (first - second)[:3, :3] @ corners.T + (first - second)[:3, 3:]
-        if np.abs(moved).max() > 4.0 * fine[number].spacing_mm:
-            return False
-    return True
+        most = max(most, displacement(first, second, corners).max() / fine[number].spacing_mm)
+    return most
+
+
+def _rested(one: Arrangement, fine: list[Fine]) -> Arrangement:
+    """The arrangement with all its views brought to rest on each other, judged anew."""
+    poses = settled(one.poses, fine, 6.0 * max(fine[n].spacing_mm for n in one.poses))
+    first, *others = poses
+    result = _alone(fine, first)
+    for number in others:
+        result = _with(result, number, poses[number], fine)
+    return result
 
 
 def _alone(fine: list[Fine], number: int) -> Arrangement:

@@ -46,6 +46,12 @@ class Actions:
         made.triggered.connect(lambda checked=False: action())
         return made
 
+    def _name_undo(self, step: str) -> None:
+        self.undo.setText(f"&Undo {step}".strip())
+
+    def _name_redo(self, step: str) -> None:
+        self.redo.setText(f"&Redo {step}".strip())
+
     def _file(self) -> None:
         w = self.window
         menu = w.menuBar().addMenu("&File")
@@ -80,8 +86,9 @@ class Actions:
         self.undo = self._add(menu, "&Undo", Key.Undo, "Take the last step back.", w.bench.step_back)
         self.redo = self._add(menu, "&Redo", Key.Redo, "Do the step again.", lambda: w.bench.step_back(again=True))
         self.redo.setShortcuts([QKeySequence(Key.Redo), QKeySequence("Ctrl+Y")])
-        stack.undoTextChanged.connect(lambda text: self.undo.setText(f"&Undo {text}".strip()))
-        stack.redoTextChanged.connect(lambda text: self.redo.setText(f"&Redo {text}".strip()))
+        # no lambdas: the stack outlives the window, and would keep it
+        stack.undoTextChanged.connect(self._name_undo)
+        stack.redoTextChanged.connect(self._name_redo)
         menu.addSeparator()
         self.needs_fragments = [
             self._add(menu, "Re&name fragment…", None, "Name the selected fragment (F2 in the list).", w.scans.rename),

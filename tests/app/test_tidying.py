@@ -6,7 +6,12 @@ import gc
 import threading
 import weakref
 
+from PySide6.QtCore import QSettings
+
+from rejoin.app.bench import Bench
 from rejoin.app.tidying import Tidier
+from rejoin.app.window import Window
+from tests.app import made_up
 
 
 class Ring:
@@ -56,3 +61,19 @@ def test_without_it_the_reader_thread_would(qtbot, tidier: Tidier):
         assert freed_in and freed_in[0] is not threading.main_thread()
     finally:
         gc.disable()
+
+
+def test_a_closed_window_is_given_up_whole(qtbot, tmp_path):
+    memory = QSettings(str(tmp_path / "memory.ini"), QSettings.Format.IniFormat)
+    window = Window(Bench(memory, tmp_path / "recovery", warm=False), animated=False)
+    window.ask_keep = lambda parent: "discard"
+    window.show()
+    qtbot.waitExposed(window)
+    window.bench.session.apply("Join", made_up.joined())
+    seen = [weakref.ref(window), weakref.ref(window.scene), weakref.ref(window.bench)]
+    window.close()
+    window.deleteLater()
+    qtbot.wait(20)
+    del window
+    gc.collect()
+    assert [one() for one in seen] == [None, None, None]

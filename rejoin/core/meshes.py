@@ -93,9 +93,10 @@ def volume(mesh: Mesh) -> float:
 
 def cone_volumes(mesh: Mesh) -> FloatArray:
     """Signed volume (m,) between each triangle and the vertices' mean, mm³; over a closed shell they sum to its own."""
-    away = mesh.vertices - mesh.vertices.mean(axis=0)
-    corners = [np.ascontiguousarray(away[:, axis])[mesh.triangles] for axis in range(3)]
-    a, b, c = ([corner[:, k] for corner in corners] for k in range(3))
+    axes = [np.ascontiguousarray(mesh.vertices[:, axis]) for axis in range(3)]
+    axes = [axis - axis.mean() for axis in axes]
+    corners = [np.ascontiguousarray(mesh.triangles[:, k]) for k in range(3)]
+    a, b, c = ([np.take(axis, corner) for axis in axes] for corner in corners)
     terms = [a[i] * (b[j] * c[k] - b[k] * c[j]) for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1))]
     return np.asarray((terms[0] + terms[1] + terms[2]) / 6.0)
 

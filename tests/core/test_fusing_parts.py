@@ -8,6 +8,8 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.bodies import reaching_rim
+from rejoin.core.fusing.bounding import bounded, combined
 from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.contour import contour, pack, unpack
 from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
@@ -23,7 +25,7 @@ from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.torn import Torn
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import folded_crossings, seam_crossings, untangled
-from rejoin.core.fusing.whole import fills_rightly, reaching_rim
+from rejoin.core.fusing.whole import fills_rightly
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -178,7 +180,7 @@ def test_inner_shells_are_told_from_outer_ones() -> None:
         np.concatenate([box.vertices, 0.5 * box.vertices]),
         np.concatenate([box.triangles, box.triangles[:, ::-1] + count]),
     )
-    keep, inner = outer_triangles(both)
+    keep, _, inner = outer_triangles(both)
     assert inner == 1 and np.array_equal(keep, np.arange(len(box.triangles)))
 
 
@@ -201,18 +203,18 @@ def test_kept_triangles_that_run_through_new_ones_are_cut_out_and_closed_again()
     vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32)
     new = (np.linalg.norm(vertices[:, :2], axis=1) < 3.0) & (vertices[:, 2] > 0)
     at = int(np.argmax(np.where(new, -np.inf, vertices[:, 2])))  # kept, beside what is new
-    vertices[at, :2] *= 0.6  # over its neighbours, on the ball
+    vertices[at, :2] *= 0.75  # over its neighbours, on the ball
     vertices[at] *= 10.0 / np.linalg.norm(vertices[at])
     band = Sewn(Mesh(vertices, triangles), np.where(new, -1, np.arange(len(vertices))))
     pairs = seam_crossings(band.mesh, new)
     assert len(pairs) > 3
-    made, left = recut(band, pairs, np.zeros(len(vertices), bool), 0.3)
+    made, left = recut(band, np.zeros(len(vertices), bool), 0.4)
     assert len(left) == len(crossing_pairs(made.mesh)) == 0
     assert meshes.is_closed(made.mesh) and meshes.genus(made.mesh) == 0
     kept = made.origin >= 0
     assert kept.sum() > 0.9 * (~new).sum() and np.array_equal(made.mesh.vertices[kept], vertices[made.origin[kept]])
     assert np.abs(np.linalg.norm(made.mesh.vertices[~kept], axis=1) - 10.0).max() < 0.1
-    assert recut(band, pairs, ~new, 0.3)[0] is band  # what has to stay is not cut
+    assert recut(band, ~new, 0.4)[0] is band  # what has to stay is not cut
 
 
 def torus() -> Mesh:
@@ -319,6 +321,24 @@ def test_what_goes_on_from_a_break_counts_only_where_roughness_tells() -> None:
         normals = meshes.averaged_normals(part, meshes.vertex_normals(part), 2)
         torn = Torn(part, normals, side, broken, asked, 0.3)
         assert (len(torn([np.flatnonzero(asked)])[0]) > 0) == found
+
+
+def test_surfaces_bound_a_step_with_a_corner_and_an_edge_in_one_order() -> None:
+    """A step: floor z = 0 for x < 0, wall x = 0, top z = 2; the part is under the floor, or under the top behind x."""
+    rng = np.random.default_rng(4)
+    u, v = rng.uniform(0.3, 4.0, 300), rng.uniform(-4.0, 4.0, 300)
+    zero = np.zeros(300)
+    floor, top = np.column_stack([-u, v, zero]), np.column_stack([u, v, zero + 2.0])
+    wall = np.column_stack([zero, v, u / 2.1])
+    over = [lambda p: p[:, 2], lambda p: -p[:, 0], lambda p: p[:, 2] - 2.0]
+    tree = combined([[height(points) for height in over] for points in (floor, wall, top)], 0.1)
+    asked = np.array([[-1.0, 0.0, 0.4], [1.0, 0.0, 0.4], [1.0, 0.0, 2.5], [-0.2, 0.0, -1.0], [0.3, 0.0, 1.9]])
+    assert tree is not None
+    heights, which = bounded(tree, np.stack([height(asked) for height in over]))
+    assert heights == pytest.approx([0.4, -1.0, 0.5, -1.0, -0.1]) and which.tolist() == [0, 1, 2, 0, 2]
+    crossing = np.column_stack([u, v, rng.uniform(-2.0, 2.0, 300)])  # lies on none of them in any order
+    assert combined([[height(points) for height in over] for points in (floor, wall, crossing)], 0.1) is None
+    assert combined([], 0.1) is None
 
 
 def test_only_a_sure_break_across_an_opening_makes_it_a_chip() -> None:

@@ -18,6 +18,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
+from rejoin.core.fusing.bounding import Tree, bounded, combined
+from rejoin.core.fusing.quadrics import FEWEST, MOSTLY, TRUE, Piece, fitted
 from rejoin.core.fusing.soundness import every_corner
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -30,48 +32,23 @@ AROUND, AT_MOUTH = (8.0, 5.0, 3.5), 2.5
 """How far around a chip surfaces are looked at (less where they bend), and how near they must come, in spacings."""
 BESIDE = 2.0
 """New vertices this near to a chip, in spacings, are brought along."""
-FEWEST, FEWEST_AT_MOUTH = 40, 5
-"""Vertices that a piece has at least, all told and at the mouth."""
+FEWEST_AT_MOUTH = 5
+"""Vertices that a piece has at the mouth at least."""
 THROUGH = 0.8
 """A chip that lies so steeply below a surface (sine) is seen through the wall from its other side."""
+BEYOND_WALLS = 0.5
+"""Remains of a chip's wall end within this share of that distance."""
 BEYOND = 0.75
 """Share of that distance at which original surface still goes on."""
-TRUE = 0.25
-"""A piece is a plane or a quadric where its vertices lie on it within so many spacings (root mean square)."""
 DEEP = 0.5
 """From so many spacings below the continued surfaces on, what is there is a wall of the chip."""
-MOSTLY = 0.7
-"""Share of a piece's vertices that lie on its plane or quadric."""
 ROUNDS = 6
+ASKED = 200
+"""Vertices of a piece that tell how the pieces bound the part together."""
 AVERAGED = 4.0
 """How much farther around, in spacings, normals are averaged."""
 
 Over = Callable[[FloatArray], FloatArray | None]
-
-
-@dataclass(frozen=True, eq=False)
-class _Piece:
-    """A smooth piece of original surface: its vertices (k, 3) and z(x, y) over its own mean plane."""
-
-    points: FloatArray
-    middle: FloatArray
-    axes: FloatArray
-    shape: FloatArray
-
-    def height(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Height (k,) of points over the continued piece, + outside, and the direction (k, 3) in which it grows."""
-        x, y, z = ((points - self.middle) @ self.axes.T).T
-        over = z - _design(x, y)[:, : len(self.shape)] @ self.shape
-        full = np.zeros(6)
-        full[: len(self.shape)] = self.shape
-        slopes = np.stack([-(full[1] + 2 * full[3] * x + full[4] * y), -(full[2] + full[4] * x + 2 * full[5] * y)])
-        steep = np.sqrt(1.0 + np.square(slopes).sum(axis=0))
-        way = np.stack([*slopes, np.ones(len(x))], axis=1) @ self.axes
-        return over / steep, way / steep[:, None]
-
-
-def _design(x: FloatArray, y: FloatArray) -> FloatArray:
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
 def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> tuple[Mesh, BoolArray]:
@@ -100,11 +77,11 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     for own in mouths:
         around = _Around.of(mesh, own, new, normals, spacing_mm)
         pieces = around.pieces(spacing_mm)
-        inside_all = _combined(pieces)
-        if inside_all is not None:
+        tree = _combined(pieces, spacing_mm)
+        if tree is not None:
             reach = 0.5 * float(np.linalg.norm(np.ptp(vertices[own], axis=0)))
-            vertices[own] = _brought(vertices[own], pieces, inside_all, reach)
-            left[around.below(pieces, inside_all, spacing_mm)] = True
+            vertices[own] = _brought(vertices[own], pieces, tree, reach)
+            left[around.below(pieces, tree, spacing_mm)] = True
     return Mesh(vertices, mesh.triangles), left
 
 
@@ -122,11 +99,10 @@ def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: 
 
     def over(own: Indices) -> Over:
         pieces = _Around.of(mesh, own, gone, normals, spacing_mm).pieces(spacing_mm)
-        inside_all = _combined(pieces)
-        if inside_all is None:
+        tree = _combined(pieces, spacing_mm)
+        if tree is None:
             return lambda points: None
-        pick = np.max if inside_all else np.min
-        return lambda points: np.asarray(pick(np.stack([piece.height(points)[0] for piece in pieces]), axis=0))
+        return lambda points: bounded(tree, _heights(pieces, points))[0]
 
     return [over(own) for own in spots]
 
@@ -186,30 +162,30 @@ class _Around:
         depth = -np.einsum("ij,ij->i", spots[nearest] - local.vertices, normals[used])
         return _Around(local, meshes.adjacency(local).tocoo(), used, normals[used], away, depth > THROUGH * away)
 
-    def pieces(self, spacing_mm: float) -> list[_Piece]:
+    def pieces(self, spacing_mm: float) -> list[Piece]:
         """The smooth pieces that come up to the chip's mouth and go on beyond its surroundings.
 
         Remains of the chip's walls end within them. None at all where one of the pieces is no plane or quadric.
         """
         one, other = self.normals[self.links.row], self.normals[self.links.col]
         bends = np.einsum("ij,ij->i", one, other) < np.cos(np.deg2rad(BEND))
-        found: list[_Piece] = []
+        found: list[Piece] = []
         for own in sorted(self._parts(~bends, spacing_mm), key=len, reverse=True):
             if len(own) < FEWEST or not self._goes_on(own, spacing_mm):
                 continue
             outward = self.normals[own].mean(axis=0)
-            near = (self.local.vertices[own[self.away[own] < wide * spacing_mm]] for wide in AROUND)
-            tries = (_fitted(points, outward, spacing_mm) for points in near)
-            fitted = next((piece for piece in tries if piece is not None), None)
-            if fitted is None:
+            points, away = self.local.vertices[own], self.away[own] / spacing_mm
+            rings = [away < wide for wide in AROUND] + [away > BEYOND_WALLS * AROUND[0]]
+            tries = (fitted(points[ring], outward, spacing_mm) for ring in rings)
+            piece = next((one for one in tries if one is not None), None)
+            if piece is None:
                 return []
-            _add(found, fitted, spacing_mm)
+            _add(found, piece, spacing_mm)
         return found
 
-    def below(self, pieces: list[_Piece], inside_all: bool, spacing_mm: float) -> IntArray:
+    def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""
-        heights = np.stack([piece.height(self.local.vertices)[0] for piece in pieces])
-        low = (heights.max(axis=0) if inside_all else heights.min(axis=0)) < -DEEP * spacing_mm
+        low = bounded(tree, _heights(pieces, self.local.vertices))[0] < -DEEP * spacing_mm
         parts = self._parts(low[self.links.row] & low[self.links.col], spacing_mm)
         chosen = [part for part in parts if low[part].all() and not self._goes_on(part, spacing_mm)]
         return np.asarray(self.used[np.concatenate([np.zeros(0, np.int64), *chosen])])
@@ -228,18 +204,18 @@ class _Around:
         return bool((self.away[part] > BEYOND * AROUND[0] * spacing_mm).any())
 
 
-def _add(found: list[_Piece], fitted: _Piece, spacing_mm: float) -> None:
+def _add(found: list[Piece], piece: Piece, spacing_mm: float) -> None:
     """Add a piece, or make it one with another that it goes on from across the chip."""
     for number, other in enumerate(found):
         outward = other.axes[2]
-        both = _fitted(np.concatenate([other.points, fitted.points]), outward, spacing_mm)
-        if both is not None and outward @ fitted.axes[2] > 0.0 and _runs_along(both, (other, fitted), spacing_mm):
+        both = fitted(np.concatenate([other.points, piece.points]), outward, spacing_mm)
+        if both is not None and outward @ piece.axes[2] > 0.0 and _runs_along(both, (other, piece), spacing_mm):
             found[number] = both
             return
-    found.append(fitted)
+    found.append(piece)
 
 
-def _runs_along(both: _Piece, pieces: tuple[_Piece, _Piece], spacing_mm: float) -> bool:
+def _runs_along(both: Piece, pieces: tuple[Piece, Piece], spacing_mm: float) -> bool:
     """Whether what was fitted to two pieces is true to each of them, in place and in direction."""
     for piece in pieces:
         off, ways = both.height(piece.points)
@@ -249,58 +225,22 @@ def _runs_along(both: _Piece, pieces: tuple[_Piece, _Piece], spacing_mm: float) 
     return True
 
 
-def _fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> _Piece | None:
-    """The plane of some vertices, or the quadric where that lies clearly closer; None where neither is true to them."""
-    if len(points) < FEWEST:
-        return None
-    middle = points.mean(axis=0)
-    axes = np.linalg.svd(points - middle, full_matrices=False)[2]
-    axes[2] *= np.sign(axes[2] @ outward) or 1.0
-    axes[1] = np.cross(axes[2], axes[0])
-    x, y, z = ((points - middle) @ axes.T).T
-    design, best = _design(x, y), None
-    for terms in (3, 6):
-        shape, off = _robust(design[:, :terms], z, TRUE * spacing_mm)
-        if best is None or off < 0.7 * best[0]:
-            best = off, shape
-    if best is None or best[0] > TRUE * spacing_mm:
-        return None
-    return _Piece(points, middle, axes, best[1])
+def _heights(pieces: list[Piece], points: FloatArray) -> FloatArray:
+    return np.stack([piece.height(points)[0] for piece in pieces])
 
 
-def _robust(design: FloatArray, z: FloatArray, close: float) -> tuple[FloatArray, float]:
-    """Least squares on what lies on one surface, and the root mean square of that; inf where less than `MOSTLY` does.
-
-    Remains of a chip's wall may hang on to a piece.
-    """
-    good = np.ones(len(z), bool)
-    for _ in range(12):
-        shape = np.linalg.lstsq(design[good], z[good], rcond=None)[0]
-        left = np.abs(z - design @ shape)
-        good = left < max(2.0 * close, 2.0 * float(np.median(left)))
-    off = float(np.sqrt(np.square(left[good]).mean()))
-    return np.asarray(shape), off if good.mean() > MOSTLY else np.inf
+def _combined(pieces: list[Piece], spacing_mm: float) -> Tree | None:
+    """How the pieces bound the part together; None where they do in no plain way."""
+    some = [piece.points[:: max(1, len(piece.points) // ASKED)] for piece in pieces]
+    return combined([list(_heights(pieces, points)) for points in some], 2.0 * TRUE * spacing_mm)
 
 
-def _combined(pieces: list[_Piece]) -> bool | None:
-    """Whether the part is what lies inside all pieces (True) or inside any (False); None where neither holds."""
-    if not pieces:
-        return None
-    sides = [
-        float(np.median(one.height(other.points)[0]))
-        for k, one in enumerate(pieces) for n, other in enumerate(pieces) if k != n
-    ]  # fmt: skip
-    if all(side < 0 for side in sides):
-        return True
-    return False if all(side > 0 for side in sides) else None
-
-
-def _brought(points: FloatArray, pieces: list[_Piece], inside_all: bool, reach_mm: float) -> FloatArray:
+def _brought(points: FloatArray, pieces: list[Piece], tree: Tree, reach_mm: float) -> FloatArray:
     """The points (k, 3) on what the pieces bound together; those that would go farther than the reach stay."""
     moved = points
     for _ in range(ROUNDS):
         heights, ways = (np.stack(both) for both in zip(*(piece.height(moved) for piece in pieces), strict=True))
-        which = heights.argmax(axis=0) if inside_all else heights.argmin(axis=0)
+        which = bounded(tree, heights)[1]
         rows = np.arange(len(moved))
         moved = moved - heights[which, rows, None] * ways[which, rows]
     near = np.linalg.norm(moved - points, axis=1) < reach_mm

@@ -17,7 +17,7 @@ from rejoin.core.records import FloatArray, IntArray, Mesh
 Indices = npt.NDArray[np.int64]
 
 MOST_CELLS = 4_000_000
-FAR_CELL = 3.0
+FAR_CELL = 4.0
 """Size, in spacings, of the cells in which far triangles are summed; they are at least `REACH` away."""
 
 
@@ -39,7 +39,7 @@ class Crop:
 
 
 def crops(parts: list[Mesh], also: list[BoolArray], spacing_mm: float) -> list[Crop]:
-    """Each fragment's triangles within `REACH` spacings (and up to twice that) of another or of the ``also`` vertices.
+    """Each fragment's triangles within `REACH` spacings (and up to half as far again) of another or of ``also``.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def crops(parts: list[Mesh], also: list[BoolArray], spacing_mm: float) -> list[C
     """
     low = np.min([part.vertices.min(axis=0) for part in parts], axis=0)
     size = np.max([part.vertices.max(axis=0) for part in parts], axis=0) - low
-    cell = max(REACH * spacing_mm, float((np.prod(size + REACH * spacing_mm) / MOST_CELLS) ** (1.0 / 3.0)))
+    cell = max(0.5 * REACH * spacing_mm, float((np.prod(size + REACH * spacing_mm) / MOST_CELLS) ** (1.0 / 3.0)))
     shape = np.floor(size / cell).astype(np.int64) + 3
     strides = np.array([shape[1] * shape[2], shape[2], 1])
     places = [
@@ -73,8 +73,9 @@ def _with_neighbours(cells: Indices, shape: Indices) -> BoolArray:
     for axis in range(3):
         line = np.moveaxis(grid, axis, 0)
         before = line.copy()
-        line[1:] |= before[:-1]
-        line[:-1] |= before[1:]
+        for step in (1, 2):
+            line[step:] |= before[:-step]
+            line[:-step] |= before[step:]
     return grid.ravel()
 
 

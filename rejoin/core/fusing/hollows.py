@@ -232,14 +232,19 @@ def _lower(
     known = np.setdiff1d(hollow.bare, hollow.beyond)
     if over(points[:1]) is None:
         wide = float(np.linalg.norm(np.ptp(spots, axis=0)))
-        if len(hollow.beyond) or wide > NARROW * spacing_mm or np.median(winding()(points[known])) <= BELOW:
+        told = hollow.sure or (wide <= NARROW * spacing_mm and np.median(winding()(points[known])) > BELOW)
+        if len(hollow.beyond) or not told:
             return None
     elif any(_median(over(points[some])) > -SHALLOW * spacing_mm for some in (known, hollow.beyond) if len(some)):
         return None
     walls = []
     for part, wall in zip(parts, hollow.walls, strict=True):
         height = over(part.vertices[wall])
-        walls.append(wall[winding()(part.vertices[wall]) > 0.5 if height is None else height < 0.0])
+        if height is not None:
+            wall = wall[height < 0.0]
+        elif not hollow.sure:
+            wall = wall[winding()(part.vertices[wall]) > 0.5]
+        walls.append(wall)
     return replace(hollow, walls=walls)
 
 

@@ -18,12 +18,13 @@ from rejoin.core.transforms import apply
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """A placed fragment with its holes closed; ``index`` is its place among the fragments."""
+    """A placed fragment with its holes closed; ``index`` is its place among the fragments, ``shells`` its bodies."""
 
     index: int
     mesh: Mesh
     holes: tuple[Patch, ...]
     volume_mm3: float
+    shells: int = 1
 
 
 def pieces_of(fragments: Sequence[Fragment], placements: Sequence[Placement], notes: list[str]) -> list[Piece]:
@@ -62,12 +63,12 @@ def _piece(index: int, fragment: Fragment, part_from_scan: FloatArray) -> tuple[
     if volume < 0:
         mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.triangles[:, ::-1]))
         notes.append(f"{fragment.scan.name} was inside out and was turned.")
-    keep, inner = outer_triangles(mesh)
+    keep, shells, inner = outer_triangles(mesh)
     if inner:
         mesh = Mesh(mesh.vertices, mesh.triangles[keep])
         volume = meshes.volume(mesh)
         notes.append(f"{fragment.scan.name} holds {inner} shells inside it or far smaller; they were left out.")
-    return Piece(index, mesh, shut.patches, abs(volume)), notes
+    return Piece(index, mesh, shut.patches, abs(volume), shells), notes
 
 
 def _same_place(mesh: Mesh, other: Mesh, spacing_mm: float) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.crossings import Pairs
@@ -15,20 +16,20 @@ from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.fusing.stitching import border_loops
 from rejoin.core.fusing.untangling import seam_crossings
-from rejoin.core.records import Mesh
+from rejoin.core.records import FloatArray, Mesh
 
+REACH, WIDEST = 1.5, 8.0
+"""What the scans brought is cut so near to what is new, and spots no wider, in spacings."""
 ROUNDS = 6
 """How often it is tried, with another ring of triangles around the crossings where that did not help."""
 
 
-def recut(band: Sewn, crossings: Pairs, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
+def recut(band: Sewn, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
     """The band with the surroundings of crossing triangles made anew, where that leaves fewer of them.
 
     Parameters
     ----------
     band : Sewn
-    crossings : (k, 2) int
-        Pairs of its triangles that run through each other.
     rim : (n,) bool
         Vertices of the scans (which ``origin`` counts) that have to stay.
     spacing_mm : float
@@ -38,7 +39,10 @@ def recut(band: Sewn, crossings: Pairs, rim: BoolArray, spacing_mm: float) -> tu
     Sewn, (k, 2) int
         The band, and what still crosses.
     """
-    around = 0
+    crossings, around = seam_crossings(band.mesh, band.origin < 0), 0
+    if not len(crossings):
+        return band, crossings
+    stands = _standing(band, rim, spacing_mm)
     for _ in range(ROUNDS):
         if not len(crossings):
             break
@@ -46,14 +50,22 @@ def recut(band: Sewn, crossings: Pairs, rim: BoolArray, spacing_mm: float) -> tu
         flags[band.mesh.triangles[crossings].ravel()] = True
         for _ in range(around):
             flags = widened(band.mesh, flags)
-        other = _without(band, flags, rim[band.origin] & (band.origin >= 0), spacing_mm)
+        other = _without(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
         pairs = seam_crossings(other.mesh, other.origin < 0)
         better = len(pairs) < len(crossings)
         band, crossings, around = (other, pairs, around) if better else (band, crossings, around + 1)
     return band, crossings
 
 
-def _without(band: Sewn, flags: BoolArray, rim: BoolArray, spacing_mm: float) -> Sewn:
+def _standing(band: Sewn, rim: BoolArray, spacing_mm: float) -> BoolArray:
+    """The scans' vertices that stay: those of the rim, and what lies away from all that is new."""
+    kept, points, stands = np.flatnonzero(band.origin >= 0), band.mesh.vertices, rim.copy()
+    near = cKDTree(points[band.origin < 0]).query(points[kept], distance_upper_bound=REACH * spacing_mm)[0]
+    stands[band.origin[kept[np.isinf(near)]]] = True
+    return stands
+
+
+def _without(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float) -> Sewn:
     """The band with the triangles around the flagged vertices (n,) replaced, spot by spot."""
     mesh = band.mesh
     chosen = np.flatnonzero(any_corner(flags, mesh.triangles))
@@ -61,7 +73,7 @@ def _without(band: Sewn, flags: BoolArray, rim: BoolArray, spacing_mm: float) ->
     triangles: list[Indices] = []
     for spot in _spots(mesh, chosen):
         loop = _hole(mesh, spot)
-        if loop is None or rim[mesh.triangles[spot].ravel()].any():
+        if loop is None or _inner(mesh, spot, stands).any() or _wide(mesh.vertices[loop]) > WIDEST * spacing_mm:
             continue
         points, added = rings(mesh.vertices[loop], loop, count, spacing_mm)
         gone[spot] = True
@@ -72,6 +84,20 @@ def _without(band: Sewn, flags: BoolArray, rim: BoolArray, spacing_mm: float) ->
     whole = faired(whole, np.arange(len(mesh.vertices), count))
     made, kept = meshes.compacted(whole)
     return Sewn(made, np.append(band.origin, np.full(count - len(mesh.vertices), -1))[kept])
+
+
+def _inner(mesh: Mesh, spot: Indices, stands: BoolArray) -> BoolArray:
+    """Which vertices of a spot stay though no triangle beside it has them."""
+    corners = meshes.sorted_unique(mesh.triangles[spot].astype(np.int64))
+    beside = np.zeros(len(mesh.vertices), bool)
+    others = np.ones(len(mesh.triangles), bool)
+    others[spot] = False
+    beside[mesh.triangles[others].ravel()] = True
+    return stands[corners] & ~beside[corners]
+
+
+def _wide(points: FloatArray) -> float:
+    return float(np.linalg.norm(np.ptp(points, axis=0)))
 
 
 def _spots(mesh: Mesh, chosen: Indices) -> list[Indices]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -93,15 +94,20 @@ class Seam:
         position = np.concatenate([np.arange(len(loop)) for loop in loops])
         return Seam(mesh.vertices[start], mesh.vertices[end], outward, sums[start], number, position)
 
-    def nearest(self, points: FloatArray, candidates: int = 6) -> tuple[Indices, FloatArray, FloatArray]:
-        """For each point its nearest segment, the share along it (0 to 1), and the distance, negative over the mesh."""
+    @cached_property
+    def _spots(self) -> tuple[cKDTree, Indices]:
+        """Places along the segments, long ones in several, and the segment of each."""
         length = np.linalg.norm(self.ends - self.starts, axis=1)
         pieces = np.maximum(np.ceil(length / max(float(np.median(length)), 1e-12)), 1).astype(int)
         owner = np.repeat(np.arange(len(length)), pieces)
         within = (np.arange(len(owner)) - np.repeat(np.cumsum(pieces) - pieces, pieces) + 0.5) / pieces[owner]
-        spots = self.starts[owner] + within[:, None] * (self.ends - self.starts)[owner]
-        count = min(candidates, len(spots))
-        _, near = cKDTree(spots).query(points, k=count, workers=-1)
+        return cKDTree(self.starts[owner] + within[:, None] * (self.ends - self.starts)[owner]), owner
+
+    def nearest(self, points: FloatArray, candidates: int = 6) -> tuple[Indices, FloatArray, FloatArray]:
+        """For each point its nearest segment, the share along it (0 to 1), and the distance, negative over the mesh."""
+        tree, owner = self._spots
+        count = min(candidates, len(owner))
+        _, near = tree.query(points, k=count, workers=-1)
         near = owner[np.reshape(near, (len(points), count))]
         a, along = self.starts[near], self.ends[near] - self.starts[near]
         length2 = np.maximum(np.einsum("ijk,ijk->ij", along, along), 1e-30)

@@ -10,6 +10,7 @@ import numpy as np
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing.bodies import bodies, outer, outer_band
 from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls, without_chips_at
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
@@ -20,7 +21,7 @@ from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.reducing import reduced
 from rejoin.core.fusing.ring import BoolArray, Contact, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
-from rejoin.core.fusing.soundness import any_corner, outer_triangles, shells_of
+from rejoin.core.fusing.soundness import any_corner, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
@@ -135,15 +136,15 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
         except CannotSew:
             pass
         try:
-            result = _outer(united(parts, crack_field(*_basis(scene, spacing_mm))))
+            result = outer(united(parts, crack_field(*_basis(scene, spacing_mm))))
             notes.append("The crack could not be healed along its edge; the fragments were united as they lie.")
             return _made(result)
         except NoAnswer:
             pass
     if len(parts) == 1:
-        return _made(_outer(Sewn(parts[0], np.arange(len(parts[0].vertices)))))
+        return _made(outer(Sewn(parts[0], np.arange(len(parts[0].vertices)))))
     try:
-        return _made(_outer(united(parts, None)))
+        return _made(outer(united(parts, None)))
     except NoAnswer:
         notes.append("The fragments could not be united; they stand side by side in the whole.")
         mesh = joined(parts)
@@ -250,48 +251,19 @@ def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: R
 def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, BoolArray]:
     band, left = sewn(*_basis(scene, spacing_mm))
     report(0.6, "Looking for triangles that run through each other")
-    mesh, crossings = untangled(band.mesh, band.origin < 0, spacing_mm)
-    band = Sewn(mesh, band.origin)
+    band, crossings = recut(band, np.concatenate(scene.rims), spacing_mm)
     if len(crossings):
-        band, crossings = recut(band, crossings, np.concatenate(scene.rims), spacing_mm)
-    band = _outer_band(band, scene, max(piece.volume_mm3 for piece in pieces))
+        mesh, left_over = untangled(band.mesh, band.origin < 0, spacing_mm)
+        if not len(left_over):  # drawing much together to free little would bend the surface
+            band, crossings = Sewn(mesh, band.origin), left_over
+    band, number = outer_band(band, scene.cut, max(piece.volume_mm3 for piece in pieces))
     if not meets_rims(scene.cut, band):
         raise CannotSew("an edge has more or fewer than two triangles")
     result = assembled([piece.mesh for piece in pieces], scene.cut, band)
-    return Made(result.mesh, result.origin, band, len(crossings), _shells(result.mesh)), left
+    shells = bodies(pieces, scene.cut, number, result.mesh)
+    return Made(result.mesh, result.origin, band, len(crossings), shells), left
 
 
 def _made(result: Sewn) -> Made:
     crossings = len(seam_crossings(result.mesh, result.origin < 0))
-    return Made(result.mesh, result.origin, None, crossings, _shells(result.mesh))
-
-
-def _shells(mesh: Mesh) -> int:
-    return shells_of(mesh)[0]
-
-
-def _outer(result: Sewn) -> Sewn:
-    """Without inner shells and specks."""
-    keep, _ = outer_triangles(result.mesh)
-    return _with_triangles(result, keep) if len(keep) < len(result.mesh.triangles) else result
-
-
-def _outer_band(band: Sewn, scene: Scene, largest_mm3: float) -> Sewn:
-    """Without bodies that end nowhere at the crops' cuts and enclose a void or next to nothing."""
-    number, owner = shells_of(band.mesh)
-    ends = reaching_rim(band, np.concatenate(scene.rims), owner)
-    good = ends | (np.bincount(owner, meshes.cone_volumes(band.mesh), number) > 1e-3 * largest_mm3)
-    return band if good.all() else _with_triangles(band, np.flatnonzero(good[owner]))
-
-
-def reaching_rim(band: Sewn, rim: BoolArray, owner: np.ndarray) -> BoolArray:
-    """Which bodies of a band end at the crops' cuts (``rim`` of the scans' vertices); ``owner`` (m,) of triangles."""
-    at_rim = (band.origin >= 0) & rim[band.origin]
-    ends = np.zeros(int(owner.max(initial=-1)) + 1, bool)
-    ends[owner[any_corner(at_rim, band.mesh.triangles)]] = True
-    return ends
-
-
-def _with_triangles(result: Sewn, keep: np.ndarray) -> Sewn:
-    mesh, old = meshes.compacted(result.mesh, keep.astype(np.int32))
-    return Sewn(mesh, result.origin[old])
+    return Made(result.mesh, result.origin, None, crossings, shells_of(result.mesh)[0])

@@ -1,0 +1,74 @@
+"""A smooth piece of surface as the plane or quadric that it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rejoin.core.records import FloatArray
+
+FEWEST = 40
+"""Vertices that a piece has at least."""
+TRUE = 0.25
+"""A piece is a plane or a quadric where its vertices lie on it within so many spacings (root mean square)."""
+MOSTLY = 0.7
+"""Share of a piece's vertices that lie on its plane or quadric."""
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A smooth piece of original surface: its vertices (k, 3) and z(x, y) over its own mean plane."""
+
+    points: FloatArray
+    middle: FloatArray
+    axes: FloatArray
+    shape: FloatArray
+
+    def height(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Height (k,) of points over the continued piece, + outside, and the direction (k, 3) in which it grows."""
+        x, y, z = ((points - self.middle) @ self.axes.T).T
+        over = z - _design(x, y)[:, : len(self.shape)] @ self.shape
+        full = np.zeros(6)
+        full[: len(self.shape)] = self.shape
+        slopes = np.stack([-(full[1] + 2 * full[3] * x + full[4] * y), -(full[2] + full[4] * x + 2 * full[5] * y)])
+        steep = np.sqrt(1.0 + np.square(slopes).sum(axis=0))
+        way = np.stack([*slopes, np.ones(len(x))], axis=1) @ self.axes
+        return over / steep, way / steep[:, None]
+
+
+def _design(x: FloatArray, y: FloatArray) -> FloatArray:
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> Piece | None:
+    """The plane of some vertices, or the quadric where that lies clearly closer; None where neither is true to them."""
+    if len(points) < FEWEST:
+        return None
+    middle = points.mean(axis=0)
+    axes = np.linalg.svd(points - middle, full_matrices=False)[2]
+    axes[2] *= np.sign(axes[2] @ outward) or 1.0
+    axes[1] = np.cross(axes[2], axes[0])
+    x, y, z = ((points - middle) @ axes.T).T
+    design, best = _design(x, y), None
+    for terms in (3, 6):
+        shape, off = _robust(design[:, :terms], z, TRUE * spacing_mm)
+        if best is None or off < 0.7 * best[0]:
+            best = off, shape
+    if best is None or best[0] > TRUE * spacing_mm:
+        return None
+    return Piece(points, middle, axes, best[1])
+
+
+def _robust(design: FloatArray, z: FloatArray, close: float) -> tuple[FloatArray, float]:
+    """Least squares on what lies on one surface, and the root mean square of that; inf where less than `MOSTLY` does.
+
+    Remains of a chip's wall may hang on to a piece.
+    """
+    good = np.ones(len(z), bool)
+    for _ in range(12):
+        shape = np.linalg.lstsq(design[good], z[good], rcond=None)[0]
+        left = np.abs(z - design @ shape)
+        good = left < max(2.0 * close, 2.0 * float(np.median(left)))
+    off = float(np.sqrt(np.square(left[good]).mean()))
+    return np.asarray(shape), off if good.mean() > MOSTLY else np.inf

@@ -133,13 +133,14 @@ class Trial:
     limit: float
     bound: float
     layer: float
+    spread: float
     probability: float
     seconds: float
 
     @property
     def called(self) -> bool:
-        """Whether the faces were called worn."""
-        return self.layer > 0.0 and self.probability > 0.5
+        """Whether a person is told that material is missing."""
+        return self.layer > 2.0 * self.spread > 0.0
 
 
 def joined(
@@ -186,7 +187,8 @@ def trial(part: int, kind: Kind, scan: int) -> Trial:
     found, truth, seconds = joined(case, kind, np.random.default_rng([part, scan, 41]))
     error = float(displacement(found.part_from_scan[1], truth, case.fragments[1].vertices).max())
     layer = found.layers[0]
-    return Trial(error, _limit(part, kind), found.certainty[1].u95_mm, layer.apart_mm, layer.probability, seconds)
+    bound, limit = found.certainty[1].u95_mm, _limit(part, kind)
+    return Trial(error, limit, bound, layer.apart_mm, layer.sd_mm, layer.probability, seconds)
 
 
 @lru_cache(maxsize=4)

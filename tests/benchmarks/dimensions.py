@@ -1,14 +1,15 @@
 """How often U holds what it says: sizes on one scan and across a joint, on parts whose sizes are known.
 
     python -m tests.benchmarks.dimensions --runs 500
-    python -m tests.benchmarks.dimensions --runs 60 --joints fresh either clean worn
+    python -m tests.benchmarks.dimensions --runs 60 --joints fresh supposed clean worn
 
 Each run draws fresh scan noise, white or (as scanners have it) alike over three spacings, and a placement: from a
 stated covariance, or with ``--joints`` the one that the program finds for the scans of a broken casting, with the
 covariance that the program states for it. Faces, bores, points and angles of two lugs, one on each fragment, are
 measured; counted is how often the true size lies within U (95.4 % for a normal distribution). Joints are "fresh"
-(clean, and joined as such, without allowing for a missing layer), or, where nobody says so, "either" (as many clean as
-worn, which is what U then speaks of), "clean" or "worn" alone.
+(clean, and joined as such, without allowing for a missing layer), or, where nobody says so, "supposed" (worn as the
+program supposes it before it looks, which is what U then speaks of), "either" (some clean, some worn by .06 to .2 mm a
+face), "clean" or "worn" alone.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from rejoin.core.dimensions.sizes import measure
 from rejoin.core.meshes import placed, vertex_normals
 from rejoin.core.records import FloatArray, LayerDoubt, Mesh
 from rejoin.core.transforms import apply, from_vector, identity, inverse
+from rejoin.core.uncertainty.layers import USUAL_LAYER
 from tests.benchmarks.coverage import KINDS, broken, joined, scans_of
 from tests.makers.faults import CORRELATED_SHARE, CORRELATION_SPACINGS
 from tests.makers.scanning import smooth_field
@@ -34,7 +36,7 @@ PITCH = 0.6
 SPREAD = np.array([2e-4, 3e-4, 2e-4, 0.01, 0.015, 0.01])
 """1 sigma of the placement: turns in rad, shifts in mm."""
 CLEAN, WORN = ("clean", "clean, rough"), ("worn 0.06", "worn 0.12", "worn 0.2")
-GROUPS = {"fresh": CLEAN, "either": (*CLEAN * 3, *WORN * 2), "clean": CLEAN, "worn": WORN}
+GROUPS = {"fresh": CLEAN, "supposed": CLEAN, "either": (*CLEAN * 3, *WORN * 2), "clean": CLEAN, "worn": WORN}
 ACROSS = (
     ("faces", [[-30.0, 2, 1], [30.0, 2, 1]], 60.0), ("centres", [[-15.0, 0, 0], [15.0, 0, 0]], 40.0),
     ("points", [[-30.0, 2, 1], [30.0, 2, 1]], 60.0), ("angle", [[-30.0, 2, 1], [25.0, 10.0, 0]], 90.0),
@@ -110,6 +112,8 @@ def found(group: str, first: int) -> Iterator[Placing]:
     kinds = [next(kind for kind in KINDS if kind.name == name) for name in GROUPS[group]]
     for number in range(first, first + 1_000_000):
         kind = kinds[number % len(kinds)]
+        if group == "supposed":
+            kind = replace(kind, wear=_supposed_wear(number, kind.spacing))
         try:
             case = scans_of(broken(number, kind), kind, 0)
             adjusted, truth, _ = joined(case, kind, np.random.default_rng([number, 41]), group != "fresh")
@@ -125,6 +129,12 @@ def found(group: str, first: int) -> Iterator[Placing]:
         sure = adjusted.certainty[1]
         layers = tuple(replace(one, move=turned @ one.move) for one in sure.layers)
         yield wrong, turned @ sure.covariance @ turned.T, centre, layers
+
+
+def _supposed_wear(number: int, spacing: float) -> float:
+    """Wear of each face, mm, drawn from what is expected before looking: none, or a half-normal layer over both."""
+    rng = np.random.default_rng([number, 9])
+    return 0.5 * USUAL_LAYER * spacing * abs(rng.normal()) if rng.random() < 0.5 else 0.0
 
 
 def _across(crack: FloatArray, beyond: FloatArray) -> FloatArray:

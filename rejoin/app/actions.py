@@ -86,6 +86,9 @@ class Actions:
         self.undo = self._add(menu, "&Undo", Key.Undo, "Take the last step back.", w.bench.step_back)
         self.redo = self._add(menu, "&Redo", Key.Redo, "Do the step again.", lambda: w.bench.step_back(again=True))
         self.redo.setShortcuts([QKeySequence(Key.Redo), QKeySequence("Ctrl+Y")])
+        for act, can in ((self.undo, stack.canUndoChanged), (self.redo, stack.canRedoChanged)):
+            act.setEnabled(False)
+            can.connect(act.setEnabled)  # also while work runs: they say why not
         # no lambdas: the stack outlives the window, and would keep it
         stack.undoTextChanged.connect(self._name_undo)
         stack.redoTextChanged.connect(self._name_redo)

@@ -203,9 +203,6 @@ class Window(FileWork):
             action.setEnabled(idle and bool(project.joints))
         a.save_whole.setEnabled(idle and project.whole is not None)
         a.cancel.setEnabled(not idle)
-        stack = self.bench.session.stack
-        a.undo.setEnabled(stack.canUndo())  # while work runs they say why not
-        a.redo.setEnabled(stack.canRedo())
 
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:

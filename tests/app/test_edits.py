@@ -151,6 +151,9 @@ def test_undo_says_what_it_took_back_and_waits_for_running_work(window):
     assert window.strip.words.text() == "Next: 10 Scans. Open the scan of another fragment too."
     window.actions_.undo.trigger()
     assert window.strip.words.text() == "Undone: Remove B." and len(window.bench.project.fragments) == 2
+    window.actions_.redo.trigger()
+    assert len(window.bench.project.fragments) == 1 and not window.actions_.redo.isEnabled()
+    window.actions_.undo.trigger()
     assert window.bench.find_faces() and window.actions_.redo.isEnabled()
     window.actions_.redo.trigger()
     assert "still running" in window.strip.words.text() and len(window.bench.project.fragments) == 2

@@ -50,8 +50,8 @@ def recut(band: Sewn, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
         flags[band.mesh.triangles[crossings].ravel()] = True
         for _ in range(around):
             flags = widened(band.mesh, flags)
-        other = _without(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
-        pairs = seam_crossings(other.mesh, other.origin < 0)
+        other, touched = _without(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
+        pairs = seam_crossings(other.mesh, other.origin < 0, touched, spacing_mm)
         better = len(pairs) < len(crossings)
         band, crossings, around = (other, pairs, around) if better else (band, crossings, around + 1)
     return band, crossings
@@ -65,8 +65,8 @@ def _standing(band: Sewn, rim: BoolArray, spacing_mm: float) -> BoolArray:
     return stands
 
 
-def _without(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float) -> Sewn:
-    """The band with the triangles around the flagged vertices (n,) replaced, spot by spot."""
+def _without(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float) -> tuple[Sewn, BoolArray]:
+    """The band with the triangles around the flagged vertices (n,) replaced, spot by spot; what that may concern."""
     mesh = band.mesh
     chosen = np.flatnonzero(any_corner(flags, mesh.triangles))
     gone, vertices, count = np.zeros(len(mesh.triangles), bool), [mesh.vertices], len(mesh.vertices)
@@ -83,7 +83,9 @@ def _without(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float)
     whole = Mesh(np.concatenate(vertices), np.concatenate([mesh.triangles[~gone], *triangles]).astype(np.int32))
     whole = faired(whole, np.arange(len(mesh.vertices), count))
     made, kept = meshes.compacted(whole)
-    return Sewn(made, np.append(band.origin, np.full(count - len(mesh.vertices), -1))[kept])
+    touched = np.arange(count) >= len(mesh.vertices)
+    touched[mesh.triangles[chosen].ravel()] = True
+    return Sewn(made, np.append(band.origin, np.full(count - len(mesh.vertices), -1))[kept]), touched[kept]
 
 
 def _inner(mesh: Mesh, spot: Indices, stands: BoolArray) -> BoolArray:

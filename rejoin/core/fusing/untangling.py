@@ -23,9 +23,14 @@ WINDOW = 3.0
 """How far around moved vertices, in spacings, crossings are looked for again."""
 
 
-def seam_crossings(mesh: Mesh, new: BoolArray) -> Pairs:
-    """Crossing pairs (k, 2) of which at least one triangle has a vertex flagged in ``new`` (n,)."""
+def seam_crossings(mesh: Mesh, new: BoolArray, touched: BoolArray | None = None, spacing_mm: float = 0.0) -> Pairs:
+    """Crossing pairs (k, 2) of which at least one triangle has a vertex flagged in ``new`` (n,).
+
+    With ``touched`` (n,) only around the vertices flagged there.
+    """
     fresh, among = _at_the_seam(mesh, new)
+    if touched is not None:
+        among = _within(mesh, among, touched, WINDOW * spacing_mm)
     return crossing_pairs(mesh, among, fresh)
 
 

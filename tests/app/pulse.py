@@ -104,18 +104,18 @@ class Pulse:
     def told(self) -> dict[str, Any]:
         """The longest stall by the clock and what it was made of; the longest of own processor time.
 
-        What of a stall was neither own work nor waiting for a processor that
-        something else had, was waiting for another thread.
+        Putting what was drawn on the screen is painting, and left out like it;
+        ``longest_with_the_screen_ms`` counts it. What of a stall was neither
+        own work nor waiting for a processor that something else had, was
+        waiting for another thread.
         """
-        by_clock, during = max(self.stalls, key=lambda s: s[0].clock, default=(NOTHING, ""))
+        longest, during = max(self.stalls, key=lambda s: s[0].clock - s[0].putting, default=(NOTHING, ""))
         by_own, own_during = max(self.stalls, key=lambda s: s[0].own, default=(NOTHING, ""))
-        alone = max((s.clock - s.waiting - s.putting for s, _ in self.stalls), default=0.0)
         return {
-            "longest_stall_ms": round(by_clock.clock, 1), "stall_during": during,
-            "of_it_own_processor_ms": round(by_clock.own, 1),
-            "of_it_others_had_the_processor_ms": round(by_clock.waiting, 1),
-            "of_it_putting_on_the_screen_ms": round(by_clock.putting, 1),
-            "longest_stall_less_others_and_screen_ms": round(alone, 1),
+            "longest_stall_ms": round(longest.clock - longest.putting, 1), "stall_during": during,
+            "of_it_own_processor_ms": round(longest.own, 1),
+            "of_it_others_had_the_processor_ms": round(longest.waiting, 1),
+            "longest_with_the_screen_ms": round(max((s.clock for s, _ in self.stalls), default=0.0), 1),
             "longest_own_processor_ms": round(by_own.own, 1), "own_processor_during": own_during,
         }  # fmt: skip
 

@@ -25,7 +25,6 @@ from rejoin.core.fusing.stitching import border_loops, clipped, zipped
 from rejoin.core.fusing.torn import Torn
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import folded_crossings, seam_crossings, untangled
-from rejoin.core.fusing.whole import fills_rightly
 from rejoin.core.libraries.solids import unite
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import Mesh
@@ -340,10 +339,6 @@ def test_surfaces_bound_a_step_with_a_corner_and_an_edge_in_one_order() -> None:
     assert combined([[height(points) for height in over] for points in (floor, wall, crossing)], 0.1) is None
     assert combined([], 0.1) is None
 
-
-def test_only_a_sure_break_across_an_opening_makes_it_a_chip() -> None:
-    cases = ((1, 1, False), (0, 1, False), (0, 1, True), (2, 1, True))
-    assert [fills_rightly(*case) for case in cases] == [True, False, True, False]
 
 
 def test_a_wall_out_of_proportion_to_the_bare_fracture_is_no_chip() -> None:

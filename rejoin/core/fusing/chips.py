@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -23,14 +23,10 @@ HANGS = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Marked:
-    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices.
-
-    ``sure`` where each chip is told by its roughness too.
-    """
+    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
 
     sides: list[Contact]
     walls: BoolArray
-    sure: bool = False
 
 
 def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint], which: Sequence[int]) -> list[BoolArray]:
@@ -85,8 +81,7 @@ def with_chips(
     if not found:
         return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    marked = with_walls(parts, rims, sides, walls, spacing_mm)
-    return replace(marked, sure=all(hollow.sure for hollow in found)), wanted
+    return with_walls(parts, rims, sides, walls, spacing_mm), wanted
 
 
 def with_walls(

@@ -196,18 +196,10 @@ def _chips_filled(
         notes.append("The chips at the break could not be filled; they are left as they are.")
         return plain or (None, scene)
     made, filled = _without_crossing_fills(pieces, scene, marked, over, spacing_mm, notes, report)
-    if plain is None or fills_rightly(_genus(made), _genus(plain[0]), marked.sure):
+    if plain is None or _genus(plain[0]) == _genus(made):
         return made, filled
     notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
     return plain
-
-
-def fills_rightly(filled: int, plain: int, sure: bool) -> bool:
-    """Whether through-holes that filling closed (``filled`` are left of ``plain``) were chips right through a wall.
-
-    Where a break surely lies bare across an opening there was material before.
-    """
-    return filled == plain or (sure and filled < plain)
 
 
 def _genus(made: Made) -> int:

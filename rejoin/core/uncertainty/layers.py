@@ -19,6 +19,9 @@ from scipy.special import log_ndtr, ndtr, ndtri
 from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
+CALLED = 0.8
+"""Probability from which faces are set apart. It stays well above one half, for chips leave a like pattern of gaps."""
+
 UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
 
@@ -34,8 +37,7 @@ class Layer:
     Attributes
     ----------
     apart_mm, sd_mm : float
-        What the faces are set apart by (the median of all that is possible), and the root mean square of what it
-        may be off by.
+        What the faces are set apart by, and the root mean square of what it may be off by.
     probability : float
         That there is one.
     slab_mm, slab_sd_mm : float
@@ -122,7 +124,7 @@ def weighed_layers(
 
 
 def posterior(free: float, sd: float, usual: float) -> Layer:
-    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form. Set apart by the median."""
+    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form."""
     wide = float(np.hypot(sd, UNEVEN_WEAR * free))
     spread = float(np.hypot(wide, usual))
     slab, slab_sd = free * (usual / spread) ** 2, wide * usual / spread
@@ -132,8 +134,7 @@ def posterior(free: float, sd: float, usual: float) -> Layer:
     ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
-    # The median errs least, and leaves faces pressed together where a layer is less likely than none.
-    mean = float(quantile(np.array(1.0 - 0.5 / probability), slab, slab_sd)) if probability > 0.5 else 0.0
+    mean = inner if probability >= CALLED else 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))

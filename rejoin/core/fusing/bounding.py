@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from rejoin.core.records import FloatArray
 
-Tree: TypeAlias = "int | tuple[bool, Tree, Tree]"
+Tree: TypeAlias = int | tuple[bool, "Tree", "Tree"]
 """A surface's number, or (whether the greatest counts, else the least, of two trees)."""
 
 MOST = 5

@@ -88,3 +88,17 @@ def promising_pairs(
     orders = [np.argsort(score, axis=None, kind="stable")[:most] for score in (alone, cost)]
     mixed = dict.fromkeys(int(k) for k in chain.from_iterable(zip_longest(*orders, fillvalue=int(orders[0][0]))))
     return [divmod(k, cost.shape[1]) for k in mixed][:most]
+
+
+def largest_alike(outlines_a: Outlines, outlines_b: Outlines) -> list[tuple[int, int]]:
+    """Pairs of faces no more apart than two sides of one break usually are, the largest first.
+
+    Where a part repeats itself, a great many small faces are alike, and crowd
+    out the break's.
+    """
+    cost = unlikeness(outlines_a, outlines_b)
+    if not cost.size:
+        return []
+    size = np.minimum(outlines_a[:, None, 0], outlines_b[None, :, 0])
+    order = np.argsort(np.where(cost < outlines_a.shape[1], -size, np.inf), axis=None, kind="stable")
+    return [divmod(int(k), cost.shape[1]) for k in order[: np.count_nonzero(cost < outlines_a.shape[1])]]

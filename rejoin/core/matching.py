@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
-from rejoin.core.likeness import Outlines, outlines_of, promising_pairs, unlikeness
+from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
@@ -27,6 +27,9 @@ BATCHES = (8, 16, 24)
 
 TRIES = (4, 6, 8)
 """Rough poses followed up after each batch."""
+
+LAST = 16
+"""Pairs of large faces that are looked at last, where nothing has been found."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -145,18 +148,26 @@ def match_pair(
     doubtful: list[Start] = []
     flat = Flat([], [])
     done = PAIRS.get(after, 0)
+
+    def compare(batch: list[tuple[int, int]], tries: int) -> None:
+        waiting.extend(chain(*abreast(lambda ij, _: correlate(first.gallery, ij[0], second.gallery, ij[1]), batch)))
+        _follow(a, b, waiting, starts, tries)
+
     for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
         report(done / max(len(pairs), 1), "Comparing faces")
-        batch = pairs[done : done + size]
-        waiting += chain(*abreast(lambda ij, _: correlate(first.gallery, ij[0], second.gallery, ij[1]), batch))
+        compare(pairs[done : done + size], tries)
         done += size
-        _follow(a, b, waiting, starts, tries)
         if _clear(a, b, starts, doubtful, done):
             break
         flat.look(a, b, starts)
         if done >= len(pairs) or (flat.found and done >= PAIRS[1]):
             break
     poses = _finalists(a, b, starts)
+    if thoroughness > 1 and not flat.found and not (poses and poses[0].evidence.score > LEAST_SCORE):
+        large = largest_alike(first.outlines, second.outlines)
+        compare([pair for pair in large if pair not in pairs][:LAST], TRIES[-1])
+        flat.look(a, b, starts)
+        poses = _finalists(a, b, starts)
     if not poses or not decided(poses[0].evidence, 0.0).good:
         poses = distinct(a, b, poses + with_rivals(a, b, flat.laid))
     return poses

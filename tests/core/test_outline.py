@@ -10,7 +10,7 @@ import pytest
 
 from rejoin.core import steps
 from rejoin.core.evidence import LEAST_SCORE, believable, decided, judge
-from rejoin.core.likeness import outlines_of, promising_pairs, unlikeness
+from rejoin.core.likeness import largest_alike, outlines_of, promising_pairs, unlikeness
 from rejoin.core.matching import Prepared, match_pair, prepared
 from rejoin.core.outline import MOST, outline_information
 from rejoin.core.records import FractureFace, Mesh, Project, Scan
@@ -120,6 +120,7 @@ def test_bulge_meets_hollow() -> None:
 def test_no_faces_make_no_pairs() -> None:
     none = np.zeros((0, 6))
     assert promising_pairs([], [], none, none, 10) == []
+    assert largest_alike(none, none) == []
 
 
 def moulding(seed: int, upward: bool) -> Prepared:
@@ -146,3 +147,10 @@ def test_a_machined_profile_and_its_counterpart_are_no_break() -> None:
     assert evidence.touching_share > 0.85 and evidence.contact_area_mm2 > 200.0, "they do nest"
     assert not evidence.good and evidence.held < 0.3 and evidence.score < 1.5 * LEAST_SCORE
     assert "slide" in evidence.reason
+
+
+def test_of_faces_that_are_alike_the_largest_come_first() -> None:
+    small, large = np.array([2.0, 0.5, 1.0, 0.0, 0.0, -4.0]), np.array([6.0, 2.5, 3.0, 0.0, 0.0, -3.0])
+    other = large + [0.0, 0.0, 0.0, 0.0, 0.0, 4.0]  # as large, and much rougher
+    pairs = largest_alike(np.stack([small, small, large]), np.stack([other, small, large]))
+    assert pairs == [(2, 2), (0, 1), (1, 1)]

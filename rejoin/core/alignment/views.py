@@ -13,23 +13,67 @@ import numpy as np
 
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
-from rejoin.core.alignment.solver import Solver
-from rejoin.core.alignment.state import Poses
-from rejoin.core.contact import Side, Skirt, side_of
+from rejoin.core.alignment.solver import MOST, Solver
+from rejoin.core.alignment.state import Poses, State
+from rejoin.core.contact import Mask, Side, Skirt, side_of
 from rejoin.core.errors import WrongUse
-from rejoin.core.records import Fragment, Joint
+from rejoin.core.meshes import averaged_normals, vertex_normals
+from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.uncertainty.bounds import certainties
 from rejoin.core.uncertainty.layers import no_layers
+
+EVEN = 6
+"""Rounds of averaging of the views' normals: some five spacings across, wider than a scan's noise is correlated."""
 
 
 class ViewSolver(Solver):
     """The overlaps of views; along a view's border no original surface runs on, so there are no skirts."""
 
+    def __init__(
+        self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
+    ) -> None:
+        self._even: dict[int, FloatArray] = {}
+        super().__init__(views, overlaps, start, settings, ())
+
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
-        a = side_of(self.fragments[joint.a], joint.face_a.triangles)
-        b = _turned(side_of(self.fragments[joint.b], joint.face_b.triangles))
-        return [(side, _no_skirt(side)) for side in (a, b)]
+        a, b = (self._side(*face) for face in ((joint.a, joint.face_a), (joint.b, joint.face_b)))
+        return [(side, _no_skirt(side)) for side in (a, _turned(b))]
+
+    def _side(self, number: int, face: FractureFace) -> Side:
+        """A face with normals that are less noisy than its triangles'.
+
+        The noise of normals makes smooth walls seem to hold a slide along them. On a break it cannot be averaged out,
+        for the fine relief holds the faces; on views it can, for what they share is held by broad forms.
+        """
+        if number not in self._even:
+            mesh = self.fragments[number].mesh
+            self._even[number] = averaged_normals(mesh, vertex_normals(mesh), EVEN)
+        side = side_of(self.fragments[number], face.triangles)
+        return replace(side, normals=self._even[number][side.vertices])
+
+    def listen(self, state: State) -> None:
+        """How the noise hangs together is heard in patches; then vertices spread over the whole overlap are used.
+
+        Neighbours err alike, so that one for a few tells as much of the level of a surface as all of them; what a
+        patch leaves out in between is lost.
+        """
+        super().listen(state)
+        self.chosen = [self._spread(sides) for sides in self.sides]
+
+    def _spread(self, sides: tuple[Side, Side]) -> tuple[Mask, Mask] | None:
+        """Vertices of both faces, one in each cell of a lattice, about `MOST` in all; None where all are few enough."""
+        share = MOST / max(sum(len(side.points) for side in sides), 1)
+        return None if share >= 1.0 else (_one_a_cell(sides[0], share), _one_a_cell(sides[1], share))
+
+
+def _one_a_cell(side: Side, share: float) -> Mask:
+    cell = side.spacing_mm / np.sqrt(share)
+    low = side.points.min(axis=0)
+    first = np.unique(np.floor((side.points - low) / cell).astype(np.int64), axis=0, return_index=True)[1]
+    chosen = np.zeros(len(side.points), bool)
+    chosen[first] = True
+    return chosen
 
 
 def _no_skirt(side: Side) -> Skirt:
@@ -66,7 +110,7 @@ def adjust_views(
     """
     if not overlaps:
         raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
-    solver = ViewSolver(views, overlaps, start, settings, ())
+    solver = ViewSolver(views, overlaps, start, settings)
     report(0.05, "Bringing the views together")
     approach(solver, start)
     near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))

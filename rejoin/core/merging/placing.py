@@ -52,6 +52,24 @@ class Arrangement:
         return share * float(np.exp(-self.clash / max(self.agree + self.clash, 1) / CLASHING))
 
 
+class Looks:
+    """Two views judged in a pose once, however many arrangements hold them so."""
+
+    def __init__(self, fine: list[Fine]) -> None:
+        self.fine = fine
+        self._known: dict[tuple[int, int, bytes], tuple[Close, BoolArray, BoolArray]] = {}
+
+    def at(self, i: int, j: int, i_from_j: FloatArray) -> tuple[Close, BoolArray, BoolArray]:
+        """How they agree, under which of j's rim vertices i's surface runs on, and the other way round."""
+        # Rounded, so that what is told depends on the key alone and not on who asked first.
+        pose = np.round(i_from_j, 9)
+        key = i, j, pose.tobytes()
+        if key not in self._known:
+            a, b = self.fine[i], self.fine[j]
+            self._known[key] = judged(a, b, pose), covered(a, b, pose), covered(b, a, inverse(pose))
+        return self._known[key]
+
+
 def ways_of(views: Sequence[Fragment], report: Report) -> tuple[list[Fine], Ways]:
     """For every two views the poses worth considering, best first."""
     spacing = max(view.spacing_mm for view in views)
@@ -93,30 +111,31 @@ def arranged(fine: list[Fine], ways: Ways, report: Report) -> tuple[Arrangement,
         Score of the next best that is clearly another, over that of the best.
     """
     starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some), key=lambda s: -s[0])
-    beam = [_with(_alone(fine, i), j, way.a_from_b, fine) for score, i, j, way in starts[:BEAM] if score >= WORTH]
+    looks = Looks(fine)
+    beam = [_with(_alone(fine, i), j, way.a_from_b, looks) for score, i, j, way in starts[:BEAM] if score >= WORTH]
     if not beam:
         return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0
     for placed in range(2, len(fine)):
         report(placed / len(fine), "Looking how all views go together")
-        longer = [grown for some in abreast(lambda one, _: _grown(one, fine, ways), beam) for grown in some]
+        longer = [grown for some in abreast(lambda one, _: _grown(one, looks, ways), beam) for grown in some]
         longer.sort(key=lambda one: -one.score)
         if not longer:
             break
-        beam = _unlike(longer, fine)[:BEAM]
+        beam = _unlike(longer, fine, BEAM)
     report(1.0, "Looking whether they go together in another way too")
     worth = [one for one in beam if one.score > WORTH_RESTING * beam[0].score]
-    rested = abreast(lambda one, _: _rested(one, fine), worth)
-    beam = _unlike(sorted(rested, key=lambda one: -one.score), fine)
+    rested = abreast(lambda one, _: _rested(one, looks), worth)
+    beam = _unlike(sorted(rested, key=lambda one: -one.score), fine, BEAM)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
     rival = beam[1].score / max(beam[0].score, 1e-12) if len(beam) > 1 else 0.0
     return beam[0], rival
 
 
-def _unlike(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:
-    """Without arrangements that are nearly another's."""
+def _unlike(some: list[Arrangement], fine: list[Fine], most: int) -> list[Arrangement]:
+    """The first, without arrangements that are nearly another's."""
     kept: list[Arrangement] = []
     for one in some:
-        if not any(_alike(one, other, fine) for other in kept):
+        if len(kept) < most and not any(_alike(one, other, fine) for other in kept):
             kept.append(one)
     return kept
 
@@ -141,13 +160,14 @@ def _apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
     return most
 
 
-def _rested(one: Arrangement, fine: list[Fine]) -> Arrangement:
+def _rested(one: Arrangement, looks: Looks) -> Arrangement:
     """The arrangement with all its views brought to rest on each other, judged anew."""
+    fine = looks.fine
     poses = settled(one.poses, fine, 6.0 * max(fine[n].spacing_mm for n in one.poses))
     first, *others = poses
     result = _alone(fine, first)
     for number in others:
-        result = _with(result, number, poses[number], fine)
+        result = _with(result, number, poses[number], looks)
     return result
 
 
@@ -155,7 +175,7 @@ def _alone(fine: list[Fine], number: int) -> Arrangement:
     return Arrangement({number: identity()}, {number: np.zeros(fine[number].rim_asked, bool)}, 0, 0)
 
 
-def _grown(one: Arrangement, fine: list[Fine], ways: Ways) -> list[Arrangement]:
+def _grown(one: Arrangement, looks: Looks, ways: Ways) -> list[Arrangement]:
     found = []
     for (i, j), some in ways.items():
         for known, new in ((i, j), (j, i)):
@@ -163,19 +183,17 @@ def _grown(one: Arrangement, fine: list[Fine], ways: Ways) -> list[Arrangement]:
                 for way in some:
                     if way.score >= WORTH:
                         known_from_new = way.a_from_b if known == i else inverse(way.a_from_b)
-                        found.append(_with(one, new, one.poses[known] @ known_from_new, fine))
+                        found.append(_with(one, new, one.poses[known] @ known_from_new, looks))
     return found
 
 
-def _with(one: Arrangement, new: int, pose: FloatArray, fine: list[Fine]) -> Arrangement:
+def _with(one: Arrangement, new: int, pose: FloatArray, looks: Looks) -> Arrangement:
     rims, agree, clash = dict(one.rims), one.agree, one.clash
-    own = np.zeros(fine[new].rim_asked, bool)
+    own = np.zeros(looks.fine[new].rim_asked, bool)
     for number, other in one.poses.items():
-        other_from_new = inverse(other) @ pose
-        told = judged(fine[number], fine[new], other_from_new)
+        told, over, under = looks.at(number, new, inverse(other) @ pose)
         agree, clash = agree + told.agree, clash + told.clash
-        own |= covered(fine[number], fine[new], other_from_new)
-        rims[number] = rims[number] | covered(fine[new], fine[number], inverse(other_from_new))
+        own, rims[number] = own | over, rims[number] | under
     return Arrangement({**one.poses, new: pose}, {**rims, new: own}, agree, clash)
 
 

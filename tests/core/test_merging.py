@@ -18,7 +18,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.merging import merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
-from rejoin.core.merging.planar import planar_poses
+from rejoin.core.merging.planar import planar_poses, planes_of
 from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.merging.sliding import best_places
 from rejoin.core.merging.support import trimmed
@@ -191,6 +191,19 @@ def test_planes_of_two_views_give_their_pose() -> None:
     assert min(displacement(pose, right, apply(b_from_a, points)).max() for pose in poses) < 2.0
     flat = points[:400], normals[:400]
     assert planar_poses(flat, flat, 0.5).shape == (0, 4, 4)
+
+
+def test_a_narrow_wall_is_found_upright_though_normals_lean_over_its_edge() -> None:
+    """The side of a thin plate, seen with its top: near the edge averaged normals lean, and would tilt the pose."""
+    rng = np.random.default_rng(6)
+    top, side = rng.uniform(0, 1, (4000, 3)) * [60, 40, 0], rng.uniform(0, 1, (600, 3)) * [60, 0, -3]
+    lean = np.where(side[:, 2] > -1.5, np.deg2rad(9.0), 0.0)
+    leaning = np.stack([0 * lean, -np.cos(lean), np.sin(lean)], axis=1)
+    normals = np.concatenate([np.tile([0.0, 0, 1], (4000, 1)), leaning])
+    points = np.concatenate([top, side]) + rng.normal(0, 0.02, (4600, 3))
+    ways, heights = planes_of(points, normals, 0.75)
+    assert len(ways) == 2 and np.allclose(heights, 0.0, atol=0.05)
+    assert np.rad2deg(np.arccos(ways[1] @ [0, -1, 0])) < 0.5
 
 
 def test_poses_are_judged_quickly_as_they_are_slowly() -> None:

@@ -20,7 +20,11 @@ FLAT, HEIGHT = 0.985, 0.6
 """Cosine to the plane's normal, and steps over it, of a point in a plane."""
 LEAST = 0.006
 """Share of a view's points in its smallest plane."""
-STRIDE = 3.0
+AGAIN = 1.5
+"""Steps from a plane within which what is left over beside it is no other one."""
+FITS = 3
+"""Rounds of fitting a plane and gathering its points."""
+STRIDE = 2.0
 """Steps between places tried along the free motion: rough poses are brought closer from so far."""
 SHARED = 0.15
 """Share of the shorter view, along the free motion, that both must have."""
@@ -48,15 +52,29 @@ def planes_of(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[
         best = int(counts.argmax())
         if counts[best] < LEAST * len(points):
             break
-        members = on[:, best] & free
-        way = normals[members].mean(axis=0)
-        way /= np.linalg.norm(way)
-        height = float(np.median(points[members] @ way))
-        members |= free & (normals @ way > FLAT) & (np.abs(points @ way - height) < HEIGHT * step_mm)
-        free &= ~members
-        ways.append(way)
-        heights.append(height)
+        members, way = on[:, best] & free, normals[seeds[best]]
+        height = 0.0
+        for _ in range(FITS):
+            way, height = _fitted(points[members], way)
+            near = free & (normals @ way > FLAT) & (np.abs(points @ way - height) < HEIGHT * step_mm)
+            if np.count_nonzero(near) < LEAST * len(points):
+                break
+            members = near
+        else:
+            place, known = points[members].mean(axis=0), zip(ways, heights, strict=True)
+            if not any(way @ one > FLAT and abs(place @ one - at) < AGAIN * step_mm for one, at in known):
+                ways.append(way)
+                heights.append(height)
+        free &= ~(members | on[:, best])
     return np.array(ways).reshape(-1, 3), np.array(heights)
+
+
+def _fitted(points: FloatArray, way: FloatArray) -> tuple[FloatArray, float]:
+    """Normal, on the side of ``way``, and height of the plane through points: normals beside an edge lean over it."""
+    middle = points.mean(axis=0)
+    normal = np.linalg.eigh((points - middle).T @ (points - middle))[1][:, 0]
+    normal = normal if normal @ way > 0.0 else -normal
+    return normal, float(middle @ normal)
 
 
 def planar_poses(

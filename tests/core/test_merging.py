@@ -231,15 +231,15 @@ def test_a_worse_place_on_the_same_slide_is_no_rival_and_a_good_one_is() -> None
 
 
 def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    sheet = clean_scan(scan_of(grid(0, 30)), CleanSettings(flip_inside_out=False))
+    sheet = clean_scan(scan_of(grid(0, 60)), CleanSettings(flip_inside_out=False))
     monkeypatch.setattr(placing, "ways_of", lambda *_: ([], {}))
     two = placing.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0))
-    for bound, refused in ((3.0, False), (5.0, True)):
+    for bound, refused in ((3.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
         monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
         if refused:
-            with pytest.raises(NoAnswer, match="too weakly"):
+            with pytest.raises(NoAnswer, match=refused):
                 merging._placed([sheet, sheet], silent)
         else:
             assert merging._placed([sheet, sheet], silent) is found

@@ -134,9 +134,12 @@ def _placed(views: list[Fragment], report: Report) -> Adjustment:
     found = adjusted(views, fine, best, part_of(report, 0.8, 1.0))
     bound = _bound(found)
     if bound > LOOSE * max(view.spacing_mm for view in views):
-        raise NoAnswer(f"The views of this fragment hold each other too weakly: one may be {bound:.1f} mm off.",
+        size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
+        far = f"one may be {bound:.1f} mm off" if bound < 0.1 * size else "one may slide along the others"
+        raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",
                        "Scan it again so that each view shares more of its surface with the next: surfaces that face "
-                       "three ways, not only walls that run one way.")  # fmt: skip
+                       "three ways, not only walls that run one way. A thin plate needs a view in which it stands on "
+                       "its edge and both its sides are seen.")  # fmt: skip
     return found
 
 

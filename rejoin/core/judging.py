@@ -23,9 +23,11 @@ HOLE = 8.0
 ROUGH = 0.85
 """What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break. A quadric
 over 5 spacings takes away part of correlated noise: calm original surface strays by about 0.6."""
-TOUCHING = 1.0 / 3.0
+TOUCHING = 0.25
 """Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
-narrow broken surface has the edges of that and original surface beside it."""
+narrow broken surface has the edges of that and original surface beside it; of calm surface noise makes a tenth so."""
+LEVEL = 8
+"""Places without edges from which they alone tell: beside edges nothing is calm, so they say nothing of a break."""
 SECTORS = 12
 """Sectors round a hole, each with its opposite."""
 SPANNED = 2
@@ -102,7 +104,7 @@ def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]
 
 
 def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
-    """Whether the surface round a hole is as rough as a break: most of it, or `TOUCHING` of it away from edges."""
+    """Whether the surface round a hole is as rough as a break: `TOUCHING` of it away from edges, or most of it."""
     points, spacing = fragment.mesh.vertices, fragment.spacing_mm
     tree, rim = cKDTree(points), points[hole.loop]
     away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
@@ -116,8 +118,9 @@ def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
     means = np.array([ways[near].mean(axis=0) for near in around])
     means /= np.maximum(np.linalg.norm(means, axis=1, keepdims=True), 1e-12)
     level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
-    rough = float((strays[level] > limit).mean()) if np.count_nonzero(level) > 8 else 0.0
-    return bool(np.quantile(strays, 0.25) > limit or rough > TOUCHING)
+    if np.count_nonzero(level) > LEVEL:
+        return bool((strays[level] > limit).mean() > TOUCHING)
+    return bool(np.quantile(strays, 0.25) > limit)
 
 
 def _spans_a_face(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:

@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.cleaning import clean_scan
@@ -35,7 +36,12 @@ def planted(fault: str, seed: int) -> tuple[Mesh, tuple[ScanView, ...]] | None:
     if fault == "covered":
         mesh = _without_disc(mesh, broken, 0.3, rng)
     elif fault == "hole":
-        mesh = _without_disc(mesh, ~broken, 0.02, rng, least=7.0 * spacing)
+        # A hole that reaches the break takes part of the broken surface too.
+        away = cKDTree(mesh.vertices[broken]).query(mesh.vertices)[0]
+        clear = away > _reach(mesh, ~broken, 0.02, 7.0 * spacing) + 6.0 * spacing
+        if not clear.any():
+            return None
+        mesh = _without_disc(mesh, ~broken, 0.02, rng, 7.0 * spacing, clear)
     elif fault == "double wall":
         mesh = _doubled(mesh, spacing, rng)
     elif fault == "smoothed":
@@ -45,11 +51,13 @@ def planted(fault: str, seed: int) -> tuple[Mesh, tuple[ScanView, ...]] | None:
     return mesh, views
 
 
-def _without_disc(mesh: Mesh, allowed: np.ndarray, share: float, rng: np.random.Generator, least: float = 0.0) -> Mesh:
-    """Without a patch around one of the allowed vertices, this share of their area large."""
-    areas = meshes.vertex_areas(mesh)
-    reach = max(float(np.sqrt(share * areas[allowed].sum() / np.pi)), least)
-    chosen = np.flatnonzero(allowed)
+def _without_disc(
+    mesh: Mesh, allowed: np.ndarray, share: float, rng: np.random.Generator, least: float = 0.0,
+    centres: np.ndarray | None = None,
+) -> Mesh:  # fmt: skip
+    """Without a patch around one of the allowed vertices (or of ``centres``), this share of their area large."""
+    reach = _reach(mesh, allowed, share, least)
+    chosen = np.flatnonzero(allowed if centres is None else centres)
     at = chosen[rng.integers(len(chosen))]
     if share > 0.1:
         at = chosen[np.argmin(np.linalg.norm(mesh.vertices[chosen] - mesh.vertices[chosen].mean(axis=0), axis=1))]
@@ -59,6 +67,10 @@ def _without_disc(mesh: Mesh, allowed: np.ndarray, share: float, rng: np.random.
     labels = meshes.components(cut)[1][cut.triangles[:, 0]]
     main = np.bincount(labels).argmax()
     return meshes.compacted(cut, np.flatnonzero(labels == main).astype(np.int32))[0]
+
+
+def _reach(mesh: Mesh, allowed: np.ndarray, share: float, least: float) -> float:
+    return max(float(np.sqrt(share * meshes.vertex_areas(mesh)[allowed].sum() / np.pi)), least)
 
 
 def _doubled(mesh: Mesh, spacing: float, rng: np.random.Generator) -> Mesh:
@@ -101,8 +113,10 @@ def main() -> None:
         try:
             made = planted(fault, 1000 * given.seed + number)
         except RuntimeError:
+            made = None
+        if made is None:
             continue
-        kinds = {one.kind for one in found_in(*made)} if made else set()
+        kinds = {one.kind for one in found_in(*made)}
         for kind in kinds - {fault}:
             invented[f"{kind} beside {fault}"] += 1
         if fault != "none":

@@ -18,6 +18,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.merging import merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
+from rejoin.core.merging.hanging import in_air
 from rejoin.core.merging.planar import planar_poses, planes_of
 from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.merging.sliding import best_places
@@ -228,6 +229,18 @@ def test_a_worse_place_on_the_same_slide_is_no_rival_and_a_good_one_is() -> None
     for agree, count in ((800, 1), (970, 2)):
         other = Close(shift, agree, 0, 0.1, 0.01, 0.3, 0.7)
         assert len(best_places([other, best], fine, 1.0)) == count
+
+
+def test_an_outline_that_reaches_out_over_a_seen_wall_is_matter_in_air() -> None:
+    """One view shows a plate's top and the wall at its end, the other a top that ends there, or goes on beyond."""
+    bent = grid(0, 42, 0.5)
+    over = np.maximum(bent.vertices[:, 0] - 30.0, 0.0)
+    wall = Mesh(bent.vertices - over[:, None] * [1, 0, 1], bent.triangles)
+    for end, hangs in ((30, False), (36, True)):
+        fine = [fine_of(clean_scan(scan_of(mesh), CleanSettings(flip_inside_out=False)))
+                for mesh in (wall, grid(0, end, 0.5))]  # fmt: skip
+        share = in_air({0: np.eye(4), 1: np.eye(4)}, fine)
+        assert share > 0.02 if hangs else share == 0.0
 
 
 def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:

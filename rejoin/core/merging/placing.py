@@ -13,6 +13,7 @@ import numpy.typing as npt
 from rejoin.core.abreast import abreast
 from rejoin.core.merging.close import CLASHING, Close, Fine, closer, covered, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.merging.hanging import in_air
 from rejoin.core.merging.settling import settled
 from rejoin.core.merging.sliding import LESS, SLIDE, best_places, slid
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
@@ -108,7 +109,8 @@ def arranged(fine: list[Fine], ways: Ways, report: Report) -> tuple[Arrangement,
     -------
     best : Arrangement
     rival : float
-        Score of the next best that is clearly another, over that of the best.
+        Worth of the next best that is clearly another, over that of the best: its score, less the more of it hangs
+        where another view saw air.
     """
     starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some), key=lambda s: -s[0])
     looks = Looks(fine)
@@ -127,8 +129,8 @@ def arranged(fine: list[Fine], ways: Ways, report: Report) -> tuple[Arrangement,
     rested = abreast(lambda one, _: _rested(one, looks), worth)
     beam = _unlike(sorted(rested, key=lambda one: -one.score), fine, BEAM)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
-    rival = beam[1].score / max(beam[0].score, 1e-12) if len(beam) > 1 else 0.0
-    return beam[0], rival
+    worths = [one.score * float(np.exp(-in_air(one.poses, fine) / CLASHING)) for one in beam]
+    return beam[0], max(worths[1:], default=0.0) / max(worths[0], 1e-12)
 
 
 def _unlike(some: list[Arrangement], fine: list[Fine], most: int) -> list[Arrangement]:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rejoin.core.abreast import abreast
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.solver import MOST, Solver
@@ -33,7 +34,8 @@ class ViewSolver(Solver):
     def __init__(
         self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
     ) -> None:
-        self._even: dict[int, FloatArray] = {}
+        even = abreast(lambda n, _: averaged_normals(views[n].mesh, vertex_normals(views[n].mesh), EVEN), list(start))
+        self._even: dict[int, FloatArray] = dict(zip(start, even, strict=True))
         super().__init__(views, overlaps, start, settings, ())
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
@@ -46,9 +48,6 @@ class ViewSolver(Solver):
         The noise of normals makes smooth walls seem to hold a slide along them. On a break it cannot be averaged out,
         for the fine relief holds the faces; on views it can, for what they share is held by broad forms.
         """
-        if number not in self._even:
-            mesh = self.fragments[number].mesh
-            self._even[number] = averaged_normals(mesh, vertex_normals(mesh), EVEN)
         side = side_of(self.fragments[number], face.triangles)
         return replace(side, normals=self._even[number][side.vertices])
 

@@ -77,11 +77,12 @@ def _vertex_normals(mesh: Mesh, crosses: FloatArray) -> FloatArray:
 
 def averaged_normals(mesh: Mesh, normals: FloatArray, rounds: int) -> FloatArray:
     """Vertex normals (n, 3) averaged with those of neighbours that face the same way, so many times over."""
-    graph = adjacency(mesh).tocoo()
+    graph = adjacency(mesh).astype(np.float64)
+    row, col = np.repeat(np.arange(len(normals), dtype=np.int32), np.diff(graph.indptr)), graph.indices
     for _ in range(rounds):
-        alike = np.einsum("ij,ij->i", normals[graph.row], normals[graph.col]) > 0.8
-        row, col = graph.row[alike], graph.col[alike]
-        sums = normals + np.stack([np.bincount(row, normals[col, i], len(normals)) for i in range(3)], axis=1)
+        x, y, z = np.ascontiguousarray(normals.T)
+        graph.data = (x[row] * x[col] + y[row] * y[col] + z[row] * z[col] > 0.8).astype(np.float64)
+        sums = normals + graph @ normals
         normals = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
     return np.asarray(normals)
 

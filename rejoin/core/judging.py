@@ -27,7 +27,7 @@ TOUCHING = 0.25
 """Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
 narrow broken surface has the edges of that and original surface beside it; of calm surface noise makes a tenth so."""
 LEVEL = 8
-"""Places without edges from which they alone tell: beside edges nothing is calm, so they say nothing of a break."""
+"""Places without edges that are needed to tell: beside edges nothing is calm, so they say nothing of a break."""
 SECTORS = 12
 """Sectors round a hole, each with its opposite."""
 SPANNED = 2
@@ -104,7 +104,7 @@ def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]
 
 
 def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
-    """Whether the surface round a hole is as rough as a break: `TOUCHING` of it away from edges, or most of it."""
+    """Whether the surface round a hole is as rough as a break: `TOUCHING` of it away from edges."""
     points, spacing = fragment.mesh.vertices, fragment.spacing_mm
     tree, rim = cKDTree(points), points[hole.loop]
     away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
@@ -118,9 +118,7 @@ def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
     means = np.array([ways[near].mean(axis=0) for near in around])
     means /= np.maximum(np.linalg.norm(means, axis=1, keepdims=True), 1e-12)
     level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
-    if np.count_nonzero(level) > LEVEL:
-        return bool((strays[level] > limit).mean() > TOUCHING)
-    return bool(np.quantile(strays, 0.25) > limit)
+    return bool(np.count_nonzero(level) > LEVEL and (strays[level] > limit).mean() > TOUCHING)
 
 
 def _spans_a_face(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from rejoin.core import meshes
+from rejoin.core import judging, meshes
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.judging import faults_of, relief_of
 from rejoin.core.records import FractureFace, Fragment, Mesh, Scan, ScanView
@@ -106,3 +106,25 @@ def test_a_face_missing_from_edge_to_edge_is_no_mere_hole(kind: str) -> None:
     near = bar.vertices[:, 0] > 19.7 if kind == "covered" else over_an_edge
     kept = np.flatnonzero(~near[scan.triangles].any(axis=1)).astype(np.int32)
     assert kinds(fragment_of(meshes.compacted(scan, kept)[0])) == {kind}
+
+
+def test_edges_all_round_a_hole_are_no_break(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thin bar's side, eaten into: places with an edge say nothing, however far they stray from a quadric."""
+    import manifold3d
+
+    from tests.makers.breaking import as_mesh
+    from tests.makers.scanning import evenly_meshed, smooth_field
+
+    rng = np.random.default_rng(3)
+    bar = evenly_meshed(as_mesh(manifold3d.Manifold.cube((30.0, 4.0, 4.0), True)), 0.9, rng)
+    noise = 0.03 * smooth_field(bar.vertices, 2.7, rng) + 0.01 * rng.normal(size=len(bar.vertices))
+    scan = Mesh(bar.vertices + noise[:, None] * meshes.vertex_normals(bar), bar.triangles)
+    near = np.linalg.norm(bar.vertices - np.array([0.0, 2.0, 2.0]), axis=1) < 3.0
+    kept = np.flatnonzero(~near[scan.triangles].any(axis=1)).astype(np.int32)
+    fragment = fragment_of(meshes.compacted(scan, kept)[0])
+    ways = meshes.averaged_normals(fragment.mesh, meshes.vertex_normals(fragment.mesh), 3)
+    hole = max(fragment.holes, key=lambda one: one.across_mm)
+    monkeypatch.setattr(judging, "ROUGH", 0.0)
+    for least, rough in ((-1.1, True), (1.1, False)):
+        monkeypatch.setattr(judging, "NO_EDGE", least)
+        assert judging._rough_around(fragment, hole, ways) == rough

@@ -39,6 +39,9 @@ LOOSE = 0.5
 WIDEST = 10.0
 """A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 
+NARROWEST = 0.5
+"""A wall smaller than this share of the bare fracture shows no hollow."""
+
 NARROW = 8.0
 """A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
 RIM = 2
@@ -218,9 +221,10 @@ def _below(
 
 
 def in_measure(hollow: Hollow, areas: list[FloatArray]) -> bool:
-    """Whether the walls are not out of all proportion to the fracture that lies bare."""
+    """Whether the walls are not out of all proportion to the fracture that lies bare: a hollow has two sides."""
     walls = sum(float(area[wall].sum()) for area, wall in zip(areas, hollow.walls, strict=True))
-    return walls <= WIDEST * float(areas[hollow.number][hollow.bare].sum())
+    bare = float(areas[hollow.number][hollow.bare].sum())
+    return NARROWEST * bare <= walls <= WIDEST * bare
 
 
 def _lower(

@@ -12,7 +12,7 @@ from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
-from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, alike, faced, touching_limit
@@ -36,6 +36,9 @@ FINALISTS = 4
 
 COVERING = 0.65
 """Overlap of two height maps, over both, from which the faces may cover each other wholly: rims are ragged there."""
+
+WHOLLY = 0.9
+"""Share of both faces in contact from which they cover each other wholly."""
 
 THROUGH = 4.0 * LEAST_SCORE
 """A start whose score is as far below nothing runs one fragment through the other."""
@@ -145,7 +148,7 @@ def match_pair(
     )
     waiting: list[Hypothesis] = []
     starts: list[Start] = []
-    doubtful: list[Start] = []
+    doubtful: list[tuple[Start, Evidence]] = []
     flat = Flat([], [])
     done = PAIRS.get(after, 0)
 
@@ -160,7 +163,7 @@ def match_pair(
         if _clear(a, b, starts, doubtful, done):
             break
         flat.look(a, b, starts)
-        if done >= len(pairs) or (flat.found and done >= PAIRS[1]):
+        if done >= len(pairs) or (done >= PAIRS[1] and (flat.found or any(_covers(e) for _, e in doubtful))):
             break
     poses = _finalists(a, b, starts)
     if thoroughness > 1 and not flat.found and not (poses and poses[0].evidence.score > LEAST_SCORE):
@@ -219,16 +222,24 @@ def _follow(first: Surface, second: Surface, waiting: list[Hypothesis], starts: 
     starts.sort(key=lambda start: -start.score)
 
 
-def _clear(first: Surface, second: Surface, starts: list[Start], doubtful: list[Start], done: int) -> bool:
+def _covers(evidence: Evidence) -> bool:
+    """Whether faces lie on each other all over, and share relief: worth placing, if not beyond doubt."""
+    return evidence.score > LEAST_SCORE and evidence.touching_share > WHOLLY
+
+
+def _clear(
+    first: Surface, second: Surface, starts: list[Start], doubtful: list[tuple[Start, Evidence]], done: int
+) -> bool:
     """Whether the best start so far leaves no doubt, or stands alone after a fair search."""
     if not starts:
         return False
     best = starts[0]
-    if best.score > 0.0 and not any(best is one for one in doubtful):
+    likely = best.score > 0.0 or (best.share > COVERING and best.score > -THROUGH)
+    if likely and not any(best is one for one, _ in doubtful):
         evidence = decided(judge(first, second, refined(first, second, best.pose)), 0.0)
         if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
             return True
-        doubtful.append(best)
+        doubtful.append((best, evidence))
     others = (one.score for one in starts[1:] if not alike(first, second, one.pose, best.pose))
     return done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
 

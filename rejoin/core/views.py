@@ -8,6 +8,7 @@ the number of points.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
 from rejoin.core.meshes import vertex_normals_and_areas
-from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 from rejoin.core.robust import sigma_of, tukey
 
 BoolArray = npt.NDArray[np.bool_]
@@ -54,11 +55,22 @@ class Nodes:
     vertex_normals: FloatArray
 
 
-def coarse_nodes(fragment: Fragment, count: int = NODES) -> Nodes:
-    """Gather vertices into cells of at least one spacing, split by the way they face."""
-    mesh = fragment.mesh
+_known: WeakKeyDictionary[Fragment, Nodes] = WeakKeyDictionary()
+
+
+def coarse_nodes(fragment: Fragment) -> Nodes:
+    """Gather vertices into cells of at least one spacing, split by the way they face.
+
+    Two steps ask for them, and of a large scan they take a second: they are kept as long as the fragment is.
+    """
+    if fragment not in _known:
+        _known[fragment] = _gathered(fragment.mesh, fragment.spacing_mm)
+    return _known[fragment]
+
+
+def _gathered(mesh: Mesh, spacing_mm: float) -> Nodes:
     normals, areas = vertex_normals_and_areas(mesh)
-    cell = max(1.0 * fragment.spacing_mm, float(np.sqrt(1.5 * areas.sum() / count)))
+    cell = max(1.0 * spacing_mm, float(np.sqrt(1.5 * areas.sum() / NODES)))
     cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / cell).astype(np.int64)
     axis = np.abs(normals).argmax(axis=1)
     facing = 2 * axis + (normals[np.arange(len(axis)), axis] < 0)

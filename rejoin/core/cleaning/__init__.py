@@ -10,7 +10,7 @@ import numpy as np
 from rejoin.core.cleaning.dividing import BARE_SHARE, bare_share, divided
 from rejoin.core.cleaning.halfedges import edge_use
 from rejoin.core.cleaning.mending import Work, mended
-from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells, shell_of_triangles
+from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import averaged_normals, edge_spacing, gathered, mirrored, triangle_areas, vertex_normals
 from rejoin.core.noise import surface_noise
@@ -88,7 +88,7 @@ def _working_copy(mesh: Mesh, most_million: float) -> tuple[Mesh, list[Repair]]:
 
 
 def _drop_specks(work: Work, settings: CleanSettings) -> int:
-    count, shell = shell_of_triangles(work.graph(), work.triangles)
+    count, shell = work.shells()
     if count < 2:
         return 0
     area = np.bincount(shell, work.sizes().areas, count)
@@ -106,7 +106,7 @@ def _drop_specks(work: Work, settings: CleanSettings) -> int:
 
 
 def _turn_outside_out(work: Work, settings: CleanSettings) -> None:
-    shell = shell_of_triangles(work.graph(), work.triangles)[1]
+    shell = work.shells()[1]
     loops = border_loops(work.triangles, work.partner)
     turned = inside_out_shells(work.vertices, work.triangles, work.sizes().crosses, shell, loops)
     if not turned:

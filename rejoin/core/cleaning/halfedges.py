@@ -149,21 +149,49 @@ def _pair_ring(halves: list[int], along: list[bool], partner: IntArray) -> None:
 def fans(partner: IntArray, triangles: IntArray, vertex_count: int) -> IntArray:
     """How many separate fans of triangles (n,) meet at each vertex; 1 at a manifold vertex, 0 at an unused one.
 
-    Corners around a vertex are followed with doubled strides; an open fan is
-    counted at its end, a closed one at its lowest corner.
+    Where one way around meets all corners there is one fan; elsewhere corners
+    are followed with doubled strides, and an open fan is counted at its end, a
+    closed one at its lowest corner.
     """
     following = _next_around(partner)
     corner = triangles.ravel()
-    ends = following < 0
-    count = np.bincount(corner[ends], minlength=vertex_count)
-    all_corners = np.arange(len(corner), dtype=np.int32)
-    lowest, stride = all_corners.copy(), np.where(ends, all_corners, following)
-    most = int(np.bincount(corner, minlength=1).max(initial=1))
-    for _ in range(max(1, int(np.ceil(np.log2(most))))):
+    valence = np.bincount(corner, minlength=vertex_count).astype(np.int32)
+    count = _closed_once(following, corner, valence).astype(np.int32)
+    chosen = np.flatnonzero((count == 0)[corner]).astype(np.int32)
+    if len(chosen):
+        count += _fans_at(following, corner, chosen, vertex_count, int(valence.max()))
+    return count
+
+
+def _closed_once(following: IntArray, corner: IntArray, valence: IntArray) -> Bools:
+    """Vertices (n,) whose corners all follow each other in one round."""
+    begin = np.full(len(valence), -1, np.int32)
+    begin[corner] = np.arange(len(corner), dtype=np.int32)
+    result = np.zeros(len(valence), bool)
+    vertex = np.flatnonzero(valence).astype(np.int32)
+    start = at = begin[vertex]
+    for step in range(1, int(valence.max(initial=0)) + 1):
+        at = following[at]
+        round_ = at == start
+        result[vertex[round_]] = valence[vertex[round_]] == step
+        on = ~round_ & (at >= 0)
+        vertex, start, at = vertex[on], start[on], at[on]
+    return result
+
+
+def _fans_at(following: IntArray, corner: IntArray, chosen: IntArray, vertex_count: int, most: int) -> IntArray:
+    """Fans (n,) that the chosen corners, all there are around their vertices, make."""
+    local = np.full(len(corner), -1, np.int32)
+    local[chosen] = lowest = np.arange(len(chosen), dtype=np.int32)
+    ends = following[chosen] < 0
+    count = np.bincount(corner[chosen[ends]], minlength=vertex_count)
+    own = lowest.copy()
+    stride = np.where(ends, own, local[following[chosen]])
+    for _ in range(max(1, int(np.ceil(np.log2(max(most, 1)))))):
         np.minimum(lowest, lowest[stride], out=lowest)
         stride = stride[stride]
-    closed = (lowest == all_corners) & ~ends[stride]
-    count += np.bincount(corner[closed], minlength=vertex_count)
+    closed = (lowest == own) & ~ends[stride]
+    count += np.bincount(corner[chosen[closed]], minlength=vertex_count)
     return count.astype(np.int32)
 
 

@@ -20,7 +20,7 @@ from rejoin.core.cleaning.halfedges import (
     starts_ends,
     turned_columns,
 )
-from rejoin.core.cleaning.shells import graph_of
+from rejoin.core.cleaning.shells import graph_of, shell_of_triangles
 from rejoin.core.files.welding import same_rows
 from rejoin.core.records import FloatArray, IntArray, Mesh, Repair
 
@@ -69,6 +69,7 @@ class Work:
     repairs: list[Repair] = field(default_factory=list)
     _measured: tuple[IntArray, Sizes] | None = None
     _graph: tuple[IntArray, csr_matrix] | None = None
+    _shells: tuple[IntArray, tuple[int, IntArray]] | None = None
 
     def note(self, kind: str, count: int, one: str, many: str) -> None:
         """Remember a repair; ``many`` has a place for the number."""
@@ -89,6 +90,12 @@ class Work:
         if self._graph is None or self._graph[0] is not self.triangles:
             self._graph = self.triangles, graph_of(self.triangles, len(self.vertices))
         return self._graph[1]
+
+    def shells(self) -> tuple[int, IntArray]:
+        """Number of shells and each triangle's, likewise."""
+        if self._shells is None or self._shells[0] is not self.triangles:
+            self._shells = self.triangles, shell_of_triangles(self.graph(), self.triangles)
+        return self._shells[1]
 
     def turn(self, chosen: Bools) -> None:
         """Reverse some triangles; what was measured of them stays known."""

@@ -17,12 +17,13 @@ from scipy.special import fdtrc
 
 from rejoin.core.abreast import abreast
 from rejoin.core.contact.distances import Mask
+from rejoin.core.contact.facing import near_masks
 from rejoin.core.contact.skirts import FAR, Skirt, Steps
-from rejoin.core.meshes import compacted, vertex_normals
 from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.robust import sigma_of, tukey
 from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, turn
+from rejoin.core.views import coarse_nodes
 
 REACH = 100.0
 """Spacings from the crack up to which a plane is followed."""
@@ -159,12 +160,11 @@ class _Around:
     def __init__(self, fragment: Fragment, skirt: Skirt, pose: FloatArray, spacing: float) -> None:
         rim, reach = skirt.rim, REACH * spacing
         points = fragment.mesh.vertices
-        near = ((points > rim.min(axis=0) - reach) & (points < rim.max(axis=0) + reach)).all(axis=1)
-        kept = np.flatnonzero(near[fragment.mesh.triangles].all(axis=1)).astype(np.int32)
-        mesh, _ = compacted(fragment.mesh, kept)
-        self.points, self.normals = apply(pose, mesh.vertices), turn(pose, vertex_normals(mesh))
-        self.rim = cKDTree(apply(pose, rim))
+        near = np.flatnonzero(((points > rim.min(axis=0) - reach) & (points < rim.max(axis=0) + reach)).all(axis=1))
+        self.points = apply(pose, points[near])
+        self.normals = turn(pose, coarse_nodes(fragment).vertex_normals[near])
         self.spacing, self.noise = spacing, fragment.noise_mm
+        self.from_rim = self._from_rim(apply(pose, rim))
         self.taken = np.zeros(len(self.points), bool)
 
     def plane(self, place: FloatArray, axes: FloatArray) -> tuple[FloatArray, FloatArray] | None:
@@ -181,7 +181,7 @@ class _Around:
             height = local[:, 2] - fit[0] - local[:, :2] @ fit[1:]
             width = NARROW * max(sigma_of(height[chosen]), 0.5 * self.noise)
         inner = chosen[inside & (np.abs(height[chosen]) < width)]
-        inner = inner[self._beyond(index[inner], FAR)]
+        inner = inner[self.from_rim[index[inner]] > FAR]
         if not len(inner) or self.taken[index[inner]].mean() > TWICE:
             return None
         fitted = _by_blocks(local[inner], self.spacing, self.noise)
@@ -189,10 +189,13 @@ class _Around:
             self.taken[index[inner]] = True
         return fitted
 
-    def _beyond(self, index: IntArray, spacings: float) -> Mask:
-        """Which vertices lie so many spacings from the rim, or farther."""
-        reach = spacings * self.spacing
-        return np.asarray(np.isinf(self.rim.query(self.points[index], distance_upper_bound=reach)[0]))
+    def _from_rim(self, rim: FloatArray) -> FloatArray:
+        """How many spacings each vertex (n,) lies from the rim; infinite where it is more than `FAR`."""
+        reach = FAR * self.spacing
+        near = np.flatnonzero(near_masks(self.points, rim, reach)[0])
+        distance = np.full(len(self.points), np.inf)
+        distance[near] = cKDTree(rim).query(self.points[near], distance_upper_bound=reach)[0] / self.spacing
+        return distance
 
     def _joined(self, local: FloatArray, chosen: IntArray, index: IntArray) -> tuple[IntArray, Mask]:
         """Those of some places that hang together with ones beside the crack, and which of them are well within."""
@@ -205,7 +208,7 @@ class _Around:
         mask = binary_closing(mask, np.ones((3, 3)))
         label, count = find_pieces(mask, np.ones((3, 3)))
         own = label[cells[:, 0], cells[:, 1]]
-        beside = np.bincount(own[~self._beyond(index[chosen], 0.5 * FAR)], minlength=count + 1)
+        beside = np.bincount(own[self.from_rim[index[chosen]] <= 0.5 * FAR], minlength=count + 1)
         meets = beside >= FEWEST_BLOCKS
         meets[0] = False
         kept = meets[own]

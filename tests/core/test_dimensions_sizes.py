@@ -132,6 +132,21 @@ def test_thickness_and_angle_against_trimesh() -> None:
     assert size.value == pytest.approx(np.degrees(np.arctan(6 / 40)), abs=1e-6)
 
 
+@pytest.mark.parametrize("lean", [40.0, 90.05, 89.95, 120.0, 150.0])
+@pytest.mark.parametrize("hollow", [False, True])
+def test_a_corner_is_told_as_a_protractor_reads_it(lean: float, hollow: bool) -> None:
+    """Two faces that meet at 90.05 degrees are not said to meet at 89.95; also in an inner corner (closed form)."""
+    turn = np.radians(lean)
+    along, up = (a.ravel() for a in np.meshgrid(np.linspace(0, 20, 21), np.linspace(0, 30, 31)))
+    floor, wall = (np.column_stack([up * np.cos(x), along, up * np.sin(x)]) for x in (0.0, turn))
+    k = np.array([21 * r + c for r in range(30) for c in range(20)])
+    rows = np.vstack([np.column_stack([k, k + 21, k + 1]), np.column_stack([k + 1, k + 21, k + 22])])
+    both = np.vstack([rows, rows[:, ::-1] + len(floor)])
+    mesh = Mesh(np.vstack([floor, wall]), (both if hollow else both[:, ::-1]).astype(np.int32))
+    picks = np.array([[15.0, 10, 0], [15 * np.cos(turn), 10, 15 * np.sin(turn)]])
+    assert measure("angle", picks, [body_of(ground_of(mesh))] * 2).value == pytest.approx(lean, abs=1e-6)
+
+
 @pytest.mark.parametrize("kind, picks, sentence", [
     ("bore", [[100, 0, 0]], "no surface at the pick"),
     ("bore", [[4, -12, 12]], "is a shaft, not a bore"),

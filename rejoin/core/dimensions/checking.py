@@ -204,7 +204,7 @@ def _checked(
     if proven and not angle:
         u95 = float(np.hypot(u95, size.value * max(scales[on].u95 or 0.0 for on in set(reading.on))))
     reading_u95 = None if value is None or reading.limit is None else instrument_u95(reading.limit)
-    difference = None if value is None else size.value - _comparable(reading, value)
+    difference = None if value is None else size.value - _comparable(reading, value, size.value)
     error = None if difference is None or reading_u95 is None else normalised_error(difference, size.u95, reading_u95)
     agreement = _agreement(value, error, far)
     verdict = _verdict(reading, size.value, u95, value, reading_u95, agreement, proven)
@@ -228,9 +228,10 @@ def _fit(reading: Reading, size: Size, u95: float) -> Fit | None:
     return fit_of(*bore, *shaft, reading.fit_low, reading.fit_high)
 
 
-def _comparable(reading: Reading, value: float) -> float:
-    """An angle may be read on either side."""
-    return 180.0 - value if reading.kind == "angle" and value > 90.0 else value
+def _comparable(reading: Reading, value: float, size: float) -> float:
+    """An angle may be read on either side: the one nearer to the size."""
+    other = 180.0 - value if reading.kind == "angle" else value
+    return min(value, other, key=lambda one: abs(one - size))
 
 
 def _agreement(value: float | None, error: float | None, far: bool) -> str:

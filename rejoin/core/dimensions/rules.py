@@ -11,6 +11,9 @@ from rejoin.core.dimensions.placing import Placed
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray
 
+SIDE_BY_SIDE = 20.0
+"""Faces that look the same way within so many degrees lie beside each other and make no corner."""
+
 _Rule = Callable[[list[Placed]], tuple[float, list[list[FloatArray]], tuple[str, ...]]]
 
 
@@ -87,11 +90,16 @@ def _nearest(p: FloatArray, d: FloatArray, q: FloatArray, e: FloatArray) -> Floa
 
 
 def _angle(found: list[Placed]) -> tuple[float, list[list[FloatArray]], tuple[str, ...]]:
+    """Of two faces what a protractor reads on or in their corner, which may be more than 90; else the acute one."""
     a, b = found
+    lines = [[a.shape.point_mm, b.shape.point_mm]]
     value = _acute(_direction(a), _direction(b))
-    if (a.shape.kind == "plane") != (b.shape.kind == "plane"):
-        value = 90.0 - value
-    return value, [[a.shape.point_mm, b.shape.point_mm]], ()
+    planes = [one.shape.kind == "plane" for one in found]
+    if all(planes) and float(_direction(a) @ _direction(b)) > 0.0:
+        if value < SIDE_BY_SIDE:
+            return value, lines, ("The faces look the same way: this is by how much they lean to each other.",)
+        value = 180.0 - value
+    return (90.0 - value if any(planes) and not all(planes) else value), lines, ()
 
 
 def _taper(found: list[Placed]) -> tuple[float, list[list[FloatArray]], tuple[str, ...]]:

@@ -16,7 +16,8 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import Pose, believable, decided, judge, tied
-from rejoin.core.matching import Prepared, distinct, match_pair, prepared, settled, unlikely
+from rejoin.core.icp import settled
+from rejoin.core.matching import Prepared, distinct, match_pair, prepared, unlikely
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh
 from rejoin.core.settings import MatchSettings, Report, part_of

@@ -12,9 +12,10 @@ from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.evidence import decided, judge, tied
 from rejoin.core.fit import measure_joint
+from rejoin.core.icp import settled
 from rejoin.core.lessons.blocks import half
 from rejoin.core.lessons.stories import STORIES, file_of
-from rejoin.core.matching import prepared, settled
+from rejoin.core.matching import prepared
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.placing import place_fragments
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Joint, Placement, Project

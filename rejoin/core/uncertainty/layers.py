@@ -64,13 +64,9 @@ def sampled(probability: float, slab_mm: float, slab_sd_mm: float, count: int, r
     there = rng.random(count) < probability
     if slab_sd_mm <= 0.0:
         return np.where(there, slab_mm, 0.0)
-    return np.where(there, quantile(rng.random(count), slab_mm, slab_sd_mm), 0.0)
-
-
-def quantile(shares: FloatArray, slab_mm: float, slab_sd_mm: float) -> FloatArray:
-    """Where ``shares`` of a normal distribution kept above 0 lie below."""
     low = ndtr(-slab_mm / slab_sd_mm)
-    return np.asarray(slab_mm + slab_sd_mm * ndtri(np.clip(low + (1.0 - low) * shares, 1e-12, 1 - 1e-12)))
+    shares = np.clip(low + (1.0 - low) * rng.random(count), 1e-12, 1 - 1e-12)
+    return np.where(there, slab_mm + slab_sd_mm * ndtri(shares), 0.0)
 
 
 def no_layers(count: int) -> list[Layer]:

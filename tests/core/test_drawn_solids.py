@@ -13,7 +13,7 @@ import trimesh
 from rejoin.core import steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.cleaning.dividing import BARE_SHARE, LONGEST_SPACINGS, bare_share, divided
-from rejoin.core.cleaning.mending import measured
+from rejoin.core.cleaning.work import measured
 from rejoin.core.meshes import edge_spacing
 from rejoin.core.records import Mesh, Project, Scan
 from rejoin.core.transforms import apply, inverse

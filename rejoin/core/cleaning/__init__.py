@@ -9,8 +9,9 @@ import numpy as np
 
 from rejoin.core.cleaning.dividing import BARE_SHARE, bare_share, divided
 from rejoin.core.cleaning.halfedges import edge_use
-from rejoin.core.cleaning.mending import Work, mended
+from rejoin.core.cleaning.mending import mended
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells
+from rejoin.core.cleaning.work import Work
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import averaged_normals, edge_spacing, gathered, mirrored, triangle_areas, vertex_normals
 from rejoin.core.noise import surface_noise

@@ -19,8 +19,8 @@ from scipy.special import log_ndtr, ndtr, ndtri
 from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
-CALLED = 0.8
-"""Probability from which faces are set apart. It stays well above one half, for chips leave a like pattern of gaps."""
+CALLED = 0.65
+"""Probability from which faces are set apart: above one half, for chips leave a pattern of gaps like wear's."""
 
 UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
@@ -106,15 +106,16 @@ def weighed_layers(
         plain[layout.layer(number), layout.layer(number)] += held
     reined = scaled_inverse(plain)
     bread = scaled_inverse(layout.assembled(contacts, [s.information for s in statements]) + rims)
-    # The noise model and the blocks tell of the same noise, but chips and uneven wear come on top: a layer seen where
-    # there is none costs as much as one overlooked, so both are counted.
-    meat = layout.assembled(contacts, [s.noise + s.patches for s in statements]) + rims
-    covariance = bread @ meat @ bread
+    # Noise model and blocks tell of the same noise; where chips or uneven wear come on top, the blocks tell more.
+    covariances = [
+        bread @ (layout.assembled(contacts, meat) + rims) @ bread
+        for meat in ([s.noise for s in statements], [s.patches for s in statements])
+    ]
     layers = []
     for number, contact in enumerate(contacts):
         place = layout.layer(number)
         free = float(measured[number]) / max(1.0 - rein(contacts)[number] * reined[place, place], 0.1)
-        sd = float(np.sqrt(covariance[place, place]))
+        sd = float(np.sqrt(max(covariance[place, place] for covariance in covariances)))
         layers.append(posterior(free, sd, USUAL_LAYER * contact.spacing_mm))
     return layers
 

@@ -242,7 +242,7 @@ def test_the_layer_s_posterior_is_the_numerical_integral(free: float, sd: float,
 
 
 def test_a_layer_is_called_only_where_it_is_likely() -> None:
-    assert posterior(0.2, 0.12, 0.4).apart_mm == 0.0
+    assert posterior(0.2, 0.14, 0.4).apart_mm == 0.0
     assert posterior(0.2, 0.06, 0.4).apart_mm == pytest.approx(0.2, abs=0.02)
     clean = posterior(0.0, 0.05, 0.4)
     assert clean.probability < 0.15 and clean.sd_mm < 0.03

@@ -10,8 +10,15 @@ from __future__ import annotations
 import numpy as np
 
 from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.relief import inner
 from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import from_vector, inverse, orthonormal
+
+WITH_RIMS = 4
+"""Rounds of refining in which rims count too."""
+
+LEFT = 0.3
+"""Share of what touches that must be left without its rim, for the rim to be left out."""
 
 
 def approached(
@@ -28,13 +35,13 @@ def approached(
 
 
 def refined(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:
-    """The pose after robust ICP of whatever of the fragments comes into contact."""
+    """The pose after robust ICP of whatever of the fragments comes into contact, at last without its rims."""
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
     b_from_a = inverse(a_from_b)
     reach = 2.0 * spacing
-    for _ in range(8):
+    for number in range(8):
         reach = max(0.75 * reach, 1.0 * spacing)
-        b_from_a = icp_round(first, second, b_from_a, first.samples, reach)
+        b_from_a = icp_round(first, second, b_from_a, first.samples, reach, within=number >= WITH_RIMS)
     return inverse(orthonormal(b_from_a))
 
 
@@ -48,11 +55,17 @@ def settled(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray
 
 
 def icp_round(
-    first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, reach: float
+    first: Surface, second: Surface, b_from_a: FloatArray, chosen: IntArray, reach: float, within: bool = False
 ) -> FloatArray:
-    """One round of point-to-plane ICP along symmetric normals, Tukey weights of width ``reach``."""
+    """One round of point-to-plane ICP along symmetric normals, Tukey weights of width ``reach``.
+
+    ``within`` leaves out the rim of what touches, where much is left: a scanner rounds edges off.
+    """
     seen = faced(first, second, b_from_a, chosen, 2.0 * reach)
     weight = np.square(np.clip(1 - np.square(seen.gap / reach), 0, None)) * (seen.facing < -0.4)
+    if within:
+        off_rim = weight * inner(first, chosen, seen, weight > 0.0, 1.0)
+        weight = off_rim if np.count_nonzero(off_rim) > LEFT * np.count_nonzero(weight) else weight
     if np.count_nonzero(weight) < 12:
         return b_from_a
     centre = np.average(seen.points, axis=0, weights=weight)

@@ -194,7 +194,10 @@ def _adjusted(
     solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
     approach(solver, start)
-    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.4))
+    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.3))
+    if solver.trim(touching):
+        approach(solver, touching.poses)
+        touching = solver.settle(solver.poses, touching.layers, free=False, report=part_of(report, 0.3, 0.4))
     if not settings.missing_layer and not known:
         solver.listen(touching)
         final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core.abreast import abreast
+from rejoin.core.alignment.rounding import rounded_rim
 from rejoin.core.alignment.state import (
     NothingOpposite,
     Poses,
@@ -116,6 +117,16 @@ class Solver:
         """The two faces of a joint, each with the original surface beside it."""
         faces = [(self.fragments[joint.a], joint.face_a.triangles), (self.fragments[joint.b], joint.face_b.triangles)]
         return abreast(lambda face, _: side_and_skirt(*face), faces)
+
+    def trim(self, state: State) -> bool:
+        """Leave out rims that the scanner rounded off, as the gaps in a state show; False where there are none."""
+        strips = [
+            rounded_rim(sides, contact.pairs, contact.residuals)
+            for sides, contact in zip(self.sides, self._contacts(state, None, True), strict=True)
+        ]
+        self.sides = [(a.within(strip), b.within(strip)) if strip else (a, b)
+                      for (a, b), strip in zip(self.sides, strips, strict=True)]  # fmt: skip
+        return any(strips)
 
     def layout_at(self, poses: Poses) -> Layout:
         centres = {n: apply(poses[n], self.middles[n][None])[0] for n in poses}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -56,6 +56,17 @@ class Side:
     @cached_property
     def triangle_tree(self) -> TriangleTree:
         return TriangleTree(Mesh(self.points, self.triangles))
+
+    @cached_property
+    def from_border(self) -> FloatArray:
+        """Distance (n,) of each vertex from the face's border, in spacings; infinite where there is none."""
+        if not self.border.any():
+            return np.full(len(self.points), np.inf)
+        return np.asarray(cKDTree(self.points[self.border]).query(self.points)[0] / self.spacing_mm)
+
+    def within(self, spacings: float) -> Side:
+        """The same face, of which a strip along the border does not count."""
+        return replace(self, border=self.border | (self.from_border < spacings))
 
 
 def side_of(fragment: Fragment, triangles: IntArray) -> Side:

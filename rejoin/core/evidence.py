@@ -15,7 +15,16 @@ import numpy as np
 from rejoin.core.form import shared_form
 from rejoin.core.outline import outline_information
 from rejoin.core.records import Evidence, FloatArray, IntArray
-from rejoin.core.relief import broad_normals, firmness, inner, relief, rimless, shared_relief, smooth_patches
+from rejoin.core.relief import (
+    broad_normals,
+    clear_of_rim,
+    firmness,
+    inner,
+    relief,
+    rimless,
+    shared_relief,
+    smooth_patches,
+)
 from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface, faced, overlap, touching_limit
 from rejoin.core.transforms import inverse
@@ -29,9 +38,6 @@ BORNE_OUT = 3.0
 
 FORM = 7.0
 """Nats of shared form from which a contact counts in full: plane faces and unrelated ones reach half of it."""
-
-LEFT = 0.3
-"""Share of what touches that must lie within its rim for the rim to be left out."""
 
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
@@ -134,10 +140,7 @@ def _touch(first: Surface, second: Surface, b_from_a: FloatArray, sparse: bool) 
         return None
     contact = zone & (np.abs(seen.gap) < limit) & (seen.facing < -0.5)
     noise = float(np.hypot(first.fragment.noise_mm, second.fragment.noise_mm))
-    # Scanners round edges off: how well the faces lie on each other shows within.
-    within = contact & inner(first, chosen, seen, contact, 1.0)
-    clear = within if np.count_nonzero(within) > LEFT * np.count_nonzero(contact) else contact
-    residual = sigma_of(seen.gap[clear]) if clear.any() else limit
+    residual = sigma_of(seen.gap[clear_of_rim(first, chosen, seen, contact)]) if contact.any() else limit
     sigma = float(np.clip(residual, max(noise, 0.02 * spacing), limit / 2))
     areas = first.sample_areas[pick][seen.index] * (8 if sparse else 1)
     ways = smooth_patches(seen.points[zone], seen.normals[zone], first.nodes.cell_mm * (8**0.5 if sparse else 1.0))

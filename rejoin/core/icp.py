@@ -10,15 +10,12 @@ from __future__ import annotations
 import numpy as np
 
 from rejoin.core.records import FloatArray, IntArray
-from rejoin.core.relief import inner
+from rejoin.core.relief import clear_of_rim
 from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import from_vector, inverse, orthonormal
 
 WITH_RIMS = 4
 """Rounds of refining in which rims count too."""
-
-LEFT = 0.3
-"""Share of what touches that must be left without its rim, for the rim to be left out."""
 
 
 def approached(
@@ -64,8 +61,7 @@ def icp_round(
     seen = faced(first, second, b_from_a, chosen, 2.0 * reach)
     weight = np.square(np.clip(1 - np.square(seen.gap / reach), 0, None)) * (seen.facing < -0.4)
     if within:
-        off_rim = weight * inner(first, chosen, seen, weight > 0.0, 1.0)
-        weight = off_rim if np.count_nonzero(off_rim) > LEFT * np.count_nonzero(weight) else weight
+        weight = weight * clear_of_rim(first, chosen, seen, weight > 0.0)
     if np.count_nonzero(weight) < 12:
         return b_from_a
     centre = np.average(seen.points, axis=0, weights=weight)

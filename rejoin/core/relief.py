@@ -17,6 +17,9 @@ from rejoin.core.surfaces import Facing, Surface
 from rejoin.core.transforms import apply, turn
 from rejoin.core.views import BoolArray, quadric_residual, robust_plane, without_fringe
 
+MUCH, FEWEST = 0.3, 20
+"""Share of the contact, and places of it, that must lie clear of its rim for the rim to be left out."""
+
 
 def smooth_patches(points: FloatArray, normals: FloatArray, cell_mm: float, most: int = 12) -> list[IntArray]:
     """Index sets of places that face within 35 degrees of one way and hang together.
@@ -63,13 +66,31 @@ def rimless(seen: Facing) -> BoolArray:
 
 def inner(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray, cells: float) -> BoolArray:
     """Contact that lies at least so many cells inside the rim of the contact."""
+    return _from_rim(first, chosen, seen, contact) > cells
+
+
+def clear_of_rim(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray) -> BoolArray:
+    """Contact that lies two cells inside its rim, or one, as long as much of it does; else all.
+
+    A scanner rounds edges off, so that a crack seems to open towards its rim.
+    """
+    away = _from_rim(first, chosen, seen, contact)
+    for cells in (2.0, 1.0):
+        clear = contact & (away > cells)
+        if np.count_nonzero(clear) > max(MUCH * np.count_nonzero(contact), FEWEST):
+            return np.asarray(clear)
+    return contact
+
+
+def _from_rim(first: Surface, chosen: IntArray, seen: Facing, contact: BoolArray) -> FloatArray:
+    """How many cells each place lies from where the fragments no longer touch."""
     touching = np.zeros(len(chosen), bool)
     touching[seen.index[contact]] = True
     points = first.fragment.mesh.vertices[chosen]
     if touching.all():
-        return touching[seen.index]
+        return np.full(len(seen.index), np.inf)
     away, _ = cKDTree(points[~touching]).query(points[seen.index])
-    return np.asarray(away > cells * first.nodes.cell_mm)
+    return np.asarray(away / first.nodes.cell_mm)
 
 
 def broad_normals(

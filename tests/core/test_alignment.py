@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from rejoin.core.alignment import Adjustment, KnownDimension, adjust
+from rejoin.core.alignment.rounding import rounded_rim
 from rejoin.core.contact import Pairs
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.libraries.registration import refined
@@ -244,3 +246,23 @@ def test_one_step_is_that_of_open3d_and_small_gicp_on_the_same_correspondences()
             hessian, gradient = hessian + part, gradient + slope
     step = -np.linalg.solve(hessian, gradient)
     assert displacement(ours, from_vector(step, np.zeros(3)), target).max() < 0.01
+
+
+@pytest.mark.parametrize("opens_mm, strip", [(0.0, 0), (0.05, 2), (-0.05, 2)])
+def test_a_rim_that_gapes_is_found_and_a_wear_all_over_is_not(opens_mm: float, strip: int) -> None:
+    rng = np.random.default_rng(5)
+    away = rng.uniform(0.0, 12.0, 4000)
+    sides = tuple(SimpleNamespace(from_border=part) for part in (away[:2000], away[2000:]))
+    pairs = SimpleNamespace(from_b=np.arange(4000) >= 2000, vertex=np.arange(4000) % 2000)
+    gaps = 0.1 + 0.03 * rng.normal(size=4000) + opens_mm * (away < 2.0)
+    assert rounded_rim(sides, pairs, gaps) == strip
+
+
+def test_a_face_too_narrow_to_lose_its_rim_keeps_it() -> None:
+    away = np.tile([0.5, 1.2], 1000)
+    sides = tuple(SimpleNamespace(from_border=away) for _ in range(2))
+    pairs = SimpleNamespace(from_b=np.arange(4000) >= 2000, vertex=np.arange(4000) % 2000)
+    narrow = np.where(np.tile(away, 2) < 1.0, 0.3, 0.0)
+    assert rounded_rim(sides, pairs, narrow) == 1
+    away[away > 1.0] = np.where(np.arange(1000) % 5, 0.6, 1.2)
+    assert rounded_rim(sides, pairs, narrow) == 0

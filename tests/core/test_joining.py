@@ -57,6 +57,15 @@ def test_the_joint_covers_the_fracture_and_nothing_else(bracket: Case, joined: P
     assert on_break > 0.8
 
 
+def test_edges_that_the_scanner_rounded_off_do_not_mislead(broken: Broken) -> None:
+    """The crack seems to open towards its rims; by them these faces would be taken for strangers'."""
+    case = broken("elbow", 31, spacing_mm=0.6, rounded=4)
+    project = placed(project_of(case))
+    first, second = project.placements
+    assert first.part_from_scan is not None and second.part_from_scan is not None and project.joints[0].evidence.good
+    assert worst_error_mm(case, 1, second.part_from_scan, 0, first.part_from_scan) < min(second.u95_mm, 0.4)
+
+
 def test_the_order_of_the_fragments_does_not_matter(bracket: Case, joined: Project) -> None:
     swapped = placed(project_of(bracket, 1, 0))
     first = joined.placements[1].part_from_scan

@@ -44,7 +44,9 @@ def rounded_rim(sides: tuple[Side, Side], pairs: Pairs, residuals: FloatArray) -
         ring, within = (own >= spacings - 1) & (own < spacings), own >= spacings
         if within.mean() < 1.0 - MOST_LOST or not ring.any():
             continue
-        sd = sigma_of(residuals[within]) * np.sqrt(ALIKE * (1.0 / ring.sum() + 1.0 / within.sum())) * 1.25
-        if abs(float(np.median(residuals[ring]) - np.median(residuals[within]))) > SIGMAS * sd:
+        middle = float(np.median(residuals[within]))
+        # The median of n errs 1.25 times as much as their mean.
+        sd = 1.25 * sigma_of(residuals[within] - middle) * np.sqrt(ALIKE * (1.0 / ring.sum() + 1.0 / within.sum()))
+        if abs(float(np.median(residuals[ring])) - middle) > SIGMAS * sd:
             return spacings
     return 0

@@ -41,13 +41,15 @@ How it is found
        turn), the faces stay within a few spacings of where the search put them,
        and the bound says so.
     6. A layer may be missing between worn faces. It is measured by a least
-       squares in which it is free, its noise counted once (the mean of what 1
-       and 2 make of it), and weighed against none (`layers`): before
+       squares in which it is free, its noise counted once (the larger of what
+       1 and 2 make of it), and weighed against none (`layers`): before
        looking, as likely none as some, and some is usually less than a spacing.
        A clean face in relief thereby draws the bound together, and one that
-       cannot tell keeps it wide. The faces are set apart where a layer is four
-       times as likely as none. What remains open spreads the pose along the
-       motion that the layer causes.
+       cannot tell keeps it wide. The faces are set apart where a layer is
+       nearly twice as likely as none. What remains open spreads the pose along
+       the motion that the layer causes. Rims that the scanner rounded off would
+       pass for wear: they are left out where the gap along them differs from
+       the gap within (`rejoin.core.alignment.rounding`).
     7. Stated dimensions are observations like any other, of rectangular limits
        (`stated`); one that contradicts the rest grossly is told and left out.
     8. Poses are drawn from all this; of each, the largest displacement over the

@@ -14,8 +14,8 @@ from rejoin.core.relief import clear_of_rim
 from rejoin.core.surfaces import Surface, faced, touching_limit
 from rejoin.core.transforms import from_vector, inverse, orthonormal
 
-WITH_RIMS = 4
-"""Rounds of refining in which rims count too."""
+ROUNDS = 8
+"""Rounds of refining: the reach comes down to one spacing in four of them."""
 
 
 def approached(
@@ -31,14 +31,17 @@ def approached(
     return inverse(orthonormal(b_from_a))
 
 
-def refined(first: Surface, second: Surface, a_from_b: FloatArray) -> FloatArray:
-    """The pose after robust ICP of whatever of the fragments comes into contact, at last without its rims."""
+def refined(first: Surface, second: Surface, a_from_b: FloatArray, with_rims: int = ROUNDS) -> FloatArray:
+    """The pose after robust ICP of whatever of the fragments comes into contact.
+
+    In the last rounds, from number ``with_rims`` on, rims are left out: a scanner may have rounded them off.
+    """
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
     b_from_a = inverse(a_from_b)
     reach = 2.0 * spacing
-    for number in range(8):
+    for number in range(ROUNDS):
         reach = max(0.75 * reach, 1.0 * spacing)
-        b_from_a = icp_round(first, second, b_from_a, first.samples, reach, within=number >= WITH_RIMS)
+        b_from_a = icp_round(first, second, b_from_a, first.samples, reach, within=number >= with_rims)
     return inverse(orthonormal(b_from_a))
 
 

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
-from rejoin.core.icp import approached, refined
+from rejoin.core.icp import ROUNDS, approached, refined
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment
 from rejoin.core.search import Gallery, Hypothesis, correlate
@@ -169,7 +169,7 @@ class _Search:
         best = self.starts[0]
         likely = best.score > 0.0 or (best.share > COVERING and best.score > -THROUGH)
         if likely and not any(best is one for one, _ in self.doubtful):
-            evidence = decided(judge(self.a, self.b, refined(self.a, self.b, best.pose)), 0.0)
+            evidence = decided(_refined(self.a, self.b, best.pose).evidence, 0.0)
             if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
                 return True
             self.doubtful.append((best, evidence))
@@ -208,8 +208,7 @@ class _Search:
             if len(poses) == FINALISTS or (poses and start.score < HOPELESS * poses[0].evidence.score):
                 break
             if not any(self._alike(start.pose, pose.a_from_b) for pose in poses):
-                a_from_b = refined(self.a, self.b, start.pose)
-                poses.append(Pose(a_from_b, judge(self.a, self.b, a_from_b)))
+                poses.append(_refined(self.a, self.b, start.pose))
         poses.sort(key=lambda pose: -pose.evidence.score)
         if poses and poses[0].evidence.score > 0.2 * LEAST_SCORE and not decided(poses[0].evidence, 0.0).good:
             poses[0] = _slid(self.a, self.b, poses[0])
@@ -223,6 +222,16 @@ def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:
         if not any(alike(first, second, pose.a_from_b, other.a_from_b) for other in kept):
             kept.append(pose)
     return kept
+
+
+def _refined(first: Surface, second: Surface, a_from_b: FloatArray) -> Pose:
+    """The better of what ICP finds with the rims and without."""
+
+    def found(with_rims: int, _: Report) -> Pose:
+        pose = refined(first, second, a_from_b, with_rims)
+        return Pose(pose, judge(first, second, pose))
+
+    return max(abreast(found, (ROUNDS, ROUNDS // 2)), key=lambda pose: pose.evidence.score)
 
 
 def _slid(first: Surface, second: Surface, pose: Pose) -> Pose:

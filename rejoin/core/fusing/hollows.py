@@ -39,8 +39,8 @@ LOOSE = 0.5
 WIDEST = 10.0
 """A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 
-NARROWEST = 0.5
-"""A wall smaller than this share of the bare fracture shows no hollow."""
+LEAST_WALL = 2.0
+"""Walls smaller than the square of this many spacings show no hollow."""
 
 NARROW = 8.0
 """A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
@@ -216,15 +216,15 @@ def _below(
     for ways in tried:
         seen = [_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
-        found.extend([hollow for hollow in seen if hollow is not None and in_measure(hollow, areas)][:1])
+        found.extend([hollow for hollow in seen if hollow is not None and in_measure(hollow, areas, spacing_mm)][:1])
     return found
 
 
-def in_measure(hollow: Hollow, areas: list[FloatArray]) -> bool:
-    """Whether the walls are not out of all proportion to the fracture that lies bare: a hollow has two sides."""
+def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:
+    """Whether there are walls (a hollow has two sides), not out of all proportion to the fracture that lies bare."""
     walls = sum(float(area[wall].sum()) for area, wall in zip(areas, hollow.walls, strict=True))
     bare = float(areas[hollow.number][hollow.bare].sum())
-    return NARROWEST * bare <= walls <= WIDEST * bare
+    return (LEAST_WALL * spacing_mm) ** 2 <= walls <= WIDEST * bare
 
 
 def _lower(

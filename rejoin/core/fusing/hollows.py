@@ -39,8 +39,8 @@ LOOSE = 0.5
 WIDEST = 10.0
 """A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 
-LEAST_WALL = 2.0
-"""Walls smaller than the square of this many spacings show no hollow."""
+LEAST_WALL = 1.0
+"""Walls smaller than the square of this many spacings, what one vertex stands for, show no hollow."""
 
 NARROW = 8.0
 """A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""

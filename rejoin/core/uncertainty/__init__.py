@@ -46,7 +46,7 @@ How it is found
        looking, as likely none as some, and some is usually less than a spacing.
        A clean face in relief thereby draws the bound together, and one that
        cannot tell keeps it wide. The faces are set apart where a layer is
-       nearly twice as likely as none. What remains open spreads the pose along
+       three times as likely as none. What remains open spreads the pose along
        the motion that the layer causes. Rims that the scanner rounded off would
        pass for wear: they are left out where the gap along them differs from
        the gap within (`rejoin.core.alignment.rounding`).

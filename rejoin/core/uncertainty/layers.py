@@ -19,7 +19,7 @@ from scipy.special import log_ndtr, ndtr, ndtri
 from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 
-CALLED = 0.65
+CALLED = 0.75
 """Probability from which faces are set apart: above one half, for chips leave a pattern of gaps like wear's."""
 
 UNEVEN_WEAR = 0.1

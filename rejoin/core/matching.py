@@ -13,7 +13,7 @@ from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import ROUNDS, approached, refined
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
-from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment
+from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, alike, faced, touching_limit
@@ -133,7 +133,7 @@ class _Search:
         self.a, self.b, self.galleries = first.surface, second.surface, (first.gallery, second.gallery)
         self.waiting: list[Hypothesis] = []
         self.starts: list[Start] = []
-        self.doubtful: list[tuple[Start, Evidence]] = []
+        self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
         self.rims_seen: list[Start] = []
 
@@ -168,13 +168,20 @@ class _Search:
             return False
         best = self.starts[0]
         likely = best.score > 0.0 or (best.share > COVERING and best.score > -THROUGH)
-        if likely and not any(best is one for one, _ in self.doubtful):
-            evidence = decided(_refined(self.a, self.b, best.pose).evidence, 0.0)
+        if likely and not any(best is one for one, _ in self.refined):
+            evidence = decided(self._refined(best).evidence, 0.0)
             if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
                 return True
-            self.doubtful.append((best, evidence))
         others = (one.score for one in self.starts[1:] if not self._alike(one.pose, best.pose))
         return done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
+
+    def _refined(self, start: Start) -> Pose:
+        """The start refined on the whole fragments, once."""
+        known = next((pose for one, pose in self.refined if one is start), None)
+        if known is None:
+            known = _refined(self.a, self.b, start.pose)
+            self.refined.append((start, known))
+        return known
 
     def look_at_rims(self) -> None:
         """What rims and original surfaces say of a few of the starts whose faces cover each other the most."""
@@ -198,8 +205,8 @@ class _Search:
     @property
     def worth_placing(self) -> bool:
         """Whether there is one by rims, or one whose faces cover each other wholly and share some relief."""
-        covering = (e for _, e in self.doubtful if e.touching_share > WHOLLY and e.score > LEAST_SCORE)
-        return self.laid_well or any(covering)
+        seen = [pose.evidence for _, pose in self.refined]
+        return self.laid_well or any(e.touching_share > WHOLLY and e.score > LEAST_SCORE for e in seen)
 
     def finalists(self) -> list[Pose]:
         """The best starts, refined on the whole fragments and judged."""
@@ -208,7 +215,7 @@ class _Search:
             if len(poses) == FINALISTS or (poses and start.score < HOPELESS * poses[0].evidence.score):
                 break
             if not any(self._alike(start.pose, pose.a_from_b) for pose in poses):
-                poses.append(_refined(self.a, self.b, start.pose))
+                poses.append(self._refined(start))
         poses.sort(key=lambda pose: -pose.evidence.score)
         if poses and poses[0].evidence.score > 0.2 * LEAST_SCORE and not decided(poses[0].evidence, 0.0).good:
             poses[0] = _slid(self.a, self.b, poses[0])

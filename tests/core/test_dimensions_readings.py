@@ -11,6 +11,7 @@ import pytest
 
 from rejoin.core import edits, steps
 from rejoin.core.dimensions.agreement import Pairs, conformance, instrument_u95, normalised_error, scale_of, unit_slip
+from rejoin.core.dimensions.checking import _comparable
 from rejoin.core.dimensions.readings import parse_number, read_readings, write_readings
 from rejoin.core.dimensions.tables import (
     DENSITY_G_CM3,
@@ -308,3 +309,12 @@ def test_a_file_that_is_no_table_is_refused(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(readings, "LARGEST_FILE", 10)
     with pytest.raises(FileTrouble, match="too large"):
         read_readings(tmp_path / "r.csv")
+
+
+@pytest.mark.parametrize("kind, read, size, told", [
+    ("angle", 120.0, 60.1, 60.0), ("angle", 60.0, 119.9, 120.0), ("angle", 90.1, 90.2, 90.1),
+    ("faces", 120.0, 60.0, 120.0),
+])  # fmt: skip
+def test_an_angle_may_be_read_from_its_other_side(kind: str, read: float, size: float, told: float) -> None:
+    reading = Reading("a", kind, np.zeros((2, 3)), (-1, -1), read, 0.1, None, None, "deg")
+    assert _comparable(reading, read, size) == pytest.approx(told)

@@ -136,6 +136,17 @@ def test_thickness_and_angle_against_trimesh() -> None:
 @pytest.mark.parametrize("hollow", [False, True])
 def test_a_corner_is_told_as_a_protractor_reads_it(lean: float, hollow: bool) -> None:
     """Two faces that meet at 90.05 degrees are not said to meet at 89.95; also in an inner corner (closed form)."""
+    size = measure("angle", *_corner(lean, hollow))
+    assert size.value == pytest.approx(lean, abs=1e-6) and size.notes == ()
+
+
+def test_faces_that_look_the_same_way_are_told_by_their_lean() -> None:
+    size = measure("angle", *_corner(170.0, False))
+    assert size.value == pytest.approx(10.0, abs=1e-6) and "look the same way" in size.notes[0]
+
+
+def _corner(lean: float, hollow: bool) -> tuple[FloatArray, list[Body]]:
+    """Picks on two faces that meet along y, and what they lie on."""
     turn = np.radians(lean)
     along, up = (a.ravel() for a in np.meshgrid(np.linspace(0, 20, 21), np.linspace(0, 30, 31)))
     floor, wall = (np.column_stack([up * np.cos(x), along, up * np.sin(x)]) for x in (0.0, turn))
@@ -144,7 +155,7 @@ def test_a_corner_is_told_as_a_protractor_reads_it(lean: float, hollow: bool) ->
     both = np.vstack([rows, rows[:, ::-1] + len(floor)])
     mesh = Mesh(np.vstack([floor, wall]), (both if hollow else both[:, ::-1]).astype(np.int32))
     picks = np.array([[15.0, 10, 0], [15 * np.cos(turn), 10, 15 * np.sin(turn)]])
-    assert measure("angle", picks, [body_of(ground_of(mesh))] * 2).value == pytest.approx(lean, abs=1e-6)
+    return picks, [body_of(ground_of(mesh))] * 2
 
 
 @pytest.mark.parametrize("kind, picks, sentence", [

@@ -41,7 +41,10 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
 """The modules of rejoin/core from the ground up: each imports from the lines above its own, none from its own line."""
 
 SCREEN = {"PySide6", "shiboken6", "pyvista", "pyvistaqt", "qtpy"}
-DOORWAY = {"open3d", "manifold3d", "vtk", "vtkmodules", "igl", "lib3mf", "trimesh", "small_gicp", "ezdxf", "reportlab"}
+DOORWAY = {
+    "open3d", "manifold3d", "vtk", "vtkmodules", "igl", "lib3mf", "trimesh", "small_gicp", "ezdxf", "reportlab",
+    "threadpoolctl",
+}  # fmt: skip
 HEAVY = SCREEN | DOORWAY | {"numba", "llvmlite", "matplotlib", "cmcrameri", "rich"}
 QUICK = {"__init__", "__main__", "cli", "options", "terminal"}
 """Modules beside core and app that ``rejoin --help`` runs: they may import no more than errors and settings."""

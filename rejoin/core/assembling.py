@@ -15,9 +15,9 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
-from rejoin.core.evidence import Pose, believable, decided, judge, tied
+from rejoin.core.evidence import LEAST_SCORE, Pose, believable, certain, decided, judge, tied
 from rejoin.core.icp import settled
-from rejoin.core.matching import Prepared, distinct, match_pair, prepared, unlikely
+from rejoin.core.matching import Prepared, Search, match_pair, prepared, unlikely
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh
 from rejoin.core.settings import MatchSettings, Report, part_of
@@ -55,24 +55,34 @@ def find_joints(
     held = tuple(joint for joint in known if joint.state in ("pinned", "rejected"))
     ready = _all_prepared(list(enumerate(fragments)), faces, part_of(report, 0.0, 0.2))
     found: Found = {}
+    if len(ready) > 2:
+        found = _found_among_many(ready, held, settings.thoroughness, part_of(report, 0.2, 0.9))
+    elif not _tree(ready, found, held).groups.together(0, 1):
+        found = {(0, 1): match_pair(ready[0], ready[1], settings.thoroughness, part_of(report, 0.2, 0.9))}
     tree = _tree(ready, found, held)
-    # With many fragments most pairs do not touch: a quick look at all, then a thorough one at what is left apart.
-    depths = (settings.thoroughness,) if len(fragments) == 2 else (1, settings.thoroughness)
-    for number, depth in enumerate(depths):
-        pairs = [pair for pair in combinations(range(len(fragments)), 2) if not tree.groups.together(*pair)]
-        pairs.sort(key=lambda pair: unlikely(ready[pair[0]], ready[pair[1]]))
-        share = part_of(report, 0.2 + 0.7 * number / len(depths), 0.2 + 0.7 * (number + 1) / len(depths))
-        for count, (a, b) in enumerate(pairs):
-            if _tree(ready, _beyond_doubt(found), held).groups.together(a, b):
-                continue  # whether they touch is seen in place
-            sentence = f"Comparing {fragments[a].scan.name} with {fragments[b].scan.name}"
-            share(count / len(pairs), sentence)
-            one = part_of(share, count / len(pairs), (count + 1) / len(pairs))
-            fresh = match_pair(ready[a], ready[b], depth, one, after=depths[number - 1] if number else 0)
-            found[a, b] = distinct(ready[a].surface, ready[b].surface, found.get((a, b), []) + fresh)
-        tree = _tree(ready, found, held)
     report(0.95, "Looking for more places that touch")
     return held + tuple(_joints(ready, tree)) + tuple(_tied(ready, found, tree, held))
+
+
+def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughness: int, report: Report) -> Found:
+    """Poses of pairs of many fragments, of which most do not touch: a glance at all, a closer look at what is apart."""
+    pairs = list(combinations(range(len(ready)), 2))
+    pairs.sort(key=lambda pair: unlikely(ready[pair[0]], ready[pair[1]]))
+    searches = {(a, b): Search(ready[a], ready[b]) for a, b in pairs}
+    found: Found = {}
+    for depth in range(thoroughness + 1):
+        together = _tree(ready, found, held).groups.together
+        left = [pair for pair in pairs if depth < 2 or not together(*pair)]
+        left.sort(key=lambda pair: -found[pair][0].evidence.score if found.get(pair) else 0.0)
+        share = part_of(report, depth / (thoroughness + 1), (depth + 1) / (thoroughness + 1))
+        for count, (a, b) in enumerate(left):
+            if _tree(ready, _certain(found, searches), held).groups.together(a, b):
+                continue  # whether they touch is seen in place
+            names = (ready[k].surface.fragment.scan.name for k in (a, b))
+            share(count / len(left), "Comparing {} with {}".format(*names))
+            one = part_of(share, count / len(left), (count + 1) / len(left))
+            found[a, b] = searches[a, b].deepen(depth, one) if depth else searches[a, b].glance()
+    return found
 
 
 def _all_prepared(
@@ -99,11 +109,12 @@ def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ..
     return joints
 
 
-def _beyond_doubt(found: Found) -> Found:
-    """The pairs whose best pose is good."""
+def _certain(found: Found, searches: dict[tuple[int, int], Search]) -> Found:
+    """The pairs that belong together for certain, wherever they may slide to; a mere glance must have shown more."""
     return {
         pair: poses for pair, poses in found.items()
-        if poses and decided(poses[0].evidence, poses[1].evidence.score if len(poses) > 1 else 0.0).good
+        if poses and certain(poses[0].evidence, poses[1].evidence.score if len(poses) > 1 else 0.0)
+        and (searches[pair].batches > 1 or poses[0].evidence.score > 4.0 * LEAST_SCORE)
     }  # fmt: skip
 
 

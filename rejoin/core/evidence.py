@@ -39,6 +39,9 @@ BORNE_OUT = 3.0
 FORM = 7.0
 """Nats of shared form from which a contact counts in full: plane faces and unrelated ones reach half of it."""
 
+MOST_TOUCHES = 0.35
+"""Share of the facing surfaces that must touch."""
+
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
@@ -206,6 +209,12 @@ def tied(evidence: Evidence) -> bool:
     return evidence.score > LEAST_SCORE and evidence.runner_up > 0.0 and not believable(evidence)
 
 
+def certain(evidence: Evidence, runner_up: float) -> bool:
+    """Whether two fragments belong together by these faces beyond doubt, though they may yet slide."""
+    plenty = evidence.score >= 2.0 * LEAST_SCORE and runner_up <= 0.5 * evidence.score
+    return plenty and evidence.touching_share >= MOST_TOUCHES
+
+
 def decided(evidence: Evidence, runner_up: float) -> Evidence:
     """The evidence with its rival, whether it excludes it, and why, in words."""
     doubts = []
@@ -216,7 +225,7 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
         doubts.append("another position fits nearly as well")
     if evidence.held < 1.0:
         doubts.append("the faces are so smooth that they could slide")
-    if evidence.touching_share < 0.35:
+    if evidence.touching_share < MOST_TOUCHES:
         doubts.append("most of the facing surfaces do not touch")
     words = f"touches over {evidence.contact_area_mm2:.0f} mm², misfit {evidence.rms_mm:.3f} mm"
     if evidence.reason:

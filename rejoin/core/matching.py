@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import chain, repeat
+from itertools import chain
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -85,59 +85,73 @@ def unlikely(first: Prepared, second: Prepared) -> float:
     return float(np.sort(costs)[:3].mean()) if len(costs) else float("inf")
 
 
-def match_pair(
-    first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent, after: int = 0
-) -> list[Pose]:
-    """Judged poses of two fragments, best first, clearly different ones only.
-
-    The most promising pairs of faces are tried first; the search ends once a
-    pose is found that leaves no doubt.
-
-    Parameters
-    ----------
-    first, second : Prepared
-    thoroughness : int
-        1 to 3: how many pairs of faces are tried at most.
-    report : Report, optional
-    after : int
-        The thoroughness at which they have been tried before: those pairs are passed over.
-    """
-    pairs = promising_pairs(
-        first.gallery.faces, second.gallery.faces, first.outlines, second.outlines, PAIRS[thoroughness]
-    )
-    search, done = _Search(first, second), PAIRS.get(after, 0)
-    for size, tries in chain(zip(BATCHES, TRIES, strict=True), repeat((BATCHES[-1], TRIES[-1]))):
-        report(done / max(len(pairs), 1), "Comparing faces")
-        search.compare(pairs[done : done + size], tries)
-        done += size
-        if search.clear(done):
-            break
-        search.look_at_rims()
-        if done >= len(pairs) or (done >= PAIRS[1] and search.worth_placing):
-            break
-    poses = search.finalists()
-    if thoroughness > 1 and not search.laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
-        large = largest_alike(first.outlines, second.outlines)
-        search.compare([pair for pair in large if pair not in pairs][:LAST], TRIES[-1])
-        search.look_at_rims()
-        poses = search.finalists()
-    if not poses or not decided(poses[0].evidence, 0.0).good:
-        poses = distinct(search.a, search.b, poses + with_rivals(search.a, search.b, search.laid))
-    return poses
+def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent) -> list[Pose]:
+    """Judged poses of two fragments, best first, clearly different ones only: a `Search` from its beginning."""
+    return Search(first, second).deepen(thoroughness, report)
 
 
-class _Search:
+class Search:
     """What was tried of two fragments' faces, and what came of it; ``starts`` stay sorted, best first."""
 
     def __init__(self, first: Prepared, second: Prepared) -> None:
         self.a, self.b, self.galleries = first.surface, second.surface, (first.gallery, second.gallery)
+        self.outlines = first.outlines, second.outlines
+        self.done = self.batches = 0
         self.waiting: list[Hypothesis] = []
         self.starts: list[Start] = []
         self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
         self.rims_seen: list[Start] = []
 
-    def compare(self, batch: list[tuple[int, int]], tries: int) -> None:
+    def glance(self) -> list[Pose]:
+        """Judged poses, best first, from the likeliest few pairs of faces; none where the best of them tells little."""
+        self._compare_next(self._pairs(1))
+        self._clear()
+        return self._finalists() if any(pose.evidence.score > LEAST_SCORE for _, pose in self.refined) else []
+
+    def deepen(self, thoroughness: int, report: Report = silent) -> list[Pose]:
+        """Judged poses, best first, clearly different ones only; goes on where an earlier call ended.
+
+        The most promising pairs of faces are tried first; the search ends once
+        a pose is found that leaves no doubt.
+
+        Parameters
+        ----------
+        thoroughness : int
+            1 to 3: how many pairs of faces are tried at most.
+        report : Report, optional
+        """
+        pairs = self._pairs(thoroughness)
+        if not self.batches:
+            self._compare_next(pairs)
+        while not self._clear():
+            self._look_at_rims()
+            if self.done >= len(pairs) or (self.done >= PAIRS[1] and self._worth_placing):
+                break
+            report(self.done / len(pairs), "Comparing faces")
+            self._compare_next(pairs)
+        poses = self._finalists()
+        if thoroughness > 1 and not self._laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
+            large = largest_alike(*self.outlines)
+            self._compare([pair for pair in large if pair not in pairs][:LAST], TRIES[-1])
+            self._look_at_rims()
+            poses = self._finalists()
+        if not poses or not decided(poses[0].evidence, 0.0).good:
+            poses = distinct(self.a, self.b, poses + with_rivals(self.a, self.b, self.laid))
+        return poses
+
+    def _pairs(self, thoroughness: int) -> list[tuple[int, int]]:
+        one, other = self.galleries
+        return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
+
+    def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
+        """The next of the pairs of faces, which were not compared yet."""
+        batch = min(self.batches, len(BATCHES) - 1)
+        self._compare(pairs[self.done : self.done + BATCHES[batch]], TRIES[batch])
+        self.done = min(self.done + BATCHES[batch], len(pairs))
+        self.batches += 1
+
+    def _compare(self, batch: list[tuple[int, int]], tries: int) -> None:
         """Rough poses of some pairs of faces; the best of all that wait are approached and judged."""
         one, other = self.galleries
         self.waiting.extend(chain(*abreast(lambda ij, _: correlate(one, ij[0], other, ij[1]), batch)))
@@ -162,7 +176,7 @@ class _Search:
     def _alike(self, one: FloatArray, other: FloatArray) -> bool:
         return alike(self.a, self.b, one, other)
 
-    def clear(self, done: int) -> bool:
+    def _clear(self) -> bool:
         """Whether the best start so far leaves no doubt, or stands alone after a fair search."""
         if not self.starts:
             return False
@@ -173,7 +187,7 @@ class _Search:
             if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
                 return True
         others = (one.score for one in self.starts[1:] if not self._alike(one.pose, best.pose))
-        return done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
+        return self.done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
 
     def _refined(self, start: Start) -> Pose:
         """The start refined on the whole fragments, once."""
@@ -183,7 +197,7 @@ class _Search:
             self.refined.append((start, known))
         return known
 
-    def look_at_rims(self) -> None:
+    def _look_at_rims(self) -> None:
         """What rims and original surfaces say of a few of the starts whose faces cover each other the most."""
         fresh = [
             start for start in self.starts
@@ -198,17 +212,17 @@ class _Search:
                 self.laid.append(found)
 
     @property
-    def laid_well(self) -> bool:
+    def _laid_well(self) -> bool:
         """Whether a pose by rims is worth placing."""
         return any(one.pose.evidence.score > LEAST_SCORE for one in self.laid)
 
     @property
-    def worth_placing(self) -> bool:
+    def _worth_placing(self) -> bool:
         """Whether there is one by rims, or one whose faces cover each other wholly and share some relief."""
         seen = [pose.evidence for _, pose in self.refined]
-        return self.laid_well or any(e.touching_share > WHOLLY and e.score > LEAST_SCORE for e in seen)
+        return self._laid_well or any(e.touching_share > WHOLLY and e.score > LEAST_SCORE for e in seen)
 
-    def finalists(self) -> list[Pose]:
+    def _finalists(self) -> list[Pose]:
         """The best starts, refined on the whole fragments and judged."""
         poses: list[Pose] = []
         for start in self.starts:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from rejoin.core.abreast import MOST, abreast
 from rejoin.core.capacity import check_reading, most_triangles
 from rejoin.core.errors import NoAnswer
+from rejoin.core.libraries.blas import unthreaded
 from rejoin.core.project import changed, recorded
 from rejoin.core.records import Fragment, Mesh, Project, Scan, StepRecord
 from rejoin.core.settings import (
@@ -46,6 +47,7 @@ def _timed(project: Project, step: str, settings: Settings, started: float) -> P
     return recorded(project, StepRecord(step, as_pairs(settings), time.perf_counter() - started))
 
 
+@unthreaded
 def read(
     inputs: Sequence[str | Path],
     settings: ReadSettings | None = None,
@@ -97,6 +99,7 @@ def _read_one(path: str | Path, settings: ReadSettings, report: Report) -> Scan:
     return merge_scans(views, Path(path).name, settings, part_of(report, 0.1, 1.0))
 
 
+@unthreaded
 def clean(project: Project, settings: CleanSettings | None = None, report: Report = silent) -> Project:
     """Weld, orient and measure each scan that has no fragment yet; every repair is recorded.
 
@@ -115,6 +118,7 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
     return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
 
 
+@unthreaded
 def judge(project: Project, report: Report = silent) -> Project:
     """Look whether the scans are good enough: `Fragment.faults` tells what to scan again. Nothing is forgotten."""
     from rejoin.core.judging import faults_of
@@ -131,6 +135,7 @@ def judge(project: Project, report: Report = silent) -> Project:
     return replace(project, fragments=tuple(abreast(judged, list(enumerate(project.fragments)), report)))
 
 
+@unthreaded
 def find_faces(project: Project, settings: FaceSettings | None = None, report: Report = silent) -> Project:
     """Find on each fragment the faces where the part broke. Faces chosen by the person are kept."""
     from rejoin.core.faces import find_fracture_faces
@@ -146,6 +151,7 @@ def find_faces(project: Project, settings: FaceSettings | None = None, report: R
     return _timed(changed(project, faces=(*faces, *chain(*found))), "find_faces", settings, started)
 
 
+@unthreaded
 def match(project: Project, settings: MatchSettings | None = None, report: Report = silent) -> Project:
     """Find which faces belong together, and roughly how.
 
@@ -162,6 +168,7 @@ def match(project: Project, settings: MatchSettings | None = None, report: Repor
     return _timed(changed(project, joints=joints), "match", settings, started)
 
 
+@unthreaded
 def align(
     project: Project,
     settings: AlignSettings | None = None,
@@ -195,6 +202,7 @@ def align(
     return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
 
 
+@unthreaded
 def measure_fit(project: Project, settings: FitSettings | None = None, report: Report = silent) -> Project:
     """Measure gap and overlap over every joint between placed fragments."""
     from rejoin.core.fit import measure_joint
@@ -210,6 +218,7 @@ def measure_fit(project: Project, settings: FitSettings | None = None, report: R
     return _timed(changed(project, fits=tuple(fits)), "measure_fit", settings, started)
 
 
+@unthreaded
 def fuse(project: Project, settings: FuseSettings | None = None, report: Report = silent) -> Project:
     """Fuse the placed fragments into one closed surface.
 
@@ -227,6 +236,7 @@ def fuse(project: Project, settings: FuseSettings | None = None, report: Report 
     return _timed(changed(project, whole=whole), "fuse", settings, started)
 
 
+@unthreaded
 def restore_lost_piece(
     project: Project, settings: RestoreSettings | None = None, report: Report = silent, reference: Mesh | None = None
 ) -> Project:
@@ -256,6 +266,7 @@ def restore_lost_piece(
     return _timed(changed(project, whole=whole), "restore_lost_piece", settings, started)
 
 
+@unthreaded
 def check_dimensions(
     project: Project, settings: DimensionSettings | None = None, report: Report = silent
 ) -> Project:
@@ -280,6 +291,7 @@ def check_dimensions(
     return _timed(project, "check_dimensions", settings, started)
 
 
+@unthreaded
 def make(
     project: Project,
     settings: MakeSettings | None = None,

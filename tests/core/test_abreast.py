@@ -1,14 +1,19 @@
-"""Work in threads: results in order, one report, and an end for all once one is stopped."""
+"""Work in threads, matrix routines in none: results in order, one report, an end for all once one is stopped."""
 
 from __future__ import annotations
 
 import threading
 import time
 
+import numpy as np
 import pytest
+import trimesh
+from threadpoolctl import threadpool_info, threadpool_limits
 
+from rejoin.core import steps
 from rejoin.core.abreast import abreast
 from rejoin.core.errors import Cancelled, FileTrouble, NoAnswer
+from rejoin.core.records import Mesh, Project, Scan
 from rejoin.core.settings import Report
 
 
@@ -94,3 +99,18 @@ def test_a_failure_of_one_is_what_is_told(monkeypatch: pytest.MonkeyPatch) -> No
 
     with pytest.raises(NoAnswer, match="holds no surface"):
         abreast(work, ["a", "b"])
+
+
+def test_a_step_runs_its_matrix_routines_in_one_thread_and_leaves_them_as_they_were() -> None:
+    ball = trimesh.creation.icosphere(3, 10.0)
+    scan = Scan("ball", (), Mesh(np.array(ball.vertices), np.array(ball.faces, np.int32)), "mm", True, False, ())
+    seen: set[int] = set()
+    with threadpool_limits(2, user_api="blas"):
+        before = threads_of_matrices()
+        steps.clean(Project(scans=(scan,)), report=lambda share, sentence: seen.update(threads_of_matrices()))
+        assert seen == {1}
+        assert threads_of_matrices() == before == {2}
+
+
+def threads_of_matrices() -> set[int]:
+    return {library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"}

@@ -71,17 +71,24 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
     searches = {(a, b): Search(ready[a], ready[b]) for a, b in pairs}
     found: Found = {}
     for depth in range(thoroughness + 1):
-        together = _tree(ready, found, held).groups.together
-        left = [pair for pair in pairs if depth < 2 or not together(*pair)]
+        tree = _tree(ready, found, held)
+        left = [pair for pair in pairs if depth < 2 or not tree.groups.together(*pair)]
         left.sort(key=lambda pair: -found[pair][0].evidence.score if found.get(pair) else 0.0)
         share = part_of(report, depth / (thoroughness + 1), (depth + 1) / (thoroughness + 1))
+        sure = {pair: poses for pair, poses in found.items() if _certain(poses, searches[pair])}
+        tree = _tree(ready, sure, held)
         for count, (a, b) in enumerate(left):
-            if _tree(ready, _certain(found, searches), held).groups.together(a, b):
+            if tree.groups.together(a, b):
                 continue  # whether they touch is seen in place
             names = (ready[k].surface.fragment.scan.name for k in (a, b))
             share(count / len(left), "Comparing {} with {}".format(*names))
             one = part_of(share, count / len(left), (count + 1) / len(left))
             found[a, b] = searches[a, b].deepen(depth, one) if depth else searches[a, b].glance()
+            before = sure.pop((a, b), None)
+            if _certain(found[a, b], searches[a, b]):
+                sure[a, b] = found[a, b]
+            if before or (a, b) in sure:
+                tree = _tree(ready, sure, held)
     return found
 
 
@@ -109,13 +116,13 @@ def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ..
     return joints
 
 
-def _certain(found: Found, searches: dict[tuple[int, int], Search]) -> Found:
-    """The pairs that belong together for certain, wherever they may slide to; a mere glance must have shown more."""
-    return {
-        pair: poses for pair, poses in found.items()
-        if poses and certain(poses[0].evidence, poses[1].evidence.score if len(poses) > 1 else 0.0)
-        and (searches[pair].batches > 1 or poses[0].evidence.score > 4.0 * LEAST_SCORE)
-    }  # fmt: skip
+def _certain(poses: list[Pose], search: Search) -> bool:
+    """Whether a pair belongs together for certain, wherever it may slide to; a mere glance must have shown more."""
+    if not poses:
+        return False
+    rival = poses[1].evidence.score if len(poses) > 1 else 0.0
+    enough = search.batches > 1 or poses[0].evidence.score > 4.0 * LEAST_SCORE
+    return enough and certain(poses[0].evidence, rival)
 
 
 @dataclass(frozen=True, eq=False)

@@ -41,6 +41,9 @@ COVERING = 0.65
 WHOLLY = 0.9
 """Share of both faces in contact from which they cover each other wholly."""
 
+PLAIN = 8.0 * LEAST_SCORE
+"""Score from which faces that cover each other wholly belong together, though so smooth that they could slide."""
+
 THROUGH = 4.0 * LEAST_SCORE
 """A start whose score is as far below nothing runs one fragment through the other."""
 
@@ -107,7 +110,8 @@ class Search:
         """Judged poses, best first, from the likeliest few pairs of faces; none where the best of them tells little."""
         self._compare_next(self._pairs(1))
         self._clear()
-        return self._finalists() if any(pose.evidence.score > LEAST_SCORE for _, pose in self.refined) else []
+        telling = any(pose.evidence.score > LEAST_SCORE for _, pose in self.refined)
+        return self._finalists(slide=False) if telling else []
 
     def deepen(self, thoroughness: int, report: Report = silent) -> list[Pose]:
         """Judged poses, best first, clearly different ones only; goes on where an earlier call ended.
@@ -184,7 +188,8 @@ class Search:
         likely = best.score > 0.0 or (best.share > COVERING and best.score > -THROUGH)
         if likely and not any(best is one for one, _ in self.refined):
             evidence = decided(self._refined(best).evidence, 0.0)
-            if evidence.good and max(best.score, evidence.score) > 4 * LEAST_SCORE:
+            plain = evidence.good or (evidence.touching_share > WHOLLY and evidence.score > PLAIN)
+            if plain and max(best.score, evidence.score) > 4 * LEAST_SCORE:
                 return True
         others = (one.score for one in self.starts[1:] if not self._alike(one.pose, best.pose))
         return self.done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
@@ -222,8 +227,8 @@ class Search:
         seen = [pose.evidence for _, pose in self.refined]
         return self._laid_well or any(e.touching_share > WHOLLY and e.score > LEAST_SCORE for e in seen)
 
-    def _finalists(self) -> list[Pose]:
-        """The best starts, refined on the whole fragments and judged."""
+    def _finalists(self, slide: bool = True) -> list[Pose]:
+        """The best starts, refined on the whole fragments and judged; the best one slid where it leaves doubts."""
         poses: list[Pose] = []
         for start in self.starts:
             if len(poses) == FINALISTS or (poses and start.score < HOPELESS * poses[0].evidence.score):
@@ -231,7 +236,8 @@ class Search:
             if not any(self._alike(start.pose, pose.a_from_b) for pose in poses):
                 poses.append(self._refined(start))
         poses.sort(key=lambda pose: -pose.evidence.score)
-        if poses and poses[0].evidence.score > 0.2 * LEAST_SCORE and not decided(poses[0].evidence, 0.0).good:
+        promising = poses and poses[0].evidence.score > 0.2 * LEAST_SCORE
+        if promising and slide and not decided(poses[0].evidence, 0.0).good:
             poses[0] = _slid(self.a, self.b, poses[0])
         return distinct(self.a, self.b, poses)
 

@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
+from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse, out_of_memory
 from rejoin.options import parser
 from rejoin.terminal import say, say_error, stop_on_ctrl_c, stop_was_asked
 
@@ -51,10 +51,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except MemoryError:
-        say("There is not enough memory for these scans. Export them with fewer points.")
-        return 3
     except Exception as error:
+        if out_of_memory(error):
+            say("There is not enough memory for these scans. Export them with fewer points.")
+            return 3
         if os.environ.get("REJOIN_TRACEBACK"):
             raise
         say(f"The program met something it did not foresee ({type(error).__name__}: {_one_line(error)}). "

@@ -13,7 +13,7 @@ from typing import Any
 from rejoin.app import display
 from rejoin.app.exchange import Exchange
 from rejoin.app.wire import heads, receive_arrays, send_arrays
-from rejoin.core.errors import RejoinError
+from rejoin.core.errors import RejoinError, out_of_memory
 from rejoin.core.records import Mesh
 
 REPORT_EVERY_S = 0.05
@@ -48,10 +48,6 @@ def _answer(wire: Connection) -> None:
             after = task(project, _reporter(wire, number), **wishes)
         except RejoinError as error:
             wire.send(("failed", number, error.what_happened, error.what_to_do))
-            continue
-        except MemoryError:
-            wire.send(("failed", number, "The memory of this computer was not enough for this step.",
-                       "Close other programs, or scan with a coarser spacing."))  # fmt: skip
             continue
         except (BrokenPipeError, ConnectionResetError):
             raise
@@ -88,6 +84,11 @@ def _reporter(wire: Connection, number: int) -> Any:
 
 
 def _unexpected(error: Exception) -> tuple[str, str]:
+    if out_of_memory(error):
+        return (
+            "The memory of this computer was not enough for this step.",
+            "Close other programs, or scan with a coarser spacing.",
+        )
     where = traceback.extract_tb(error.__traceback__)[-1]
     place = f"{os.path.basename(where.filename)}, line {where.lineno}"
     return (

@@ -58,3 +58,8 @@ class FileTrouble(RejoinError):
     """A file is missing, damaged, of the wrong kind, or cannot be written."""
 
     exit_code = 4
+
+
+def out_of_memory(error: BaseException) -> bool:
+    """Whether an error means that memory ran out: Python says it otherwise where a thread could not be started."""
+    return isinstance(error, MemoryError) or "can't start new thread" in str(error)

@@ -37,6 +37,10 @@ def trip(project: Project, report) -> Project:
     return project.no_such_thing
 
 
+def find_no_memory(project: Project, report, thread: bool) -> Project:
+    raise RuntimeError("can't start new thread") if thread else MemoryError
+
+
 def die(project: Project, report) -> Project:
     os._exit(9)
 

@@ -87,6 +87,12 @@ def test_a_fault_of_the_program_is_a_message(qtbot, jobs):
     assert "AttributeError" in words[1] and "Nothing was changed" in words[2]
 
 
+@pytest.mark.parametrize("thread", [False, True])
+def test_too_little_memory_is_a_sentence(qtbot, jobs, thread: bool):
+    words = failed(qtbot, jobs, odd_tasks.find_no_memory, made_up.scans(), thread=thread)
+    assert "memory of this computer was not enough" in words[1]
+
+
 def test_the_worker_has_no_qt(qtbot, jobs):
     assert failed(qtbot, jobs, odd_tasks.look_for_qt, made_up.scans())[1] == "none"
 

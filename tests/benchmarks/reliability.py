@@ -1,8 +1,9 @@
 """Is anything lost, is anything let in: ``python -m tests.benchmarks.reliability [--saves N] [--copies N] [--steps N]
 [--inputs N]``.
 
-Saving processes are killed at random moments and what stands on the disk is read; the window's worker is killed within
-steps; damaged files are read. A killed process is no power cut: that the disk keeps what it was forced to is not tried.
+Saving processes are killed at random moments and what stands on the disk is read; the window's worker is killed, hung
+and kept out of memory within steps; damaged files are read. A killed process is no power cut: that the disk keeps what
+it was forced to is not tried.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ import multiprocessing
 import os
 import random
 import resource
+import signal
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, fields, is_dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -108,11 +111,14 @@ def killed_saves(kills: int, folder: Path, recovery: bool = False, seed: int = 1
     return counts
 
 
-# ---- the worker killed within a step ----
+# ---- the worker harmed within a step ----
 
 
-def killed_steps(kills: int, seed: int = 1) -> Counter[str]:
-    """Kill the window's worker at random moments of real steps: told, the project as before, the next step runs."""
+def harmed_steps(times: int, seed: int = 1, harm: str = "killed") -> Counter[str]:
+    """Harm the window's worker at random moments of real steps: told, the project as before, the next step runs.
+
+    ``harm``: "killed"; "hung"; "out of memory": no more than it has then. What does not go on is cancelled.
+    """
     from PySide6.QtCore import QCoreApplication, QEventLoop, QTimer
 
     from rejoin.app import tasks
@@ -124,7 +130,7 @@ def killed_steps(kills: int, seed: int = 1) -> Counter[str]:
     states = [(tasks.find_faces, made_up.scans()), (tasks.join, made_up.scans()), (tasks.fuse, made_up.joined())]
     longest = dict.fromkeys(range(len(states)), 3.0)
 
-    def outcome(task: Any, project: Project, kill_after: float | None) -> tuple[str, Any]:
+    def outcome(task: Any, project: Project, harm_after: float | None) -> tuple[str, Any]:
         loop, got = QEventLoop(), []
 
         def came(kind: str, answer: Any) -> None:
@@ -132,35 +138,46 @@ def killed_steps(kills: int, seed: int = 1) -> Counter[str]:
             loop.quit()
 
         links = [jobs.finished.connect(lambda title, answer, tag: came("finished", answer)),
-                 jobs.failed.connect(lambda title, what, to_do, tag: came("failed", what))]  # fmt: skip
+                 jobs.failed.connect(lambda title, what, to_do, tag: came("failed", what)),
+                 jobs.cancelled.connect(lambda title, tag: came("cancelled", title))]  # fmt: skip
         worker = jobs.process_id
         assert jobs.start("Work", task, project)
-        killer = QTimer(singleShot=True)
-        killer.timeout.connect(lambda: _kill(worker or jobs.process_id))
-        if kill_after is not None:
-            killer.start(int(1000 * kill_after))
+        clock = QTimer(singleShot=True)
+
+        def do_harm() -> None:
+            HARMS[harm](worker or jobs.process_id)
+            if harm != "killed":
+                clock.timeout.disconnect(do_harm)
+                clock.timeout.connect(jobs.cancel)
+                clock.start(int(1000 * PATIENCE_S[harm]))
+
+        clock.timeout.connect(do_harm)
+        if harm_after is not None:
+            clock.start(int(1000 * harm_after))
         QTimer.singleShot(60_000, loop.quit)
         loop.exec()
-        killer.stop()  # else it would kill what comes next
-        for signal, link in zip((jobs.finished, jobs.failed), links, strict=True):
-            signal.disconnect(link)
-        return got[0] if got else ("hung", None)
+        clock.stop()  # else it would harm what comes next
+        for ending, link in zip((jobs.finished, jobs.failed, jobs.cancelled), links, strict=True):
+            ending.disconnect(link)
+        if harm == "out of memory":
+            _with_memory(worker or jobs.process_id)
+        return got[0] if got else ("never ended", None)
 
     for index, (task, project) in enumerate(states):  # how long each takes when it is let alone
         started = time.monotonic()
         assert outcome(task, project, None)[0] == "finished"
         longest[index] = time.monotonic() - started
-    for number in range(kills):
+    for number in range(times):
         index = number % len(states)
         task, project = states[index]
         before = pack(project)[0]
         kind, said = outcome(task, project, chance.uniform(0.0, longest[index]))
-        counts["kills"] += 1
+        counts["times"] += 1
         if kind == "finished":
             counts["step was done before"] += 1
         else:
-            told = kind == "failed" and "stopped unexpectedly" in said
-            counts["told in words" if told else f"other: {kind} {said}"] += 1
+            told = kind == "failed" and any(words in said for words in IN_WORDS)
+            counts["told in words" if told else kind if kind == "cancelled" else f"other: {kind} {said}"] += 1
         counts["project changed"] += pack(project)[0] != before
         kind, answer = outcome(odd_tasks.touch_nothing, project, None)
         counts["next step ran" if kind == "finished" and answer is project else "next step failed"] += 1
@@ -169,14 +186,36 @@ def killed_steps(kills: int, seed: int = 1) -> Counter[str]:
     return counts
 
 
-def _kill(process: int | None) -> None:
-    import signal
+PATIENCE_S = {"hung": 0.7, "out of memory": 20.0}
+"""When the person cancels what does not go on: a thread that gets no memory to begin with never tells anyone."""
 
+IN_WORDS = ("stopped unexpectedly", "memory of this computer was not enough")
+
+
+def _signalled(process: int | None, signal: int) -> None:
     if process is not None:
-        try:
-            os.kill(process, signal.SIGKILL)
-        except ProcessLookupError:
-            pass
+        with suppress(ProcessLookupError):
+            os.kill(process, signal)
+
+
+def _without_memory(process: int | None) -> None:
+    """From now on the process gets no more than it has (Linux)."""
+    with suppress(ProcessLookupError, FileNotFoundError):
+        has = int(Path(f"/proc/{process}/statm").read_text().split()[0]) * resource.getpagesize()
+        resource.prlimit(process or 0, resource.RLIMIT_AS, (has, resource.RLIM_INFINITY))
+
+
+def _with_memory(process: int | None) -> None:
+    if process is not None:
+        with suppress(ProcessLookupError):
+            resource.prlimit(process, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+
+
+HARMS: dict[str, Callable[[int | None], None]] = {
+    "killed": lambda process: _signalled(process, signal.SIGKILL),
+    "hung": lambda process: _signalled(process, signal.SIGSTOP),
+    "out of memory": _without_memory,
+}
 
 
 # ---- damaged files ----
@@ -321,7 +360,7 @@ def main(arguments: list[str] | None = None) -> int:
     wishes = argparse.ArgumentParser(prog="python -m tests.benchmarks.reliability")
     wishes.add_argument("--saves", type=int, default=0, help="kills of a process that saves the project file")
     wishes.add_argument("--copies", type=int, default=0, help="kills of a process that writes the recovery copy")
-    wishes.add_argument("--steps", type=int, default=0, help="kills of the worker within a step")
+    wishes.add_argument("--steps", type=int, default=0, help="times the worker is killed, hung, out of memory")
     wishes.add_argument("--inputs", type=int, default=0, help="damaged files to read")
     wishes.add_argument("--first", type=int, default=0, help="number of the first damaged file")
     wishes.add_argument("--seconds", type=float, default=1e9, help="read no more damaged files after this time")
@@ -335,9 +374,12 @@ def main(arguments: list[str] | None = None) -> int:
                 print(f"killed while it saved, {title}: {_told(counts)}", flush=True)
                 bad |= counts["neither"] > 0
         if asked.steps:
-            counts = killed_steps(asked.steps, asked.seed)
-            print(f"worker killed within a step: {_told(counts)}", flush=True)
-            bad |= counts["next step ran"] != counts["kills"] or counts["project changed"] > 0
+            for harm in HARMS:
+                counts = harmed_steps(asked.steps, asked.seed, harm)
+                print(f"worker {harm} within a step: {_told(counts)}", flush=True)
+                ended = sum(counts[how] for how in ("told in words", "cancelled", "step was done before"))
+                bad |= ended < counts["times"] or counts["next step ran"] < counts["times"]
+                bad |= counts["project changed"] > 0
         if asked.inputs:
             (folder := Path(name) / "deep" / "down").mkdir(parents=True)
             tried = damaged_files(asked.inputs, folder, asked.seed, asked.seconds, asked.first)
@@ -352,7 +394,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _told(counts: Counter[str]) -> str:
-    return ", ".join(f"{counts[name]} {name}" for name in sorted(counts, key=lambda n: n != "kills"))
+    return ", ".join(f"{counts[name]} {name}" for name in sorted(counts, key=lambda n: n not in ("kills", "times")))
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.hollows import Hollow, in_measure
 from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.ring import Contact
+from rejoin.core.fusing.scars import walls_facing
 from rejoin.core.fusing.sewing import Sewn, joined
 from rejoin.core.fusing.soundness import outer_triangles, output_checks
 from rejoin.core.fusing.stitching import border_loops, clipped, zipped
@@ -346,3 +347,32 @@ def test_a_wall_out_of_proportion_to_the_bare_fracture_is_no_chip() -> None:
     bare, nothing = np.arange(10), np.zeros(0, np.int64)
     for walls, fits in ((0, False), (1, True), (90, True), (110, False)):
         assert in_measure(Hollow(0, bare, nothing, [nothing, np.arange(walls)]), areas, 1.0) == fits
+
+
+def hollowed(height: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[set[int], np.ndarray]:
+    """What of a surface z(x, y) is a wall for bare fracture 1.5 mm above its middle; and which lies within 2 mm."""
+    n = len(x)
+    cell = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).reshape(-1)
+    two = [[cell, cell + n, cell + 1], [cell + n, cell + n + 1, cell + 1]]
+    part = Mesh(np.stack([x, y, height], -1).reshape(-1, 3), np.concatenate([np.stack(t, 1) for t in two]))
+    removed = ((y < -2.0) & (y > -2.9) & (np.abs(x) < 2.0)).ravel()
+    side = Contact(np.zeros(n * n), removed, np.flatnonzero(removed), 0.9)
+    steps = np.arange(-2.0, 2.1, 0.3)
+    spots = np.array([[u, v, 1.5] for u in steps for v in steps])
+    down = np.tile([0.0, 0.0, -1.0], (len(spots), 1))
+    found = walls_facing(part, meshes.vertex_normals(part), spots, down, 16.0, ~removed, side)
+    return set(found.tolist()), (np.maximum(np.abs(x), np.abs(y)) <= 2.0).ravel()
+
+
+def test_a_chips_wall_ends_at_its_edges_where_hollow_surface_beside_it_faces_it_too() -> None:
+    noise = np.random.default_rng(4).normal(scale=0.01, size=(41, 41))
+    x, y = np.meshgrid(0.3 * np.arange(-20, 21), 0.3 * np.arange(-20, 21), indexing="ij")
+    trough = 0.04 * x**2 + noise
+    pit = np.clip(2.0 - np.maximum(np.abs(x), np.abs(y)), 0.0, 1.0)
+    found, within = hollowed(trough - pit, x, y)
+    wide = (np.maximum(np.abs(x), np.abs(y)) <= 2.7).ravel()  # the edge itself is two rings wide
+    assert len(found & set(np.flatnonzero(within))) > 0.95 * within.sum()
+    assert found <= set(np.flatnonzero(wide))
+    smooth = 0.6 * np.exp(-(x**2 + y**2) / 2.0)
+    found, within = hollowed(trough - smooth, x, y)
+    assert len(found) > 1.5 * within.sum(), "without edges all that faces the fracture counts"

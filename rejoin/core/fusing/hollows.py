@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.continuing import Over, heights_over
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
+from rejoin.core.fusing.scars import patches_of, walls_facing
 from rejoin.core.fusing.sewing import joined
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.fusing.torn import Torn, continued_break, turned_away
@@ -22,14 +21,6 @@ from rejoin.core.records import FloatArray, Mesh
 
 SMALLEST = 3.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
-SEEN = 0.12
-"""Cosine between a normal and the way to what is faced, at least."""
-TALLEST = 1.2
-"""A wall is no farther from the bare patch than so many times its width."""
-MEETS = 2.0
-"""A wall comes as near as so many widths of the strip to the bare patch: they meet at the bottom of the hollow."""
-LOOKED_AT = 24
-"""Places of a bare patch that a wall may face, beside the nearest ones."""
 BELOW = 0.52
 """Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
 
@@ -137,7 +128,7 @@ def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
     members = np.flatnonzero(flags)
     if len(members) == 0:
         return []
-    number, piece, _ = _patches(part, members, side.removed)
+    number, piece, _ = patches_of(part, members, side.removed)
     return [members[piece == k] for k in range(number)]
 
 
@@ -146,10 +137,11 @@ def _hollow(
     number: int, bare: Indices, beyond: Indices, sure: bool,
 ) -> Hollow:  # fmt: skip
     spots, theirs = parts[number].vertices[bare], normals[number][bare]
+    area = float(meshes.vertex_areas(parts[number])[bare].sum())
     walls = [
         np.zeros(0, np.int64)
         if other == number
-        else np.flatnonzero(_faces_one(part, normals[other], spots, theirs, loose[other], sides[other]))
+        else walls_facing(part, normals[other], spots, theirs, area, loose[other], sides[other])
         for other, part in enumerate(parts)
     ]
     return Hollow(number, bare, beyond, walls, sure)
@@ -169,23 +161,11 @@ def _bare(
     candidate[turned_away(part, candidate & side.removed, broken & ~loose)] = False
     members, result = np.flatnonzero(candidate), np.zeros(len(part.vertices), bool)
     if len(members):
-        number, piece, beside = _patches(part, members, side.removed)
+        number, piece, beside = patches_of(part, members, side.removed)
         area = np.bincount(piece, meshes.vertex_areas(part)[members], number)
         good = (np.bincount(piece, beside, number) > 0) & (area > (SMALLEST * spacing_mm) ** 2)
         result[members[good[piece]]] = True
     return result & face, result & ~face
-
-
-def _patches(part: Mesh, members: Indices, removed: BoolArray) -> tuple[int, Indices, BoolArray]:
-    """How many patches the vertices make, the patch of each, and which of them lie beside the strip."""
-    chosen = np.zeros(len(part.vertices), bool)
-    chosen[members] = True
-    local, kept = meshes.compacted(part, np.flatnonzero(any_corner(chosen, part.triangles)).astype(np.int32))
-    graph = meshes.adjacency(local)
-    own = np.searchsorted(kept, members)
-    number, piece = connected_components(graph[own][:, own], directed=False)
-    beside = np.asarray(graph[own] @ removed[kept].astype(np.float32)).ravel() > 0
-    return number, piece, beside
 
 
 def _below(
@@ -254,33 +234,3 @@ def _lower(
 
 def _median(values: FloatArray | None) -> float:
     return np.inf if values is None else float(np.median(values))
-
-
-def _faces_one(
-    part: Mesh, normals: FloatArray, spots: FloatArray, theirs: FloatArray, loose: BoolArray, side: Contact
-) -> BoolArray:
-    """Vertices of a part that face one bare patch, no farther from it than it is wide, in one patch with the strip."""
-    result = np.zeros(len(part.vertices), bool)
-    reach = float(np.linalg.norm(np.ptp(spots, axis=0)))
-    low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
-    near = np.flatnonzero(loose & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
-    if len(near) == 0:
-        return result
-    points, own = part.vertices[near], normals[near]
-    length, nearest = cKDTree(spots).query(points, k=min(4, len(spots)), workers=-1)
-    length, nearest = np.reshape(length, (len(near), -1)), np.reshape(nearest, (len(near), -1))
-    some = np.linspace(0, len(spots) - 1, min(LOOKED_AT, len(spots))).astype(int)
-    seen = np.zeros(len(near), bool)
-    for at in [*nearest.T, *(np.full(len(near), spot) for spot in some)]:
-        away = spots[at] - points
-        size = np.maximum(np.linalg.norm(away, axis=1), 1e-9)
-        mine = np.einsum("ij,ij->i", away, own) / size
-        back = -np.einsum("ij,ij->i", away, theirs[at]) / size
-        seen |= (mine > SEEN) & (back > SEEN)
-    seen &= length[:, 0] < TALLEST * reach
-    members = near[seen]
-    if len(members):
-        many, piece, beside = _patches(part, members, side.removed)
-        beside &= length[seen, 0] < MEETS * side.strip_mm
-        result[members[(np.bincount(piece, beside, many) > 0)[piece]]] = True
-    return result

@@ -74,7 +74,7 @@ def fuse_fragments(
     scene, made = _scene(parts, broken, spacing, noise), None
     report(0.3, "Closing the crack")
     if settings.chips != "leave":
-        scene, marked = _with_chips(parts, scene, broken, spacing, noise, settings)
+        scene, marked = _with_chips(parts, scene, broken, spacing, noise, settings, notes)
         made, scene = _chips_filled(pieces, scene, marked, spacing, notes, report)
     made = made or _closed_crack(pieces, scene, spacing, notes, report)
     report(0.8, "Checking the whole")
@@ -158,8 +158,9 @@ def _basis(
 
 
 def _with_chips(
-    parts: list[Mesh], scene: Scene, broken: list[BoolArray], spacing_mm: float, noise_mm: float, settings: FuseSettings
-) -> tuple[Scene, Marked]:
+    parts: list[Mesh], scene: Scene, broken: list[BoolArray], spacing_mm: float, noise_mm: float,
+    settings: FuseSettings, notes: list[str],
+) -> tuple[Scene, Marked]:  # fmt: skip
     """What is given up over chips; the scene is cut out wider where a chip comes near to its end."""
     wanted = broken
     for last in (False, True):
@@ -167,7 +168,10 @@ def _with_chips(
         marked, beyond = with_chips(
             scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm, settings.largest_chip_mm
         )
-        if last or not any(flags.any() for flags in beyond):
+        reaching = any(flags.any() for flags in beyond)
+        if last and reaching:
+            notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")
+        if last or not reaching:
             break
         wanted = [flags.copy() for flags in wanted]
         for flags, crop, more in zip(wanted, scene.cut, beyond, strict=True):

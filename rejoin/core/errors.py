@@ -60,6 +60,10 @@ class FileTrouble(RejoinError):
     exit_code = 4
 
 
+NO_MEMORY = ("can't start new thread", "failed to map segment")
+"""What Python and the system say where there is no memory for a thread, or for a library."""
+
+
 def out_of_memory(error: BaseException) -> bool:
-    """Whether an error means that memory ran out: Python says it otherwise where a thread could not be started."""
-    return isinstance(error, MemoryError) or "can't start new thread" in str(error)
+    """Whether an error means that memory ran out, whatever it is called."""
+    return isinstance(error, MemoryError) or any(words in str(error) for words in NO_MEMORY)

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
 from rejoin.core.fusing.soundness import Indices, any_corner
-from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.records import FloatArray, Mesh
 
 SEEN = 0.12
 """Cosine between a normal and the way to what is faced, at least."""
@@ -126,7 +126,7 @@ def _shut_in(part: Mesh, members: Indices, removed: BoolArray, bare_mm2: float) 
             own = np.zeros(len(inside), bool)
             own[named[piece == k]] = True
             own = _followed(graph, own, strip | wide, ends)
-            for _ in range(rings + 2):  # back over the edge, which is two rings wide
+            for _ in range(rings + 2):  # back over the edge
                 own |= (graph @ own.astype(np.float32) > 0) & inside & wide
             shut |= own
         if areas[shut].sum() > SCAR * bare_mm2:
@@ -160,10 +160,7 @@ def _edges_out(part: Mesh) -> BoolArray:
     turn = np.arccos(np.clip(np.einsum("ij,ij->i", normals[one], normals[other]), -1.0, 1.0))
     outwards = np.einsum("ij,ij->i", normals[other] - normals[one], part.vertices[other] - part.vertices[one]) > 0
     sharp = outwards & (turn > max(SHARP, USUAL * float(np.median(turn))))
-    result = np.zeros(len(part.vertices), bool)
-    result[_both(one[sharp], other[sharp])] = True
-    return result
-
-
-def _both(one: IntArray, other: IntArray) -> IntArray:
-    return np.concatenate([one, other])
+    across = coo_matrix((np.ones(np.count_nonzero(sharp), np.float32), (one[sharp], other[sharp])), graph.shape).tocsr()
+    # What lies between: both ends would make the edge as wide as a small chip.
+    between = (graph @ (across + across.T)).multiply(graph)
+    return np.asarray(between.sum(axis=1)).ravel() > 0

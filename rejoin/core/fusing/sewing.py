@@ -33,10 +33,8 @@ from rejoin.core.records import FloatArray, Mesh
 
 RAISED = (0.05, -0.05, 0.1, -0.1, 0.15)
 """Changes of level tried where the healing surface has a handle."""
-OVERLAP = 0.4
-"""Distance between kept border and healing surface before they are sewn, in spacings."""
-
-
+OVERLAPS = 0.4, 1.0
+"""Distance between kept border and healing surface before they are sewn, in spacings: the first, and where it fails."""
 SHORE_RINGS = 6
 """How many rings of kept triangles behind the border tell what lies over the kept surface."""
 SHORTEST = 0.7
@@ -81,23 +79,30 @@ def sewn(
         Where the borders of strip and healing surface do not correspond.
     """
     ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
-    kept, seam = ready.kept, ready.seam
-    shore = _Shore.of(kept, ready.loops, seam)
-    patch = _patch(_grown(ready.healing, shore, 0.0, spacing_mm), shore, spacing_mm)
-    for shift in RAISED if handles(patch) else ():
-        other = _patch(_grown(ready.healing, shore, shift, spacing_mm), shore, spacing_mm)
-        if handles(other) < handles(patch):
-            patch = other
-        if handles(patch) == 0:
-            break
-    patch = coarsened(patch, SHORTEST * spacing_mm)
-    result = _sew(kept, ready.origin, ready.loops, seam, patch, max(side.strip_mm for side in sides), spacing_mm)
+    shore = _Shore.of(ready.kept, ready.loops, ready.seam)
+    strip = max(side.strip_mm for side in sides)
+    try:
+        result = _sew(ready, _healing_patch(ready, shore, OVERLAPS[0], spacing_mm), strip, spacing_mm)
+    except CannotSew:  # the patch may have a gap where two stretches of the crack lie side by side
+        result = _sew(ready, _healing_patch(ready, shore, OVERLAPS[1], spacing_mm), strip, spacing_mm)
     new = result.origin < 0
     mesh = faired(result.mesh, np.flatnonzero(new), ready.measured, spacing_mm)
     mesh, below = continued(mesh, over_walls(mesh, new, parts, walls, spacing_mm), new, spacing_mm)
     left = np.zeros(len(walls), bool)
     left[result.origin[below]] = True
     return Sewn(mesh, result.origin), left
+
+
+def _healing_patch(ready: _Ready, shore: _Shore, overlap: float, spacing_mm: float) -> Mesh:
+    """The healing surface without handles, at the level that has the fewest."""
+    patch = _patch(_grown(ready.healing, shore, 0.0, spacing_mm), shore, overlap, spacing_mm)
+    for shift in RAISED if handles(patch) else ():
+        other = _patch(_grown(ready.healing, shore, shift, spacing_mm), shore, overlap, spacing_mm)
+        if handles(other) < handles(patch):
+            patch = other
+        if handles(patch) == 0:
+            break
+    return coarsened(patch, SHORTEST * spacing_mm)
 
 
 def over_walls(mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, spacing_mm: float) -> BoolArray:
@@ -167,10 +172,10 @@ def _grown(healing: Healing, shore: _Shore, shift: float, spacing_mm: float) -> 
     return surface
 
 
-def _patch(surface: Mesh, shore: _Shore, spacing_mm: float) -> Mesh:
+def _patch(surface: Mesh, shore: _Shore, overlap: float, spacing_mm: float) -> Mesh:
     """The healing surface up to just short of the kept border."""
     beyond = shore.beyond(surface)
-    patch = clipped(surface, _without_label_islands(surface, beyond, spacing_mm), OVERLAP * spacing_mm)
+    patch = clipped(surface, _without_label_islands(surface, beyond, overlap, spacing_mm), overlap * spacing_mm)
     return without_specks(patch, spacing_mm)
 
 
@@ -224,12 +229,12 @@ class _Shore:
         return np.asarray(np.where(on_border | ~facing, distance, -distance))
 
 
-def _without_label_islands(surface: Mesh, distance: FloatArray, spacing_mm: float) -> FloatArray:
+def _without_label_islands(surface: Mesh, distance: FloatArray, overlap: float, spacing_mm: float) -> FloatArray:
     """Turn over small patches that lie on the wrong side of the border."""
     result, areas = distance.copy(), meshes.vertex_areas(surface)
     graph = meshes.adjacency(surface)
     for beyond in (False, True):
-        members = np.flatnonzero((result > OVERLAP * spacing_mm) == beyond)
+        members = np.flatnonzero((result > overlap * spacing_mm) == beyond)
         number, piece = connected_components(graph[members][:, members], directed=False)
         small = np.bincount(piece, areas[members], number)[piece] < (2.0 * spacing_mm) ** 2
         result[members[small]] = (0.0 if beyond else 1.0) * spacing_mm
@@ -246,13 +251,12 @@ def without_specks(patch: Mesh, spacing_mm: float) -> Mesh:
     return meshes.compacted(patch, np.flatnonzero(big).astype(np.int32))[0]
 
 
-def _sew(
-    kept: Mesh, origin: Indices, loops: list[Indices], seam: Seam, patch: Mesh, strip_mm: float, spacing_mm: float
-) -> Sewn:
+def _sew(ready: _Ready, patch: Mesh, strip_mm: float, spacing_mm: float) -> Sewn:
+    kept, loops = ready.kept, ready.loops
     inner_loops = border_loops(patch.triangles, len(patch.vertices))
     if not inner_loops:
         raise CannotSew("the healing surface has no simple border")
-    partners, lonely = _partners(inner_loops, loops, seam, patch)
+    partners, lonely = _partners(inner_loops, loops, ready.seam, patch)
     count = len(kept.vertices)
     vertices = np.concatenate([kept.vertices, patch.vertices])
     triangles: list[npt.NDArray[np.int64]] = [kept.triangles.astype(np.int64), patch.triangles.astype(np.int64) + count]
@@ -269,7 +273,7 @@ def _sew(
         vertices = np.concatenate([vertices, added])
         triangles.append(fan)
     mesh = Mesh(vertices, np.concatenate(triangles).astype(np.int32))
-    return Sewn(mesh, np.concatenate([origin, np.full(len(vertices) - count, -1)]))
+    return Sewn(mesh, np.concatenate([ready.origin, np.full(len(vertices) - count, -1)]))
 
 
 def _partners(

@@ -124,6 +124,9 @@ def join(case: Case, views: list[Views], found: list[tuple[Scan, FloatArray]], r
         result.refused = f"join: {trouble}"
         return
     right = inverse(found[0][1]) @ found[1][1]
+    if first.part_from_scan is None or second.part_from_scan is None:
+        result.refused = f"join: {(first.why or second.why)}"
+        return
     pose = inverse(first.part_from_scan) @ second.part_from_scan
     result.join_mm = float(displacement(pose, right, found[1][0].mesh.vertices).max())
     result.join_u95_mm = max((one.u95_mm for one in (first, second) if one.u95_mm), default=None)

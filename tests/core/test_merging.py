@@ -15,7 +15,7 @@ from rejoin.core.alignment.views import adjust_views
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.contact import side_of
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import merge_scans, placing
+from rejoin.core.merging import arranging, merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.hanging import in_air
@@ -216,7 +216,7 @@ def test_poses_are_judged_quickly_as_they_are_slowly() -> None:
     ground = Ground(cells_of(points, 1.0), points, normals, rim)
     poses = np.tile(np.eye(4), (3, 1, 1))
     poses[1, 2, 3], poses[2, 0, 3] = 1.5, 100.0
-    agree, clash, covered = tried(ground, Probe(points, normals, rim), poses)
+    agree, clash, covered = tried(ground, Probe(points, normals, rim, rim), poses)
     assert agree.tolist() == [np.count_nonzero(~rim), 0, 0] and covered.tolist() == [0, 0, 0]
     assert clash[0] == clash[2] == 0 and clash[1] > 0.9 * np.count_nonzero(~rim)
 
@@ -245,17 +245,17 @@ def test_an_outline_that_reaches_out_over_a_seen_wall_is_matter_in_air() -> None
 
 def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     sheet = clean_scan(scan_of(grid(0, 60)), CleanSettings(flip_inside_out=False))
-    monkeypatch.setattr(placing, "ways_of", lambda *_: ([], {}))
-    two = placing.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0)
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
+    two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0))
     for bound, refused in ((3.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
         monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
         if refused:
             with pytest.raises(NoAnswer, match=refused):
-                merging._placed([sheet, sheet], silent)
+                merging._placed([sheet, sheet], [None, None], silent)
         else:
-            assert merging._placed([sheet, sheet], silent) is found
+            assert merging._placed([sheet, sheet], [None, None], silent) is found
 
 
 def wall(seed: int, start: FloatArray) -> tuple[list[Fragment], Joint]:

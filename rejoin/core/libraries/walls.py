@@ -1,8 +1,11 @@
-"""Doorway to open3d's ray tracing: what lies straight through the material."""
+"""Doorway to open3d's ray tracing: what lies straight through the material, what stands in a line of sight."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 
 from rejoin.core.libraries.quiet import the_open3d
 from rejoin.core.records import FloatArray, IntArray, Mesh
@@ -13,15 +16,30 @@ def through_material(mesh: Mesh, starts: FloatArray, directions: FloatArray) -> 
 
     Single precision about the mesh's middle: distances hold to about 1e-6 of its size.
     """
-    o3d = the_open3d()
-    middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
-    scene = o3d.t.geometry.RaycastingScene()
-    scene.add_triangles(
-        o3d.core.Tensor((mesh.vertices - middle).astype(np.float32)),
-        o3d.core.Tensor(mesh.triangles.astype(np.uint32)),
-    )
-    rays = np.concatenate([starts - middle, directions], axis=1).astype(np.float32)
-    found = scene.cast_rays(o3d.core.Tensor(rays))
+    found = Rays(mesh).cast(starts, directions)
     distance = found["t_hit"].numpy().astype(np.float64)
     which = np.where(np.isfinite(distance), found["primitive_ids"].numpy().astype(np.int64), -1)
     return distance, which.astype(np.int32)
+
+
+class Rays:
+    """A mesh made ready for many rays."""
+
+    def __init__(self, mesh: Mesh) -> None:
+        self._o3d = the_open3d()
+        self._middle = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
+        self._scene = self._o3d.t.geometry.RaycastingScene()
+        self._scene.add_triangles(
+            self._o3d.core.Tensor((mesh.vertices - self._middle).astype(np.float32)),
+            self._o3d.core.Tensor(mesh.triangles.astype(np.uint32)),
+        )
+
+    def cast(self, starts: FloatArray, directions: FloatArray) -> Any:
+        """What open3d tells of rays (k, 3) from ``starts`` along ``directions``."""
+        rays = np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32)
+        return self._scene.cast_rays(self._o3d.core.Tensor(rays))
+
+    def free(self, starts: FloatArray, directions: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which rays (k,) meet no triangle, from either side."""
+        rays = np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32)
+        return np.asarray(~self._scene.test_occlusions(self._o3d.core.Tensor(rays)).numpy().astype(bool))

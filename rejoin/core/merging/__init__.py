@@ -16,6 +16,7 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.support import Trimmed, trimmed
+from rejoin.core.merging.tables import Scene
 from rejoin.core.meshes import compacted, placed
 from rejoin.core.records import Fragment, Repair, Scan, ScanView
 from rejoin.core.settings import CleanSettings, ReadSettings, Report, part_of, silent
@@ -39,6 +40,7 @@ class _Ready:
     scan: Scan
     fragment: Fragment
     plate_mm2: float
+    scene: Scene | None = None
 
 
 def merge_scans(
@@ -74,7 +76,7 @@ def merge_scans(
         note = Repair("views", len(scans), f"{whole.name} already holds all the others show; it was taken as it is.")
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
     views = abreast(lambda scan, share: _ready(scan, settings, share), scans, part_of(report, 0.0, 0.1))
-    found = _placed([view.fragment for view in views], part_of(report, 0.1, 0.8))
+    found = _placed([view.fragment for view in views], [view.scene for view in views], part_of(report, 0.1, 0.8))
     order = sorted(found.part_from_scan)
     first_from_common = inverse(found.part_from_scan[order[0]])
     poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
@@ -97,7 +99,8 @@ def _ready(scan: Scan, settings: ReadSettings, report: Report) -> _Ready:
     if len(cut.kept) == len(first.mesh.triangles):
         return _Ready(scan, first, 0.0)
     mesh = compacted(first.mesh, cut.kept)[0]
-    return _Ready(scan, clean_scan(replace(scan, mesh=mesh), as_is, part_of(report, 0.6, 1.0)), cut.plate_mm2)
+    scene = None if cut.table is None else Scene(scan.mesh, *cut.table)
+    return _Ready(scan, clean_scan(replace(scan, mesh=mesh), as_is, part_of(report, 0.6, 1.0)), cut.plate_mm2, scene)
 
 
 def _already_merged(scans: Sequence[Scan]) -> Scan | None:
@@ -116,12 +119,12 @@ def _already_merged(scans: Sequence[Scan]) -> Scan | None:
     return None
 
 
-def _placed(views: list[Fragment], report: Report) -> Adjustment:
+def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> Adjustment:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
     from rejoin.core.merging.placing import adjusted, arranged, ways_of
 
-    fine, ways = ways_of(views, part_of(report, 0.0, 0.6))
-    best, rival = arranged(fine, ways, part_of(report, 0.6, 0.8))
+    known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
+    best, rival = arranged(known, ways, part_of(report, 0.6, 0.8))
     if len(best.poses) < 2:
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
@@ -131,7 +134,7 @@ def _placed(views: list[Fragment], report: Report) -> Adjustment:
                        "Scan it again so that each view shares more of its surface with the next, with something "
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
-    found = adjusted(views, fine, best, part_of(report, 0.8, 1.0))
+    found = adjusted(views, known.fine, best, part_of(report, 0.8, 1.0))
     bound = _bound(found)
     if bound > LOOSE * max(view.spacing_mm for view in views):
         size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)

@@ -28,6 +28,8 @@ INNER = 1.3
 """Spacings from its border within which a view is not believed."""
 CLASHING = 0.06
 """Share of clashes at which a pose is hardly believed any more."""
+ODD = 0.01
+"""Share of places that cannot be where a pose puts them, at which it is hardly believed any more."""
 HOLDS = 0.02
 """Hold of the weakest motion (1: as firm as the strongest could be) below which a pose is less worth."""
 FEW = 4
@@ -63,7 +65,10 @@ class Fine:
 
 @dataclass(frozen=True, eq=False)
 class Close:
-    """A pose ``a_from_b``, judged: vertices asked that agree and that clash, hold of the weakest motion, misfit."""
+    """A pose ``a_from_b``, judged: vertices asked that agree and that clash, hold of the weakest motion, misfit.
+
+    ``odd`` is the share of places that cannot be where the pose puts them (`sight`).
+    """
 
     a_from_b: FloatArray
     agree: int
@@ -72,6 +77,7 @@ class Close:
     misfit_mm: float
     share: float
     covered: float = 0.0
+    odd: float = 0.0
 
     @property
     def clash_share(self) -> float:
@@ -83,7 +89,8 @@ class Close:
 
         A piece that is nearly the same from both sides can be laid upon itself over a large area, rim on rim.
         """
-        return self.covered * float(np.exp(-self.clash_share / CLASHING)) * min(1.0, self.held / HOLDS)
+        against = self.clash_share / CLASHING + self.odd / ODD
+        return self.covered * float(np.exp(-against)) * min(1.0, self.held / HOLDS)
 
 
 def fine_of(view: Fragment) -> Fine:

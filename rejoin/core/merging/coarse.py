@@ -15,8 +15,10 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.contact import border_vertices
+from rejoin.core.merging.air import air_of
 from rejoin.core.merging.planar import planar_poses
-from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
+from rejoin.core.merging.quick import FAR, Ground, Probe, cells_of, tried
+from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import averaged_normals, vertex_areas, vertex_normals
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.settings import Report, silent
@@ -41,7 +43,10 @@ CLASH = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """A view, thinned: points, smoothed normals (n, 3), which lie at its border, descriptors (n, 33) by radius."""
+    """A view, thinned: points, smoothed normals (n, 3), which lie at its border, descriptors (n, 33) by radius.
+
+    ``areas`` (n,) are what each point stands for, mm2; ``scene`` is the view as it was scanned, where a plate was seen.
+    """
 
     points: FloatArray
     normals: FloatArray
@@ -50,6 +55,13 @@ class Seen:
     tree: cKDTree
     step_mm: float
     ground: Ground
+    areas: FloatArray
+    scene: Scene | None = None
+
+    @property
+    def unpropped(self) -> BoolArray:
+        """Points (n,) that show no prop."""
+        return np.ones(len(self.points), bool) if self.scene is None else self.scene.unpropped(self.points)
 
     @property
     def size_mm(self) -> float:
@@ -76,7 +88,7 @@ class Rough:
         return self.covered * float(np.exp(-self.clash / max(0.1 * (self.agree + self.clash), 1.0)))
 
 
-def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float) -> Seen:
+def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float, scene: Scene | None = None) -> Seen:
     """Thin a view to one vertex for each cube of ``step_mm``."""
     normals = averaged_normals(mesh, vertex_normals(mesh), int(np.clip(step_mm / spacing_mm, 2, 6)))
     cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / step_mm).astype(np.int64)
@@ -95,7 +107,7 @@ def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float) -> Seen:
     ways: FloatArray = np.stack([np.bincount(label, weight * normals[:, i]) for i in range(3)], axis=1).astype(float)
     ways /= np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-30)
     full = total > 0.15 * np.median(total)
-    points, ways = points[full], ways[full]
+    points, ways, areas = points[full], ways[full], total[full].astype(float)
     rim = mesh.vertices[border_vertices(mesh)]
     border = np.zeros(len(points), bool)
     if len(rim):
@@ -103,8 +115,9 @@ def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float) -> Seen:
     from rejoin.core.libraries.registration import local_shapes
 
     shapes = tuple(local_shapes(points, ways, radius * step_mm) for radius in RADII)
-    ground = Ground(cells_of(points, step_mm), points, ways, border)
-    return Seen(points, ways, border, shapes, cKDTree(points), step_mm, ground)
+    air = None if scene is None else air_of(scene, points, step_mm)
+    ground = Ground(cells_of(points, step_mm), points, ways, border, air)
+    return Seen(points, ways, border, shapes, cKDTree(points), step_mm, ground, areas, scene)
 
 
 def common_step(views: list[Mesh], spacing_mm: float) -> float:
@@ -125,7 +138,7 @@ def rough_poses(
     poses = np.concatenate([np.array(start).reshape(-1, 4, 4), _drawn(a, b, least_move_mm)])
     if least_move_mm == 0.0:
         flat = planar_poses((a.points, a.normals), (b.points, b.normals), a.step_mm)
-        poses = np.concatenate([poses, flat])
+        poses = over_tables(a, b, np.concatenate([poses, flat]))
     report(0.4, "Trying how the views lie together")
     alike, closing = _worth(a, b, poses, 35)
     poses = poses[np.unique(np.concatenate([np.argsort(-worth, kind="stable")[:2000] for worth in (alike, closing)]))]
@@ -227,7 +240,7 @@ def _worth(a: Seen, b: Seen, poses: FloatArray, count: int) -> tuple[FloatArray,
 
 def _probe(b: Seen, count: int) -> Probe:
     chosen = _sample(b, count)
-    return Probe(b.points[chosen], b.normals[chosen], b.border[chosen])
+    return Probe(b.points[chosen], b.normals[chosen], b.border[chosen], ~b.unpropped[chosen])
 
 
 def _compared(
@@ -250,23 +263,33 @@ def _compared(
     return agree, clash, inner
 
 
+def _in_air(a: Seen, points: FloatArray, normals: FloatArray) -> BoolArray:
+    if a.ground.air is None:
+        return np.zeros(len(points), bool)
+    far: BoolArray = np.isinf(a.tree.query(points, distance_upper_bound=FAR * a.step_mm)[0])
+    return far & a.ground.air.shows(points.astype(np.float32), normals.astype(np.float32))
+
+
 def judged(a: Seen, b: Seen, a_from_b: FloatArray) -> Rough:
     """How far two views agree in a pose, both ways."""
     moved, ways = apply(a_from_b, b.points), b.normals @ a_from_b[:3, :3].T
     agree, clash, inner = _compared(a, moved, ways, 1.0)
+    clash |= _in_air(a, moved, ways) & b.unpropped
     clash &= ~b.border
     covered = float((agree & inner & b.border).sum()) / max(int(b.border.sum()), 1)
     back = inverse(a_from_b)
     rim = np.flatnonzero(a.border)
     theirs = _compared(b, apply(back, a.points[rim]), a.normals[rim] @ back[:3, :3].T, 1.0)
     covered += float((theirs[0] & theirs[2]).sum()) / max(len(rim), 1)
+    hangs = float((_in_air(b, apply(back, a.points), a.normals @ back[:3, :3].T) & a.unpropped & ~a.border).sum())
+    hangs += float(clash.sum())
     points, normals = moved[agree], ways[agree]
     if len(points) < 12:
-        return Rough(a_from_b, float(len(points)), float(clash.sum()), 0.0, 0.0)
+        return Rough(a_from_b, float(len(points)), hangs, 0.0, 0.0)
     centred = (points - points.mean(axis=0)) / (0.5 * a.size_mm)
     rows = np.concatenate([np.cross(centred, normals), normals], axis=1)
     weakest = float(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0])
-    return Rough(a_from_b, float(len(points)), float(clash.sum()), float(np.sqrt(max(weakest, 0.0))),
+    return Rough(a_from_b, float(len(points)), hangs, float(np.sqrt(max(weakest, 0.0))),
                  covered)  # fmt: skip
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import distance_transform_edt
 
+from rejoin.core.merging.air import Air
 from rejoin.core.records import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -48,21 +49,23 @@ def cells_of(points: FloatArray, step_mm: float) -> Cells:
 
 @dataclass(frozen=True, eq=False)
 class Probe:
-    """Some points of a view: places, normals (n, 3), which lie on its rim."""
+    """Some points of a view: places, normals (n, 3), which lie on its rim, which may show a prop."""
 
     points: FloatArray
     normals: FloatArray
     rim: BoolArray
+    prop: BoolArray
 
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """A view on which others are laid: its cells, points, normals (n, 3), which lie at its rim."""
+    """A view on which others are laid: its cells, points, normals (n, 3), which lie at its rim, and the air it saw."""
 
     cells: Cells
     points: FloatArray
     normals: FloatArray
     rim: BoolArray
+    air: Air | None = None
 
 
 def tried(ground: Ground, probe: Probe, poses: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -71,7 +74,8 @@ def tried(ground: Ground, probe: Probe, poses: FloatArray) -> tuple[FloatArray, 
     Returns
     -------
     agree, clash : (k,)
-        Points of the probe within it that lie on the other's surface; that stand off it or face against it.
+        Points of the probe within it that lie on the other's surface; that stand off it, face against it or hang in
+        the air that it saw.
     covered : (k,)
         Rim points under which the other's surface runs on.
     """
@@ -97,4 +101,8 @@ def tried(ground: Ground, probe: Probe, poses: FloatArray) -> tuple[FloatArray, 
         pose = hit // len(probe.points)
         for row, which in enumerate((agree & ~rim, clash, agree & inner & rim)):
             result[row, start : start + len(some)] = np.bincount(pose[which], minlength=len(some))
+        if ground.air is not None:
+            far = np.flatnonzero((near < 0) & ~np.tile(probe.rim | probe.prop, len(some)))
+            hangs = far[ground.air.shows(places[far], ways[far])]
+            result[1, start : start + len(some)] += np.bincount(hangs // len(probe.points), minlength=len(some))
     return result[0], result[1], result[2]

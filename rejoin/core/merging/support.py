@@ -30,11 +30,15 @@ LOOSE = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Trimmed:
-    """Triangles (k,) of a view that are the piece's as far as one view can tell; ``plate_mm2`` was cut away."""
+    """Triangles (k,) of a view that are the piece's as far as one view can tell; ``plate_mm2`` was cut away.
+
+    ``table`` is the plate's plane, its origin and the direction up (3,), where one was found.
+    """
 
     kept: IntArray
     plate_mm2: float
     loose: int
+    table: tuple[FloatArray, FloatArray] | None = None
 
 
 def trimmed(mesh: Mesh, spacing_mm: float, noise_mm: float, plate: bool = True) -> Trimmed:
@@ -69,7 +73,7 @@ def trimmed(mesh: Mesh, spacing_mm: float, noise_mm: float, plate: bool = True) 
     size = np.bincount(labels, areas[index])
     good = size >= LOOSE * size.max()
     loose = int(np.count_nonzero((size > 0) & ~good))
-    return Trimmed(index[good[labels]], float(areas[cut].sum()), loose)
+    return Trimmed(index[good[labels]], float(areas[cut].sum()), loose, plane)
 
 
 def _plate(

@@ -1,0 +1,225 @@
+"""How all views of a piece go together: poses of two views put together, the arrangement that closes, and its rival."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from rejoin.core.abreast import abreast
+from rejoin.core.merging.close import CLASHING, ODD, Close, Fine, covered, judged
+from rejoin.core.merging.closing import inside
+from rejoin.core.merging.coarse import Seen
+from rejoin.core.merging.hanging import in_air
+from rejoin.core.merging.settling import settled
+from rejoin.core.merging.sight import Doubt, Sight, odd_share
+from rejoin.core.merging.sliding import LESS, SLIDE
+from rejoin.core.records import FloatArray
+from rejoin.core.settings import Report
+from rejoin.core.transforms import displacement, identity, inverse
+
+WORTH_RESTING = 0.3
+"""Share of the best score below which an arrangement is not followed to its end."""
+BEAM = 12
+"""Arrangements that are followed at a time."""
+WORTH = 0.02
+"""A view is placed where its pose scores at least this much (`Close.score`)."""
+OPEN = 0.1
+"""Share of the surface without an inside at which an arrangement is hardly believed any more beside one that closes."""
+
+ALIKE = 6.0
+"""Places asked that err alike: noise hangs together over some five spacings, and every second place is asked."""
+LEAST_LEAD = 8.0
+"""Nats by which a place on a slide fits better than the next: odds of some thousand to one."""
+
+BoolArray = npt.NDArray[np.bool_]
+Ways = dict[tuple[int, int], list[Close]]
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """All views: at full resolution, thinned, and what each would have seen."""
+
+    fine: list[Fine]
+    seen: list[Seen]
+    sights: list[Sight]
+
+
+@dataclass(frozen=True, eq=False)
+class Arrangement:
+    """Some views placed: ``poses`` first_from_view by view, covered rims, agreements and clashes.
+
+    ``squares_mm2`` is the sum of the agreeing places' squared misfits, ``doubts`` what view i says against view j;
+    ``worth`` is what the arrangement is worth beside others, once it has come to rest.
+    """
+
+    poses: dict[int, FloatArray]
+    rims: dict[int, BoolArray]
+    agree: int
+    clash: int
+    squares_mm2: float = 0.0
+    doubts: dict[tuple[int, int], Doubt] = field(default_factory=dict)
+    worth: float = 0.0
+
+    def lead_over(self, other: Arrangement) -> float:
+        """Nats by which its agreeing places fit better than another's."""
+        own, theirs = (one.squares_mm2 / max(one.agree, 1) + 1e-18 for one in (self, other))
+        return 0.5 * min(self.agree, other.agree) / ALIKE * float(np.log(theirs / own))
+
+    @property
+    def score(self) -> float:
+        share = float(np.mean([rim.mean() if len(rim) else 1.0 for rim in self.rims.values()]))
+        return share * self.sound
+
+    @property
+    def sound(self) -> float:
+        """1 where nothing speaks against it."""
+        asked = sum(doubt.asked for doubt in self.doubts.values())
+        odd = sum(doubt.below + doubt.unseen for doubt in self.doubts.values()) / max(asked, 1)
+        return float(np.exp(-self.clash / max(self.agree + self.clash, 1) / CLASHING - odd / ODD))
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """View j in a pose on view i: how they agree, rim vertices of each under which the other runs on, both doubts."""
+
+    told: Close
+    over: BoolArray
+    under: BoolArray
+    doubt: Doubt
+    doubt_back: Doubt
+
+
+class Looks:
+    """Two views judged in a pose once, however many arrangements hold them so."""
+
+    def __init__(self, known: Known) -> None:
+        self.known = known
+        self._looks: dict[tuple[int, int, bytes], Look] = {}
+
+    def at(self, i: int, j: int, i_from_j: FloatArray) -> Look:
+        """How view j lies on view i."""
+        # Rounded, so that what is told depends on the key alone and not on who asked first.
+        pose = np.round(i_from_j, 9)
+        key = i, j, pose.tobytes()
+        if key not in self._looks:
+            (a, b), back = (self.known.fine[n] for n in (i, j)), inverse(pose)
+            first, second = self.known.sights[i], self.known.sights[j]
+            self._looks[key] = Look(judged(a, b, pose), covered(a, b, pose), covered(b, a, back),
+                                    first.doubts(second, pose), second.doubts(first, back))  # fmt: skip
+        return self._looks[key]
+
+
+def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, float]:
+    """The arrangement of as many views as can be placed that closes best and against which least speaks.
+
+    Returns
+    -------
+    best : Arrangement
+    rival : float
+        Worth of the next best that is clearly another, over that of the best.
+    """
+    fine, looks = known.fine, Looks(known)
+    beam = _begun(ways, looks)
+    if not beam:
+        return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0
+    for placed in range(2, len(fine)):
+        report(placed / len(fine), "Looking how all views go together")
+        longer = [grown for some in abreast(lambda one, _: _grown(one, looks, ways), beam) for grown in some]
+        longer.sort(key=lambda one: -one.score)
+        if not longer:
+            break
+        beam = _unlike(longer, fine, BEAM)
+    report(1.0, "Looking whether they go together in another way too")
+    worth = [one for one in beam if one.score > WORTH_RESTING * beam[0].score]
+    rested = abreast(lambda one, _: _rested(one, looks), worth)
+    beam = _unlike(sorted(rested, key=lambda one: -one.worth), fine, BEAM)
+    beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
+    return beam[0], max((one.worth for one in beam[1:]), default=0.0) / max(beam[0].worth, 1e-12)
+
+
+def _begun(ways: Ways, looks: Looks) -> list[Arrangement]:
+    """The best poses of two views."""
+    starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some), key=lambda s: -s[0])
+    return [_with(_alone(looks.known.fine, i), j, way.a_from_b, looks)
+            for score, i, j, way in starts[:BEAM] if score >= WORTH]  # fmt: skip
+
+
+def _unlike(some: list[Arrangement], fine: list[Fine], most: int) -> list[Arrangement]:
+    """The first, without arrangements that are nearly another's."""
+    kept: list[Arrangement] = []
+    for one in some:
+        if len(kept) < most and not any(_alike(one, other, fine) for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _alike(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
+    return one.poses.keys() == other.poses.keys() and _apart(one, other, fine) < 4.0
+
+
+def _worse_place(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
+    """Whether an arrangement is a worse place on the slide of another (`sliding`)."""
+    if one.poses.keys() != other.poses.keys() or _apart(one, other, fine) > 3.0 * SLIDE:
+        return False
+    if one.agree < LESS * other.agree:
+        return one.worth < other.worth and other.lead_over(one) > -LEAST_LEAD
+    return LESS * one.agree < other.agree and other.lead_over(one) > LEAST_LEAD
+
+
+def _apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
+    """How far the views of two arrangements stand apart at most, spacings."""
+    root, most = next(iter(one.poses)), 0.0
+    for number in one.poses:
+        first, second = (inverse(o.poses[root]) @ o.poses[number] for o in (one, other))
+        corners = fine[number].points[:: max(1, len(fine[number].points) // 20)]
+        most = max(most, displacement(first, second, corners).max() / fine[number].spacing_mm)
+    return most
+
+
+def _rested(one: Arrangement, looks: Looks) -> Arrangement:
+    """The arrangement with all its views brought to rest on each other, judged anew and weighed."""
+    known = looks.known
+    poses = settled(one.poses, known.fine, 6.0 * max(known.fine[n].spacing_mm for n in one.poses))
+    first, *others = poses
+    result = _alone(known.fine, first)
+    for number in others:
+        result = _with(result, number, poses[number], looks)
+    return replace(result, worth=worth_of(result, known))
+
+
+def worth_of(one: Arrangement, known: Known) -> float:
+    """How far an arrangement closes, less all that speaks against it."""
+    against = one.clash / max(one.agree + one.clash, 1) / CLASHING
+    against += in_air(one.poses, known.fine) / CLASHING
+    against += odd_share(one.poses, known.sights, one.doubts) / ODD
+    return float(np.exp(-against - (1.0 - min(inside(one.poses, known.seen), 1.0)) / OPEN))
+
+
+def _alone(fine: list[Fine], number: int) -> Arrangement:
+    return Arrangement({number: identity()}, {number: np.zeros(fine[number].rim_asked, bool)}, 0, 0)
+
+
+def _grown(one: Arrangement, looks: Looks, ways: Ways) -> list[Arrangement]:
+    found = []
+    for (i, j), some in ways.items():
+        for known, new in ((i, j), (j, i)):
+            if known in one.poses and new not in one.poses:
+                for way in some:
+                    if way.score >= WORTH:
+                        known_from_new = way.a_from_b if known == i else inverse(way.a_from_b)
+                        found.append(_with(one, new, one.poses[known] @ known_from_new, looks))
+    return found
+
+
+def _with(one: Arrangement, new: int, pose: FloatArray, looks: Looks) -> Arrangement:
+    rims, agree, clash, doubts, squares = dict(one.rims), one.agree, one.clash, dict(one.doubts), one.squares_mm2
+    own = np.zeros(looks.known.fine[new].rim_asked, bool)
+    for number, other in one.poses.items():
+        look = looks.at(number, new, inverse(other) @ pose)
+        agree, clash = agree + look.told.agree, clash + look.told.clash
+        squares += look.told.agree * look.told.misfit_mm**2 if np.isfinite(look.told.misfit_mm) else 0.0
+        own, rims[number] = own | look.over, rims[number] | look.under
+        doubts[number, new], doubts[new, number] = look.doubt, look.doubt_back
+    return Arrangement({**one.poses, new: pose}, {**rims, new: own}, agree, clash, squares, doubts)

@@ -1,0 +1,142 @@
+"""What speaks for and against a pose of views: the plate, the air that was seen, and whether there is an inside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core.cleaning import clean_scan
+from rejoin.core.merging.air import air_of
+from rejoin.core.merging.arranging import Arrangement, _worse_place
+from rejoin.core.merging.close import fine_of
+from rejoin.core.merging.closing import inside
+from rejoin.core.merging.coarse import seen_of
+from rejoin.core.merging.sight import Sight, odd_share
+from rejoin.core.merging.support import trimmed
+from rejoin.core.merging.tables import Scene, over_tables
+from rejoin.core.meshes import compacted
+from rejoin.core.records import Fragment, Mesh, Scan
+from rejoin.core.settings import CleanSettings
+from rejoin.core.transforms import rigid
+from tests.makers import scanning
+from tests.makers.breaking import as_mesh
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def sheet(low: tuple[float, float], high: tuple[float, float], height: float, step: float = 1.0) -> Mesh:
+    """A flat sheet that faces up, bent nowhere."""
+    x, y = np.meshgrid(*(np.arange(a, b + step / 2, step) for a, b in zip(low, high, strict=True)), indexing="ij")
+    n = x.shape[1]
+    a = (np.arange(x.shape[0] - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    quads = np.stack([a, a + n, a + n + 1, a + 1], axis=1)
+    return Mesh(np.stack([x.ravel(), y.ravel(), np.full(x.size, height)], axis=1),
+                np.concatenate([quads[:, :3], quads[:, [0, 2, 3]]]).astype(np.int32))  # fmt: skip
+
+
+def both(one: Mesh, other: Mesh) -> Mesh:
+    return Mesh(np.concatenate([one.vertices, other.vertices]),
+                np.concatenate([one.triangles, other.triangles + len(one.vertices)]))  # fmt: skip
+
+
+def view(mesh: Mesh) -> Fragment:
+    scan = Scan("view", ("view.ply",), mesh, "mm", True, False, ("view",))
+    return clean_scan(scan, CleanSettings(flip_inside_out=False))
+
+
+def sight(piece: Mesh, plate: float | None = 0.0) -> Sight:
+    """A view of a piece on a plate at z = 0, or at another height; without one, nothing is known of up."""
+    own = view(piece)
+    if plate is None:
+        return Sight(own, fine_of(own), None)
+    return Sight(own, fine_of(own), Scene(both(sheet((-40, -40), (60, 60), plate, 4.0), piece), plate * UP, UP))
+
+
+PIECE = sheet((0, 0), (20, 20), 10.0)
+
+
+def test_the_plate_that_is_cut_away_tells_which_way_is_up() -> None:
+    solid = both(sheet((-40, -40), (60, 60), 3.0), sheet((0, 0), (20, 20), 13.0))
+    table = trimmed(solid, 1.0, 0.02).table
+    assert table is not None and table[0][2] == pytest.approx(3.0, abs=0.1) and table[1] @ UP > 0.999
+    assert trimmed(PIECE, 1.0, 0.02).table is None
+
+
+def test_rough_poses_that_lie_below_a_plate_are_dropped() -> None:
+    scene = Scene(both(sheet((-40, -40), (60, 60), 0.0, 4.0), PIECE), 0 * UP, UP)
+    known, free = seen_of(PIECE, 1.0, 1.0, scene), seen_of(PIECE, 1.0, 1.0)
+    poses = np.tile(np.eye(4), (3, 1, 1))
+    poses[1, 2, 3], poses[2, 2, 3] = -30.0, 30.0
+    assert np.array_equal(over_tables(known, free, poses), poses[[0, 2]])
+    assert np.array_equal(over_tables(free, known, poses), poses[[0, 1]])
+    assert len(over_tables(known, known, poses)) == 1 and len(over_tables(free, free, poses)) == 3
+
+
+def test_air_is_where_the_scanner_looks_in_from_every_height() -> None:
+    air = air_of(Scene(both(sheet((-40, -40), (60, 60), 0.0, 4.0), PIECE), 0 * UP, UP), PIECE.vertices, 1.0)
+    places = np.array([[10.0, 10, 16], [10, 10, 3], [10, 10, -6], [10, 10, 16]], np.float32)
+    normals = np.array([UP, UP, UP, -UP], np.float32)
+    # Over the piece; in its shadow; under the plate; and a surface that faces down, which is seen from nowhere.
+    assert air.shows(places, normals).tolist() == [True, False, False, False]
+
+
+@pytest.mark.parametrize(("other", "unseen", "below"), [
+    (PIECE, False, False), (sheet((0, 0), (20, 20), 30.0), True, False),
+    (sheet((30, 0), (50, 20), 20.0), True, False), (sheet((0, 0), (20, 20), -10.0), False, True),
+    (Mesh(PIECE.vertices + 5 * UP, PIECE.triangles[:, ::-1]), False, False),
+])  # fmt: skip
+def test_what_a_view_would_have_seen_and_did_not_speaks_against_a_pose(other: Mesh, unseen: bool, below: bool) -> None:
+    plate = float(other.vertices[:, 2].min()) - 10.0
+    doubt = sight(PIECE).doubts(sight(other, plate), np.eye(4))
+    assert doubt.asked > 100 and (doubt.unseen > 50) == unseen and (doubt.below > 50) == below
+    assert sight(PIECE, None).doubts(sight(other, plate), np.eye(4)).asked == 0
+
+
+def test_nothing_is_asked_of_what_may_be_a_prop() -> None:
+    """The same sheet in the air, low over its own plate beside a high one."""
+    low, tall = sheet((30, 0), (50, 20), 20.0), sheet((0, 0), (20, 20), 10.0)
+    for plate, asked in ((-30.0, True), (15.0, False)):
+        other = sight(both(low, Mesh(tall.vertices + (90.0 if plate > 0 else 0.0) * UP, tall.triangles)), plate)
+        assert (30.0 < other.places[:, 0]).any() == asked
+
+
+def test_a_third_view_may_stand_in_the_line_of_sight() -> None:
+    sights = [sight(PIECE), sight(sheet((30, 0), (50, 20), 20.0), 5.0), sight(sheet((-20, -50), (100, 70), 30.0, 2.0))]
+    poses = {n: np.eye(4) for n in range(3)}
+    known = {(0, 1): sights[0].doubts(sights[1], np.eye(4))}
+    two = {n: np.eye(4) for n in range(2)}
+    assert odd_share(two, sights, known) > 0.5 and odd_share(poses, sights, known) < 0.05
+
+
+@pytest.fixture(scope="module")
+def halves() -> Callable[[bool], float]:
+    """How far two halves of a ball close, rightly placed or one upon the other."""
+    ball = scanning.evenly_meshed(as_mesh(manifold3d.Manifold.sphere(15.0, 64)), 1.0, np.random.default_rng(1))
+    parts = [compacted(ball, np.flatnonzero((side * ball.vertices[ball.triangles][:, :, 2] > -2.0).all(axis=1))
+                       .astype(np.int32))[0] for side in (1, -1)]  # fmt: skip
+    seen = [seen_of(part, 1.0, 1.5) for part in parts]
+    over = rigid(np.diag([1.0, -1, -1]), np.zeros(3))
+    return lambda right: inside({0: np.eye(4), 1: np.eye(4) if right else over}, seen)
+
+
+def test_views_that_close_have_an_inside_and_views_on_each_other_have_none(halves: Callable[[bool], float]) -> None:
+    assert halves(True) == pytest.approx(1.0, abs=0.06)
+    # Just under half a ball's surface it falls from 1 - (1 - 1/sqrt(2)) / 2 = 0.854 at the top to a half at the rim.
+    assert 0.5 < halves(False) < 0.854
+
+
+def test_of_two_places_on_a_slide_the_one_that_fits_worse_is_no_rival() -> None:
+    fine = [fine_of(view(PIECE)) for _ in range(2)]
+
+    def at(shift: float, misfit: float, worth: float, agree: int = 2000) -> Arrangement:
+        poses = {0: np.eye(4), 1: rigid(np.eye(3), np.array([shift, 0, 0]))}
+        return Arrangement(poses, {}, agree, 0, agree * misfit**2, {}, worth)
+
+    best = at(0.0, 0.03, 0.5)
+    assert _worse_place(at(8.0, 0.033, 0.5), best, fine) and not _worse_place(best, at(8.0, 0.033, 0.5), fine)
+    assert not _worse_place(at(8.0, 0.0303, 0.5), best, fine)
+    assert not _worse_place(at(30.0, 0.033, 0.5), best, fine)
+    assert _worse_place(at(8.0, 0.03, 0.4, 1500), best, fine)

@@ -100,7 +100,7 @@ def test_nothing_is_asked_of_what_may_be_a_prop() -> None:
     low, tall = sheet((30, 0), (50, 20), 20.0), sheet((0, 0), (20, 20), 10.0)
     for plate, asked in ((-30.0, True), (15.0, False)):
         other = sight(both(low, Mesh(tall.vertices + (90.0 if plate > 0 else 0.0) * UP, tall.triangles)), plate)
-        assert (30.0 < other.places[:, 0]).any() == asked
+        assert (30.0 < other.fine.points[other.asked, 0]).any() == asked
 
 
 def test_a_third_view_may_stand_in_the_line_of_sight() -> None:

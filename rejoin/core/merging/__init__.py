@@ -25,9 +25,14 @@ from rejoin.core.transforms import inverse, orthonormal
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
     from rejoin.core.merging.sewing import Merged
+    from rejoin.core.merging.sight import Sight
 
 AMBIGUOUS = 0.65
 """Where another arrangement closes nearly as well as the best (this share of it), nothing is merged."""
+
+BELIEVED = 0.2
+"""Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
+that is nearly the same from two sides go together wrongly so that it stays open behind."""
 
 LOOSE = 4.0
 """Spacings that a view may be out of place (95 %), above which it is no use: gaps of three can be sewn."""
@@ -68,6 +73,9 @@ def merge_scans(
     NoAnswer
         Where no two views can be laid on each other, or where they can in more than one way.
     """
+    from rejoin.core.merging.sewing import merged
+    from rejoin.core.merging.sight import props
+
     settings = settings or ReadSettings()
     if len(scans) == 1:
         return replace(scans[0], name=name)
@@ -76,15 +84,15 @@ def merge_scans(
         note = Repair("views", len(scans), f"{whole.name} already holds all the others show; it was taken as it is.")
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
     views = abreast(lambda scan, share: _ready(scan, settings, share), scans, part_of(report, 0.0, 0.1))
-    found = _placed([view.fragment for view in views], [view.scene for view in views], part_of(report, 0.1, 0.8))
+    fragments, scenes = [view.fragment for view in views], [view.scene for view in views]
+    found, sights = _placed(fragments, scenes, part_of(report, 0.1, 0.8))
     order = sorted(found.part_from_scan)
+    strange = [props(k, found.part_from_scan, sights) for k in order]
     first_from_common = inverse(found.part_from_scan[order[0]])
     poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
     found = replace(found, part_from_scan=poses)
-    from rejoin.core.merging.sewing import merged
-
     used = [views[k].fragment for k in order]
-    one = merged([placed(view.mesh, poses[k]) for k, view in zip(order, used, strict=True)], used,
+    one = merged([placed(view.mesh, poses[k]) for k, view in zip(order, used, strict=True)], used, strange,
                  part_of(report, 0.8, 1.0))  # fmt: skip
     return _scan(scans, views, order, found, one, name)
 
@@ -119,8 +127,13 @@ def _already_merged(scans: Sequence[Scan]) -> Scan | None:
     return None
 
 
-def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> Adjustment:
-    """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
+def _placed(
+    views: list[Fragment], scenes: list[Scene | None], report: Report
+) -> tuple[Adjustment, list[Sight]]:
+    """The adjusted poses, and the views ready to be asked what they saw.
+
+    A piece that is nearly the same from several sides has no sure ones, so it is refused.
+    """
     from rejoin.core.merging.placing import adjusted, arranged, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
@@ -129,6 +142,10 @@ def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
                        "in the folder.")  # fmt: skip
+    if best.worth < BELIEVED:
+        raise NoAnswer("The views of this fragment could not be laid on each other so that they close it.",
+                       "Scan it again so that each view shares a third of its surface with another and all sides are "
+                       "seen, or put only one scan in the folder.")  # fmt: skip
     if rival > AMBIGUOUS:
         raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
                        "Scan it again so that each view shares more of its surface with the next, with something "
@@ -143,7 +160,7 @@ def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -
                        "Scan it again so that each view shares more of its surface with the next: surfaces that face "
                        "three ways, not only walls that run one way. A thin plate needs a view in which it stands on "
                        "its edge and both its sides are seen.")  # fmt: skip
-    return found
+    return found, known.sights
 
 
 def _bound(found: Adjustment) -> float:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from rejoin.core.abreast import abreast
 from rejoin.core.merging.close import CLASHING, ODD, Close, Fine, covered, judged
-from rejoin.core.merging.closing import inside
+from rejoin.core.merging.closing import FEW, inside
 from rejoin.core.merging.coarse import Seen
 from rejoin.core.merging.hanging import in_air
 from rejoin.core.merging.settling import settled
@@ -25,11 +25,19 @@ BEAM = 12
 """Arrangements that are followed at a time."""
 WORTH = 0.02
 """A view is placed where its pose scores at least this much (`Close.score`)."""
+SWAPPED = 3
+"""Ways of each two views, the best, that are tried instead of the one that an arrangement holds."""
+CHANGED = 6
+"""Arrangements with one view placed otherwise that are brought to rest beside the best."""
+FAR = 0.3
+"""Share of a view's size by which two ways to lay it are apart where the piece repeats itself."""
 OPEN = 0.1
 """Share of the surface without an inside at which an arrangement is hardly believed any more beside one that closes."""
 
 ALIKE = 6.0
 """Places asked that err alike: noise hangs together over some five spacings, and every second place is asked."""
+A_CLASH = 3.0
+"""Nats of a clash of its own: in a right place an edge or clay explains not one in twenty."""
 LEAST_LEAD = 8.0
 """Nats by which a place on a slide fits better than the next: odds of some thousand to one."""
 
@@ -63,9 +71,10 @@ class Arrangement:
     worth: float = 0.0
 
     def lead_over(self, other: Arrangement) -> float:
-        """Nats by which its agreeing places fit better than another's."""
+        """Nats by which its agreeing places fit better than another's and fewer clash."""
         own, theirs = (one.squares_mm2 / max(one.agree, 1) + 1e-18 for one in (self, other))
-        return 0.5 * min(self.agree, other.agree) / ALIKE * float(np.log(theirs / own))
+        fit = 0.5 * min(self.agree, other.agree) / ALIKE * float(np.log(theirs / own))
+        return fit + A_CLASH * (other.clash - self.clash) / ALIKE
 
     @property
     def score(self) -> float:
@@ -133,10 +142,56 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
         beam = _unlike(longer, fine, BEAM)
     report(1.0, "Looking whether they go together in another way too")
     worth = [one for one in beam if one.score > WORTH_RESTING * beam[0].score]
-    rested = abreast(lambda one, _: _rested(one, looks), worth)
-    beam = _unlike(sorted(rested, key=lambda one: -one.worth), fine, BEAM)
+    beam = _ranked(abreast(lambda one, _: _rested(one, looks), worth), fine)
+    others = changed(beam[0], ways, looks)
+    beam = _ranked([*beam, *abreast(lambda one, _: _rested(one, looks), others)], fine)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
     return beam[0], max((one.worth for one in beam[1:]), default=0.0) / max(beam[0].worth, 1e-12)
+
+
+def _ranked(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:
+    return _unlike(sorted(some, key=lambda one: -one.worth), fine, BEAM)
+
+
+def changed(one: Arrangement, ways: Ways, looks: Looks) -> list[Arrangement]:
+    """The arrangement with one view placed otherwise: as another view holds it, or as the piece repeats itself.
+
+    A view that shares little with the others in its right place is not found there by what it shares. But where the
+    piece is nearly the same from two sides, two views show it: they go together in two ways, and the motion from the
+    one to the other brings every view to where it could stand as well.
+    """
+    fine, found, best = looks.known.fine, list[Arrangement](), {pair: some[:SWAPPED] for pair, some in ways.items()}
+    for number in one.poses:
+        rest = _placed({n: pose for n, pose in one.poses.items() if n != number}, looks)
+        found += [other for other in _grown(rest, looks, best) if number in other.poses]
+        for motion in _repeats(one, ways, fine):
+            found.append(_with(rest, number, motion @ one.poses[number], looks))
+    worth = {id(other): _closes(other, looks.known) for other in found}
+    found.sort(key=lambda other: -worth[id(other)])
+    return [other for other in _unlike([one, *found], fine, CHANGED + 1) if other is not one]
+
+
+def _closes(one: Arrangement, known: Known) -> float:
+    """What an arrangement is worth before it has come to rest: a little apart, surfaces that belong together clash."""
+    odd = sum(doubt.below + doubt.unseen for doubt in one.doubts.values())
+    share = odd / max(sum(doubt.asked for doubt in one.doubts.values()), 1)
+    return inside(one.poses, known.seen, FEW) - OPEN * share / ODD
+
+
+def _repeats(one: Arrangement, ways: Ways, fine: list[Fine]) -> list[FloatArray]:
+    """Motions in the common frame that take a view from one way on another to a second one far away."""
+    motions = []
+    for (i, j), some in ways.items():
+        sound = [way for way in some if way.score >= WORTH]
+        if i not in one.poses or not sound:
+            continue
+        corners = fine[j].points[:: max(1, len(fine[j].points) // 60)]
+        far = next((way for way in sound if displacement(way.a_from_b, sound[0].a_from_b, corners).max()
+                    > FAR * fine[j].size_mm), None)  # fmt: skip
+        if far is not None:
+            motion = one.poses[i] @ far.a_from_b @ inverse(one.poses[i] @ sound[0].a_from_b)
+            motions += [motion, inverse(motion)]
+    return motions
 
 
 def _begun(ways: Ways, looks: Looks) -> list[Arrangement]:
@@ -182,10 +237,7 @@ def _rested(one: Arrangement, looks: Looks) -> Arrangement:
     """The arrangement with all its views brought to rest on each other, judged anew and weighed."""
     known = looks.known
     poses = settled(one.poses, known.fine, 6.0 * max(known.fine[n].spacing_mm for n in one.poses))
-    first, *others = poses
-    result = _alone(known.fine, first)
-    for number in others:
-        result = _with(result, number, poses[number], looks)
+    result = _placed(poses, looks)
     return replace(result, worth=worth_of(result, known))
 
 
@@ -199,6 +251,14 @@ def worth_of(one: Arrangement, known: Known) -> float:
 
 def _alone(fine: list[Fine], number: int) -> Arrangement:
     return Arrangement({number: identity()}, {number: np.zeros(fine[number].rim_asked, bool)}, 0, 0)
+
+
+def _placed(poses: dict[int, FloatArray], looks: Looks) -> Arrangement:
+    first, *others = poses
+    result = replace(_alone(looks.known.fine, first), poses={first: poses[first]})
+    for number in others:
+        result = _with(result, number, poses[number], looks)
+    return result
 
 
 def _grown(one: Arrangement, looks: Looks, ways: Ways) -> list[Arrangement]:

@@ -88,11 +88,12 @@ def sheet_of(mesh: Mesh, view: Fragment) -> Sheet:
                  view.noise_mm)  # fmt: skip
 
 
-def foreign(sheet: Sheet, others: list[Sheet]) -> BoolArray:
+def foreign(sheet: Sheet, others: list[Sheet], known: BoolArray | None = None) -> BoolArray:
     """Vertices (n,) of a sheet that stand in front of what another view saw: clay, or a support that moved.
 
     Matter can only have been added, so of two views that contradict each other the outer one is foreign. It is told
-    near the surface that it covers; from there on it reaches as far up as that surface runs on under it.
+    near the surface that it covers; from there on it reaches as far up as that surface runs on under it. ``known`` (n,)
+    are vertices that stand where another view saw air (`sight.props`).
     """
     found, over = np.zeros(len(sheet.mesh.vertices), bool), np.zeros(len(sheet.mesh.vertices), bool)
     for other in others:
@@ -102,6 +103,8 @@ def foreign(sheet: Sheet, others: list[Sheet]) -> BoolArray:
         off = told.inner & (told.height > low)
         found |= off & (told.height < IN_FRONT * spacing) & (told.aside < spacing) & (told.alike > 0.2)
         over |= off
+    if known is not None:
+        found, over = found | known, over | known
     seeds = _patches(sheet.mesh, found, PATCH * sheet.spacing_mm**2)
     return _reached(sheet.mesh, seeds, over) if seeds.any() else seeds
 

@@ -28,7 +28,7 @@ INNER = 1.3
 """Spacings from its border within which a view is not believed."""
 CLASHING = 0.06
 """Share of clashes at which a pose is hardly believed any more."""
-ODD = 0.01
+ODD = 0.005
 """Share of places that cannot be where a pose puts them, at which it is hardly believed any more."""
 HOLDS = 0.02
 """Hold of the weakest motion (1: as firm as the strongest could be) below which a pose is less worth."""

@@ -15,13 +15,15 @@ from rejoin.core.transforms import apply, inverse
 
 ASKED = 500
 """Places in all that are asked."""
+FEW = 150
+"""Of them are enough to choose what is worth a closer look."""
 NEAR, ALIKE = 1.3, 0.6
 """Steps from another view's point, and cosine of both normals, within which both show the same place."""
 LEAST, MOST = -1.0, 2.0
 """Winding numbers beyond these count no more."""
 
 
-def inside(poses: dict[int, FloatArray], seen: list[Seen]) -> float:
+def inside(poses: dict[int, FloatArray], seen: list[Seen], most: int = ASKED) -> float:
     """The mean winding number one step under the views' surfaces, where each place counts once.
 
     Parameters
@@ -30,6 +32,8 @@ def inside(poses: dict[int, FloatArray], seen: list[Seen]) -> float:
         common_from_view of the views that are placed.
     seen : list of Seen
         All views, thinned to one step.
+    most : int
+        Places that are asked.
 
     Returns
     -------
@@ -39,7 +43,7 @@ def inside(poses: dict[int, FloatArray], seen: list[Seen]) -> float:
     parts = zip(*(_once(n, poses, seen) for n in poses), strict=True)
     points, normals, areas = (np.concatenate(part) for part in parts)
     step = max(seen[n].step_mm for n in poses)
-    chosen = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(np.int64)
+    chosen = np.linspace(0, len(points) - 1, min(most, len(points))).astype(np.int64)
     number = _winding(points[chosen] - step * normals[chosen], points, areas[:, None] * normals, 0.5 * step)
     return float(np.average(np.clip(number, LEAST, MOST), weights=areas[chosen]))
 

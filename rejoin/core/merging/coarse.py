@@ -8,28 +8,20 @@ sheets there would be both metal and air.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from rejoin.core.contact import border_vertices
-from rejoin.core.merging.air import air_of
 from rejoin.core.merging.planar import planar_poses
-from rejoin.core.merging.quick import FAR, Ground, Probe, cells_of, tried
-from rejoin.core.merging.tables import Scene, over_tables
-from rejoin.core.meshes import averaged_normals, vertex_areas, vertex_normals
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.merging.quick import Probe, tried
+from rejoin.core.merging.rough import CLASH, Rough, Seen, common_step, drawn_near, judged, seen_of
+from rejoin.core.merging.tables import over_tables
+from rejoin.core.records import FloatArray
 from rejoin.core.settings import Report, silent
-from rejoin.core.transforms import apply, displacement, from_vector, identity, inverse, orthonormal
+from rejoin.core.transforms import displacement, identity
 
 BoolArray = npt.NDArray[np.bool_]
 
-POINTS = 5000
-"""Points that stand for a view."""
-RADII = (5.0, 8.0)
-"""Steps around a point that its surroundings reach."""
 ALIKE = 3
 """Look-alikes of each place."""
 TRIES = 2_000_000
@@ -37,93 +29,8 @@ TRIES = 2_000_000
 KEPT = 20_000
 """Poses that are judged quickly; then FINALS are refined."""
 FINALS = 40
-CLASH = 2.0
-"""A clash weighs this many times an agreement."""
-
-
-@dataclass(frozen=True, eq=False)
-class Seen:
-    """A view, thinned: points, smoothed normals (n, 3), which lie at its border, descriptors (n, 33) by radius.
-
-    ``areas`` (n,) are what each point stands for, mm2; ``scene`` is the view as it was scanned, where a plate was seen.
-    """
-
-    points: FloatArray
-    normals: FloatArray
-    border: BoolArray
-    shapes: tuple[FloatArray, ...]
-    tree: cKDTree
-    step_mm: float
-    ground: Ground
-    areas: FloatArray
-    scene: Scene | None = None
-
-    @property
-    def unpropped(self) -> BoolArray:
-        """Points (n,) that show no prop."""
-        return np.ones(len(self.points), bool) if self.scene is None else self.scene.unpropped(self.points)
-
-    @property
-    def size_mm(self) -> float:
-        return float(np.linalg.norm(np.ptp(self.points, axis=0)))
-
-
-@dataclass(frozen=True, eq=False)
-class Rough:
-    """A rough pose: ``a_from_b`` (4, 4), cells that agree and clash, and how firmly they hold the weakest motion."""
-
-    a_from_b: FloatArray
-    agree: float
-    clash: float
-    held: float
-    covered: float
-
-    @property
-    def score(self) -> float:
-        return (self.agree - CLASH * self.clash) * self.held
-
-    @property
-    def closing(self) -> float:
-        """How far the two views close each other: the share of their rims under which the other runs on."""
-        return self.covered * float(np.exp(-self.clash / max(0.1 * (self.agree + self.clash), 1.0)))
-
-
-def seen_of(mesh: Mesh, spacing_mm: float, step_mm: float, scene: Scene | None = None) -> Seen:
-    """Thin a view to one vertex for each cube of ``step_mm``."""
-    normals = averaged_normals(mesh, vertex_normals(mesh), int(np.clip(step_mm / spacing_mm, 2, 6)))
-    cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / step_mm).astype(np.int64)
-    spans = cells.max(axis=0) + 1
-    axis = np.abs(normals).argmax(axis=1)
-    facing = 2 * axis + (normals[np.arange(len(axis)), axis] < 0)
-    key = ((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2]) * 6 + facing
-    order = np.argsort(key, kind="stable")
-    first = np.concatenate([[True], np.diff(key[order]) > 0])
-    group = np.cumsum(first) - 1
-    label = np.empty(len(key), np.int64)
-    label[order] = group
-    weight = np.maximum(vertex_areas(mesh), 1e-30)
-    total = np.bincount(label, weight)
-    points = np.stack([np.bincount(label, weight * mesh.vertices[:, i]) for i in range(3)], axis=1) / total[:, None]
-    ways: FloatArray = np.stack([np.bincount(label, weight * normals[:, i]) for i in range(3)], axis=1).astype(float)
-    ways /= np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-30)
-    full = total > 0.15 * np.median(total)
-    points, ways, areas = points[full], ways[full], total[full].astype(float)
-    rim = mesh.vertices[border_vertices(mesh)]
-    border = np.zeros(len(points), bool)
-    if len(rim):
-        border = cKDTree(rim).query(points)[0] < 1.2 * step_mm
-    from rejoin.core.libraries.registration import local_shapes
-
-    shapes = tuple(local_shapes(points, ways, radius * step_mm) for radius in RADII)
-    air = None if scene is None else air_of(scene, points, step_mm)
-    ground = Ground(cells_of(points, step_mm), points, ways, border, air)
-    return Seen(points, ways, border, shapes, cKDTree(points), step_mm, ground, areas, scene)
-
-
-def common_step(views: list[Mesh], spacing_mm: float) -> float:
-    """The thinning that leaves about `POINTS` points of the largest view."""
-    area = max(float(vertex_areas(view).sum()) for view in views)
-    return max(1.5 * spacing_mm, float(np.sqrt(area / POINTS)))
+HOPELESS = 0.02
+"""Share of the best rough pose's worth below which another is not looked into."""
 
 
 def rough_poses(
@@ -154,12 +61,14 @@ def rough_poses(
                 continue
             seen.append(pose)
             report(0.4 + 0.5 * len(seen) / FINALS, "Trying how the views lie together")
-            found.append(judged(a, b, _drawn_near(a, b, pose)))
-    found += [judged(a, b, _drawn_near(a, b, pose)) for pose in start]
+            found.append(judged(a, b, drawn_near(a, b, pose)))
+    found += [judged(a, b, drawn_near(a, b, pose)) for pose in start]
     best: list[Rough] = []
-    for count, worth in ((keep // 3, Rough.score), (keep, Rough.closing)):
-        for rough in sorted(found, key=lambda one, worth=worth: -worth.fget(one)):  # type: ignore[misc]
-            if len(best) >= count:
+    for count, worths in ((keep // 3, [one.score for one in found]), (keep, [one.closing for one in found])):
+        least = HOPELESS * max(0.0, *worths) if worths else 0.0
+        for which in np.argsort(-np.array(worths), kind="stable"):
+            rough = found[int(which)]
+            if len(best) >= count or worths[int(which)] < least:
                 break
             if all(displacement(rough.a_from_b, other.a_from_b, corners).max() > 4.0 * a.step_mm for other in best):
                 best.append(rough)
@@ -243,75 +152,4 @@ def _probe(b: Seen, count: int) -> Probe:
     return Probe(b.points[chosen], b.normals[chosen], b.border[chosen], ~b.unpropped[chosen])
 
 
-def _compared(
-    a: Seen, points: FloatArray, normals: FloatArray, width: float
-) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Which of b's points agree with a's surface, which clash, which lie at its inner part; ``width`` in steps."""
-    distance, nearest = a.tree.query(points, distance_upper_bound=5.0 * a.step_mm)
-    hit = np.isfinite(distance)
-    nearest = np.where(hit, nearest, 0)
-    offset = points - a.points[nearest]
-    theirs = a.normals[nearest]
-    height = np.abs(np.einsum("ij,ij->i", offset, theirs))
-    aside = np.sqrt(np.maximum(np.square(offset).sum(axis=1) - height**2, 0.0))
-    alike = np.einsum("ij,ij->i", normals, theirs)
-    on = hit & (aside < 1.5 * a.step_mm)
-    agree = on & (height < 0.5 * width * a.step_mm) & (alike > 0.85)
-    inner = on & ~a.border[nearest]
-    clash = inner & (height > 0.9 * width * a.step_mm) & (alike > 0.5)
-    clash |= inner & (height < 0.3 * width * a.step_mm) & (alike < -0.7)
-    return agree, clash, inner
-
-
-def _in_air(a: Seen, points: FloatArray, normals: FloatArray) -> BoolArray:
-    if a.ground.air is None:
-        return np.zeros(len(points), bool)
-    far: BoolArray = np.isinf(a.tree.query(points, distance_upper_bound=FAR * a.step_mm)[0])
-    return far & a.ground.air.shows(points.astype(np.float32), normals.astype(np.float32))
-
-
-def judged(a: Seen, b: Seen, a_from_b: FloatArray) -> Rough:
-    """How far two views agree in a pose, both ways."""
-    moved, ways = apply(a_from_b, b.points), b.normals @ a_from_b[:3, :3].T
-    agree, clash, inner = _compared(a, moved, ways, 1.0)
-    clash |= _in_air(a, moved, ways) & b.unpropped
-    clash &= ~b.border
-    covered = float((agree & inner & b.border).sum()) / max(int(b.border.sum()), 1)
-    back = inverse(a_from_b)
-    rim = np.flatnonzero(a.border)
-    theirs = _compared(b, apply(back, a.points[rim]), a.normals[rim] @ back[:3, :3].T, 1.0)
-    covered += float((theirs[0] & theirs[2]).sum()) / max(len(rim), 1)
-    hangs = float((_in_air(b, apply(back, a.points), a.normals @ back[:3, :3].T) & a.unpropped & ~a.border).sum())
-    hangs += float(clash.sum())
-    points, normals = moved[agree], ways[agree]
-    if len(points) < 12:
-        return Rough(a_from_b, float(len(points)), hangs, 0.0, 0.0)
-    centred = (points - points.mean(axis=0)) / (0.5 * a.size_mm)
-    rows = np.concatenate([np.cross(centred, normals), normals], axis=1)
-    weakest = float(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0])
-    return Rough(a_from_b, float(len(points)), hangs, float(np.sqrt(max(weakest, 0.0))),
-                 covered)  # fmt: skip
-
-
-def _drawn_near(a: Seen, b: Seen, pose: FloatArray) -> FloatArray:
-    """The pose after some rounds of point-to-plane ICP on the thinned views, closer and closer."""
-    for reach in (3.0, 3.0, 2.0, 2.0, 1.5, 1.0, 1.0, 0.7, 0.7):
-        moved, ways = apply(pose, b.points), b.normals @ pose[:3, :3].T
-        distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm)
-        hit = np.flatnonzero(np.isfinite(distance))
-        theirs = a.normals[nearest[hit]]
-        height = np.einsum("ij,ij->i", moved[hit] - a.points[nearest[hit]], theirs)
-        good = (np.einsum("ij,ij->i", ways[hit], theirs) > 0.7) & (np.abs(height) < reach * a.step_mm)
-        if np.count_nonzero(good) < 12:
-            return pose
-        points, normals, height = moved[hit[good]], theirs[good], height[good]
-        middle = points.mean(axis=0)
-        rows = np.concatenate([np.cross(points - middle, normals), normals], axis=1)
-        weight = np.square(1.0 - np.square(height / (reach * a.step_mm)))
-        matrix = (rows * weight[:, None]).T @ rows
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-        answer = scale * np.linalg.solve(
-            matrix * scale[:, None] * scale + 1e-4 * np.eye(6), -scale * (rows.T @ (weight * height))
-        )
-        pose = orthonormal(from_vector(answer, middle) @ pose)
-    return pose
+__all__ = ["Rough", "Seen", "common_step", "judged", "rough_poses", "seen_of"]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.merging.arranging import Arrangement, Known, Ways, arranged
+from rejoin.core.merging.arranging import WORTH, Arrangement, Known, Ways, arranged
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
 from rejoin.core.merging.sight import Sight
@@ -49,9 +49,9 @@ def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: R
         share(0.7, "Trying how the views lie together")
         near = [_doubted(closer(fine[i], fine[j], one.a_from_b, 1.5 * step), sights[i], sights[j]) for one in rough]
         near.sort(key=lambda one: -one.score)
-        along = [_doubted(place, sights[i], sights[j]) for way in near[:SLID]
-                 for place in slid(fine[i], fine[j], way, step)]  # fmt: skip
-        best = best_places([*near[SLID:], *along], fine[j], step)
+        first = [way for way in near[:SLID] if way.score > WORTH]
+        along = [_doubted(place, sights[i], sights[j]) for way in first for place in slid(fine[i], fine[j], way, step)]
+        best = best_places([*near[len(first) :], *along], fine[j], step)
         return _distinct(sorted(best, key=lambda one: -one.score), fine[j], step)
 
     pairs = list(combinations(range(len(views)), 2))

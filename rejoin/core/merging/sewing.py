@@ -14,6 +14,8 @@ from rejoin.core.merging.zipping import zipped_up
 from rejoin.core.records import Fragment, Mesh
 from rejoin.core.settings import Report
 
+BoolArray = npt.NDArray[np.bool_]
+
 LEAST_PIECE = 0.005
 """Share of the piece's area below which a scrap of a view is left out."""
 
@@ -31,14 +33,14 @@ class Merged:
     foreign_mm2: tuple[float, ...]
 
 
-def merged(placed: list[Mesh], views: list[Fragment], report: Report) -> Merged:
-    """Make one surface of views in a common frame; kept vertices do not move."""
+def merged(placed: list[Mesh], views: list[Fragment], props: list[BoolArray], report: Report) -> Merged:
+    """Make one surface of views in a common frame; kept vertices do not move. ``props`` stand in seen air."""
     report(0.0, "Looking for clay and support that moved")
     sheets = [sheet_of(mesh, view) for mesh, view in zip(placed, views, strict=True)]
     clean, foreign_mm2 = [], []
     for number, sheet in enumerate(sheets):
         others = [other for k, other in enumerate(sheets) if k != number]
-        unwanted = foreign(sheet, others)
+        unwanted = foreign(sheet, others, props[number])
         wide = widened(sheet.mesh, unwanted, 3) if unwanted.any() else unwanted
         mesh = _main(without(sheet.mesh, wide)[0], 0.02)
         foreign_mm2.append(float(meshes.triangle_areas(sheet.mesh).sum() - meshes.triangle_areas(mesh).sum()))

@@ -7,7 +7,7 @@ place. Neither is asked of the lower part of a view, for there it may show what 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,14 +16,16 @@ from scipy.spatial import cKDTree
 from rejoin.core.libraries.walls import Rays
 from rejoin.core.merging.close import Fine
 from rejoin.core.merging.tables import AROUND, HEIGHTS, Scene, open_to_all
-from rejoin.core.records import FloatArray, Fragment
+from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.transforms import apply, inverse
 
 BoolArray = npt.NDArray[np.bool_]
 
 ASKED = 500
 """Places of each view that are asked."""
-FACING = 0.35
+CUT = 5000
+"""Places of each view that are asked whether they are to be cut out."""
+FACING = 0.5
 """Cosine to a line of sight at which a surface is surely seen."""
 LIFT, GONE = 3.0, 5.0
 """Spacings over a surface at which a line of sight starts; from a place within which the view shows something."""
@@ -35,11 +37,13 @@ LOW, HIGH = 3.0, 6.0
 class Doubt:
     """What one view says of another in a pose: places asked, how many lie below the plate, and those it should show.
 
-    ``starts`` (m, 3) and ``ways`` (d, 3) in the other view's frame, ``open`` (m, d) which of the ways are free of both.
+    ``which`` (m,) are the latter's vertices, ``starts`` (m, 3) and ``ways`` (d, 3) lines of sight in the other view's
+    frame, ``open`` (m, d) which of them are free of both.
     """
 
     asked: int
     below: int
+    which: IntArray
     starts: FloatArray
     ways: FloatArray
     open: BoolArray
@@ -49,7 +53,8 @@ class Doubt:
         return int(np.count_nonzero(open_to_all(self.open)))
 
 
-NO_DOUBT = Doubt(0, 0, np.empty((0, 3)), np.empty((0, 3)), np.empty((0, len(HEIGHTS) * AROUND), bool))
+NO_DOUBT = Doubt(0, 0, np.empty(0, np.int32), np.empty((0, 3)), np.empty((0, 3)),
+                 np.empty((0, len(HEIGHTS) * AROUND), bool))  # fmt: skip
 
 
 class Sight:
@@ -59,35 +64,40 @@ class Sight:
         self.fine, self.scene = fine, scene
         self.rays = Rays(view.mesh)
         chosen = np.flatnonzero(fine.inner & scene.unpropped(fine.points)) if scene else np.empty(0, np.int64)
-        chosen = chosen[np.linspace(0, len(chosen) - 1, min(ASKED, len(chosen))).astype(np.int64)]
-        self.places, self.normals = fine.points[chosen], fine.normals[chosen]
-        self.starts = self.places + LIFT * fine.spacing_mm * self.normals
+        self.asked = _some(chosen, ASKED)
         if scene is not None:
             self.scanned, self.tree, self.ways = Rays(scene.mesh), cKDTree(scene.mesh.vertices), scene.ways
 
-    def doubts(self, other: Sight, own_from_other: FloatArray) -> Doubt:
-        """What this view says against the places that another shows, laid in a pose."""
-        if self.scene is None or not len(other.places):
+    def doubts(self, other: Sight, own_from_other: FloatArray, asked: IntArray | None = None) -> Doubt:
+        """What this view says against the places that another shows, laid in a pose.
+
+        Parameters
+        ----------
+        other : Sight
+        own_from_other : (4, 4)
+        asked : (k,), optional
+            The other's vertices that are asked: usually some that surely are no prop.
+        """
+        asked = other.asked if asked is None else asked
+        if self.scene is None or not len(asked):
             return NO_DOUBT
         spacing, turn = self.fine.spacing_mm, own_from_other[:3, :3]
-        places = apply(own_from_other, other.places)
+        places = apply(own_from_other, other.fine.points[asked])
         height = self.scene.heights(places)
         near = self.tree.query(places, distance_upper_bound=GONE * spacing)[0]
-        which = np.flatnonzero((height > HIGH * spacing) & np.isinf(near))
-        starts = other.starts[which]
-        free = (other.normals[which] @ turn.T) @ self.ways.T > FACING
-        which = np.flatnonzero(open_to_all(free))
-        starts, free = starts[which], free[which]
-        ways = self.ways @ turn
+        which = asked[(height > HIGH * spacing) & np.isinf(near)]
+        free = (other.fine.normals[which] @ turn.T) @ self.ways.T > FACING
+        seen = open_to_all(free)
+        which, free, ways = which[seen], free[seen], self.ways @ turn
+        starts = other.fine.points[which] + LIFT * other.fine.spacing_mm * other.fine.normals[which]
         free = _free(self.scanned, apply(own_from_other, starts), self.ways, free)
         free = _free(other.rays, starts, ways, free)
-        below = int(np.count_nonzero(height < -LOW * spacing))
-        return Doubt(len(places), below, starts, ways, free)
+        return Doubt(len(asked), int(np.count_nonzero(height < -LOW * spacing)), which, starts, ways, free)
 
     def hides(self, doubt: Doubt, own_from_other: FloatArray) -> Doubt:
         """The doubt, less what stands behind this third view."""
         free = _free(self.rays, apply(own_from_other, doubt.starts), doubt.ways @ own_from_other[:3, :3].T, doubt.open)
-        return Doubt(doubt.asked, doubt.below, doubt.starts, doubt.ways, free)
+        return replace(doubt, open=free)
 
 
 def odd_share(poses: dict[int, FloatArray], sights: list[Sight], known: dict[tuple[int, int], Doubt]) -> float:
@@ -104,11 +114,42 @@ def odd_share(poses: dict[int, FloatArray], sights: list[Sight], known: dict[tup
     """
     asked = odd = 0
     for (i, j), doubt in known.items():
-        for k in poses:
-            if k not in (i, j) and doubt.unseen:
-                doubt = sights[k].hides(doubt, inverse(poses[k]) @ poses[j])
-        asked, odd = asked + doubt.asked, odd + doubt.below + doubt.unseen
+        asked, odd = asked + doubt.asked, odd + doubt.below + _left(doubt, i, j, poses, sights).unseen
     return odd / max(asked, 1)
+
+
+def _left(doubt: Doubt, i: int, j: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Doubt:
+    """What is left of a doubt of view i against view j once all others may stand in the lines of sight."""
+    for k in poses:
+        if k not in (i, j) and doubt.unseen:
+            doubt = sights[k].hides(doubt, inverse(poses[k]) @ poses[j])
+    return doubt
+
+
+def props(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> BoolArray:
+    """Vertices (n,) of a view that another one, all being placed rightly, would have seen and did not: a prop, clay.
+
+    Parameters
+    ----------
+    number : int
+        Of the view.
+    poses : dict of int to (4, 4)
+        common_from_view.
+    sights : list of Sight
+        Of all views.
+    """
+    fine = sights[number].fine
+    asked = _some(np.arange(len(fine.points)), CUT)
+    gone = np.zeros(len(fine.points), bool)
+    for other in poses:
+        if other != number:
+            doubt = sights[other].doubts(sights[number], inverse(poses[other]) @ poses[number], asked)
+            gone[doubt.which[open_to_all(_left(doubt, other, number, poses, sights).open)]] = True
+    return np.asarray(gone[asked[cKDTree(fine.points[asked]).query(fine.points, workers=2)[1]]])
+
+
+def _some(vertices: npt.NDArray[np.int64], most: int) -> IntArray:
+    return vertices[np.linspace(0, len(vertices) - 1, min(most, len(vertices))).astype(np.int64)].astype(np.int32)
 
 
 def _free(rays: Rays, starts: FloatArray, ways: FloatArray, asked: BoolArray) -> BoolArray:
@@ -120,4 +161,4 @@ def _free(rays: Rays, starts: FloatArray, ways: FloatArray, asked: BoolArray) ->
     return result
 
 
-__all__ = ["NO_DOUBT", "Doubt", "Sight", "odd_share"]
+__all__ = ["NO_DOUBT", "Doubt", "Sight", "odd_share", "props"]

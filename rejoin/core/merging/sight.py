@@ -25,8 +25,8 @@ ASKED = 500
 """Places of each view that are asked."""
 CUT = 5000
 """Places of each view that are asked whether they are to be cut out."""
-FACING = 0.5
-"""Cosine to a line of sight at which a surface is surely seen."""
+FACING = 0.42
+"""Cosine to a line of sight at which a surface is surely seen: a level one from the lowest height still is."""
 LIFT, GONE = 3.0, 5.0
 """Spacings over a surface at which a line of sight starts; from a place within which the view shows something."""
 LOW, HIGH = 3.0, 6.0

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import manifold3d
 import numpy as np
 import pytest
 
+from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
+from rejoin.core.errors import NoAnswer
+from rejoin.core.merging import placing
 from rejoin.core.merging.air import air_of
-from rejoin.core.merging.arranging import Arrangement, _worse_place
-from rejoin.core.merging.close import fine_of
+from rejoin.core.merging.arranging import Arrangement, Known, _repeats, _worse_place
+from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
-from rejoin.core.merging.sight import Sight, odd_share
+from rejoin.core.merging.sight import Sight, odd_share, props
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
 from rejoin.core.records import Fragment, Mesh, Scan
-from rejoin.core.settings import CleanSettings
+from rejoin.core.settings import CleanSettings, silent
 from rejoin.core.transforms import rigid
 from tests.makers import scanning
 from tests.makers.breaking import as_mesh
@@ -103,6 +107,15 @@ def test_nothing_is_asked_of_what_may_be_a_prop() -> None:
         assert (30.0 < other.fine.points[other.asked, 0]).any() == asked
 
 
+def test_what_another_view_saw_through_is_cut_out() -> None:
+    """One view shows a lump beside the piece, low over its own plate, where the other one looked at its plate."""
+    lump = both(PIECE, sheet((30, 0), (45, 15), 9.0))
+    sights = [sight(PIECE), sight(lump, 7.0)]
+    gone = props(1, {n: np.eye(4) for n in range(2)}, sights)
+    assert gone[lump.vertices[:, 0] > 29.0].mean() > 0.9 and not gone[lump.vertices[:, 0] < 21.0].any()
+    assert not props(0, {n: np.eye(4) for n in range(2)}, sights).any()
+
+
 def test_a_third_view_may_stand_in_the_line_of_sight() -> None:
     sights = [sight(PIECE), sight(sheet((30, 0), (50, 20), 20.0), 5.0), sight(sheet((-20, -50), (100, 70), 30.0, 2.0))]
     poses = {n: np.eye(4) for n in range(3)}
@@ -140,3 +153,25 @@ def test_of_two_places_on_a_slide_the_one_that_fits_worse_is_no_rival() -> None:
     assert not _worse_place(at(8.0, 0.0303, 0.5), best, fine)
     assert not _worse_place(at(30.0, 0.033, 0.5), best, fine)
     assert _worse_place(at(8.0, 0.03, 0.4, 1500), best, fine)
+    clashing = replace(at(8.0, 0.03, 0.5), clash=60)
+    assert _worse_place(clashing, best, fine) and not _worse_place(replace(clashing, clash=10), best, fine)
+
+
+def test_a_piece_that_repeats_itself_is_tried_the_other_way_round() -> None:
+    """Two views go together in two ways, half a turn apart: a third view may stand half a turn from where it is too."""
+    fine = [fine_of(view(PIECE)) for _ in range(3)]
+    turn = rigid(np.diag([-1.0, -1, 1]), np.array([20.0, 20, 0]))
+    near = rigid(np.eye(3), np.array([2.0, 0, 0]))
+    ways = {(0, 1): [Close(pose, 1000, 0, 0.1, 0.03, 0.3, 0.5) for pose in (np.eye(4), near, turn)]}
+    one = Arrangement({0: np.eye(4), 1: np.eye(4), 2: near}, {}, 2000, 0)
+    motions = _repeats(one, ways, fine)
+    assert len(motions) == 2 and all(np.allclose(motion, turn) for motion in motions)
+    assert _repeats(one, {(0, 1): ways[0, 1][:2]}, fine) == []
+
+
+def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (Known([], [], []), {}))
+    open_one = Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=0.5 * merging.BELIEVED)
+    monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0))
+    with pytest.raises(NoAnswer, match="so that they close it"):
+        merging._placed([view(PIECE), view(PIECE)], [None, None], silent)

@@ -18,7 +18,7 @@ from rejoin.core.merging.arranging import Arrangement, Known, _repeats, _worse_p
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
-from rejoin.core.merging.sight import Sight, odd_share, props
+from rejoin.core.merging.sight import Sight, looked_from, odd_share, props
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
@@ -114,6 +114,17 @@ def test_what_another_view_saw_through_is_cut_out() -> None:
     gone = props(1, {n: np.eye(4) for n in range(2)}, sights)
     assert gone[lump.vertices[:, 0] > 29.0].mean() > 0.9 and not gone[lump.vertices[:, 0] < 21.0].any()
     assert not props(0, {n: np.eye(4) for n in range(2)}, sights).any()
+
+
+def test_whence_a_view_was_scanned_is_told_by_what_it_shows() -> None:
+    """A sheet shown again is seen from every height; one that it ought to show and does not, from none."""
+    two = {n: np.eye(4) for n in range(2)}
+    assert looked_from(0, two, [sight(PIECE), sight(PIECE, -20.0)]).all()
+    assert not looked_from(0, two, [sight(PIECE), sight(sheet((0, 0), (20, 20), 30.0), -20.0)]).any()
+    # A roof lets the scanner look in at a slant only.
+    roof = both(PIECE, sheet((-4, -4), (24, 24), 22.0))
+    told = looked_from(0, {n: np.eye(4) for n in range(3)}, [sight(PIECE), sight(PIECE, -20.0), sight(roof, -20.0)])
+    assert not told[-1]
 
 
 def test_a_third_view_may_stand_in_the_line_of_sight() -> None:

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.libraries.walls import Rays
 from rejoin.core.merging.close import Fine
-from rejoin.core.merging.tables import AROUND, HEIGHTS, Scene, open_to_all
+from rejoin.core.merging.tables import AROUND, HEIGHTS, Scene, open_by_height, open_to_all
 from rejoin.core.records import FloatArray, Fragment, IntArray
 from rejoin.core.transforms import apply, inverse
 
@@ -25,6 +25,8 @@ ASKED = 500
 """Places of each view that are asked."""
 CUT = 5000
 """Places of each view that are asked whether they are to be cut out."""
+ENOUGH, SURELY = 50, 0.995
+"""Places open from a height, and the share of them that a view shows, from which it was scanned from that height."""
 FACING = 0.42
 """Cosine to a line of sight at which a surface is surely seen: a level one from the lowest height still is."""
 LIFT, GONE = 3.0, 5.0
@@ -81,18 +83,30 @@ class Sight:
         asked = other.asked if asked is None else asked
         if self.scene is None or not len(asked):
             return NO_DOUBT
-        spacing, turn = self.fine.spacing_mm, own_from_other[:3, :3]
+        height, shown = self.shows(other, own_from_other, asked)
+        which = asked[(height > HIGH * self.fine.spacing_mm) & ~shown]
+        below = int(np.count_nonzero(height < -LOW * self.fine.spacing_mm))
+        return self.looks_at(other, own_from_other, which, len(asked), below)
+
+    def shows(self, other: Sight, own_from_other: FloatArray, asked: IntArray) -> tuple[FloatArray, BoolArray]:
+        """Heights (k,) of another's vertices over this view's plate, and where this view shows something."""
+        assert self.scene is not None
         places = apply(own_from_other, other.fine.points[asked])
-        height = self.scene.heights(places)
-        near = self.tree.query(places, distance_upper_bound=GONE * spacing)[0]
-        which = asked[(height > HIGH * spacing) & np.isinf(near)]
+        near = self.tree.query(places, distance_upper_bound=GONE * self.fine.spacing_mm)[0]
+        return self.scene.heights(places), np.isfinite(near)
+
+    def looks_at(
+        self, other: Sight, own_from_other: FloatArray, which: IntArray, asked: int = 0, below: int = 0
+    ) -> Doubt:
+        """Whence this view's scanner may see vertices of another, as far as these two views stand in the way."""
+        turn = own_from_other[:3, :3]
         free = (other.fine.normals[which] @ turn.T) @ self.ways.T > FACING
-        seen = open_to_all(free)
+        seen = open_by_height(free).any(axis=1)
         which, free, ways = which[seen], free[seen], self.ways @ turn
         starts = other.fine.points[which] + LIFT * other.fine.spacing_mm * other.fine.normals[which]
         free = _free(self.scanned, apply(own_from_other, starts), self.ways, free)
         free = _free(other.rays, starts, ways, free)
-        return Doubt(len(asked), int(np.count_nonzero(height < -LOW * spacing)), which, starts, ways, free)
+        return Doubt(asked, below, which, starts, ways, free)
 
     def hides(self, doubt: Doubt, own_from_other: FloatArray) -> Doubt:
         """The doubt, less what stands behind this third view."""
@@ -121,7 +135,7 @@ def odd_share(poses: dict[int, FloatArray], sights: list[Sight], known: dict[tup
 def _left(doubt: Doubt, i: int, j: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Doubt:
     """What is left of a doubt of view i against view j once all others may stand in the lines of sight."""
     for k in poses:
-        if k not in (i, j) and doubt.unseen:
+        if k not in (i, j) and len(doubt.which):
             doubt = sights[k].hides(doubt, inverse(poses[k]) @ poses[j])
     return doubt
 
@@ -138,14 +152,32 @@ def props(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Boo
     sights : list of Sight
         Of all views.
     """
-    fine = sights[number].fine
-    asked = _some(np.arange(len(fine.points)), CUT)
-    gone = np.zeros(len(fine.points), bool)
+    own = sights[number]
+    asked = _some(np.arange(len(own.fine.points)), CUT)
+    gone = np.zeros(len(own.fine.points), bool)
     for other in poses:
-        if other != number:
-            doubt = sights[other].doubts(sights[number], inverse(poses[other]) @ poses[number], asked)
-            gone[doubt.which[open_to_all(_left(doubt, other, number, poses, sights).open)]] = True
-    return np.asarray(gone[asked[cKDTree(fine.points[asked]).query(fine.points, workers=2)[1]]])
+        if other != number and sights[other].scene is not None:
+            looked = looked_from(other, poses, sights)
+            doubt = sights[other].doubts(own, inverse(poses[other]) @ poses[number], asked)
+            heights = open_by_height(_left(doubt, other, number, poses, sights).open)
+            gone[doubt.which[heights.all(axis=1) | heights[:, looked].any(axis=1)]] = True
+    return np.asarray(gone[asked[cKDTree(own.fine.points[asked]).query(own.fine.points, workers=2)[1]]])
+
+
+def looked_from(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> BoolArray:
+    """From which of the heights (h,) a view's scanner surely looked: it shows nearly all that is open from there."""
+    own, counts = sights[number], np.zeros((2, len(HEIGHTS)))
+    for other in poses:
+        if other != number and len(sights[other].asked):
+            pose = inverse(poses[number]) @ poses[other]
+            asked = sights[other].asked
+            high, shown = own.shows(sights[other], pose, asked)
+            over = high > HIGH * own.fine.spacing_mm
+            doubt = own.looks_at(sights[other], pose, asked[over])
+            heights = open_by_height(_left(doubt, number, other, poses, sights).open)
+            seen = shown[over][np.searchsorted(asked[over], doubt.which)]
+            counts += np.stack([heights.sum(axis=0), heights[seen].sum(axis=0)])
+    return np.asarray((counts[0] >= ENOUGH) & (counts[1] >= SURELY * counts[0]))
 
 
 def _some(vertices: npt.NDArray[np.int64], most: int) -> IntArray:
@@ -161,4 +193,4 @@ def _free(rays: Rays, starts: FloatArray, ways: FloatArray, asked: BoolArray) ->
     return result
 
 
-__all__ = ["NO_DOUBT", "Doubt", "Sight", "odd_share", "props"]
+__all__ = ["NO_DOUBT", "Doubt", "Sight", "looked_from", "odd_share", "props"]

@@ -56,11 +56,16 @@ class Scene:
         return np.asarray(np.concatenate(rings) @ np.stack([first, np.cross(self.up, first), self.up]))
 
 
-def open_to_all(free: BoolArray) -> BoolArray:
-    """Which places (m,) a scanner sees from every height, by the ways (m, d) that are free there."""
+def open_by_height(free: BoolArray) -> BoolArray:
+    """From which of the heights (m, h) a scanner sees each place, by the ways (m, d) that are free there."""
     rings = free.reshape(-1, len(HEIGHTS), AROUND)
     side_by_side: BoolArray = rings & np.roll(rings, 1, axis=2)
-    return np.asarray(np.all(np.any(side_by_side, axis=2), axis=1))
+    return np.asarray(np.any(side_by_side, axis=2))
+
+
+def open_to_all(free: BoolArray) -> BoolArray:
+    """Which places (m,) a scanner sees from every height."""
+    return np.asarray(np.all(open_by_height(free), axis=1))
 
 
 class Standing(Protocol):

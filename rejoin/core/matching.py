@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.abreast import abreast
-from rejoin.core.evidence import LEAST_SCORE, Pose, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, Pose, certain, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import ROUNDS, approached, refined
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
@@ -129,7 +129,8 @@ class Search:
         if not self.batches:
             self._compare_next(pairs)
         while not self._clear():
-            self._look_at_rims()
+            if not self._smooth_but_certain:
+                self._look_at_rims()
             if self.done >= len(pairs) or (self.done >= PAIRS[1] and self._worth_placing):
                 break
             report(self.done / len(pairs), "Comparing faces")
@@ -215,6 +216,12 @@ class Search:
             found = laid_by_rims(self.a, self.b, start.pose)
             if found is not None:
                 self.laid.append(found)
+
+    @property
+    def _smooth_but_certain(self) -> bool:
+        """Whether two faces are found that belong together, yet could slide: rims would change neither."""
+        seen = [pose.evidence for _, pose in self.refined]
+        return any(certain(e, 0.0) and e.held < 1.0 for e in seen)
 
     @property
     def _laid_well(self) -> bool:

@@ -87,9 +87,7 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
     if best.running.lever < ROUND and (turned is not None or motions):
         rivals.append(_anyhow(first, best, turned, (motions or [np.eye(4)])[0]))
     close = [rival for rival in rivals if rival.evidence.score > best.pose.evidence.score - LEAST_LEAD]
-    if not close:
-        return [best.pose, *rivals]
-    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=_ties(best, close))), *rivals]
+    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=_in_words(best, close))), *rivals]
 
 
 def _in_its_turn(first: Surface, second: Surface, laid: Laid, turned: Turned) -> Laid:
@@ -113,11 +111,14 @@ def _anyhow(first: Surface, best: Laid, turned: Turned | None, motion: FloatArra
     return Pose(inverse(motion @ inverse(best.pose.a_from_b)), replace(evidence, score=score))
 
 
-def _ties(best: Laid, close: list[Pose]) -> str:
-    """In words: what fits nearly as well as the best pose."""
+def _in_words(best: Laid, close: list[Pose]) -> str:
+    """What speaks for the best pose, what fits nearly as well, and whether little but the relief tells of its turn."""
+    words, is_round = best.pose.evidence.reason, best.running.lever < ROUND
     turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
-    words = f"{best.pose.evidence.reason}, and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
-    return f"{words}, for the rim is round" if best.running.lever < ROUND else words
+    if turns:
+        words += f", and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
+        return f"{words}, for the rim is round" if is_round else words
+    return f"{words}; the rim is round: check how far the piece is turned by a mark on both" if is_round else words
 
 
 def _turned(one: FloatArray, other: FloatArray) -> int:

@@ -162,6 +162,10 @@ def test_the_form_of_round_faces_tells_their_turn() -> None:
     assert found is not None and found.told > 2.0 * LEAST_LEAD and found.includes(off_turn)
     angle = np.degrees(np.linalg.norm(Rotation.from_matrix(found.a_from_b[:3, :3]).as_rotvec()))
     assert angle < 8.0 < np.degrees(np.linalg.norm(Rotation.from_matrix(found.other[:3, :3]).as_rotvec()))
+    laid = laid_by_rims(ends[0], ends[1], np.eye(4))
+    assert laid is not None
+    best = with_rivals(ends[0], ends[1], [laid])[0]
+    assert believable(decided(best.evidence, 0.0)) and "by a mark on both" in best.evidence.reason
     aside = off_turn @ rigid(np.eye(3), np.array([3.0, 0.0, 0.0]))
     assert not found.includes(aside)
     bare = turned_best(*round_ends(lambda x, y: 0.0 * x), off_turn, 7.0)

@@ -349,13 +349,13 @@ def test_a_wall_out_of_proportion_to_the_bare_fracture_is_no_chip() -> None:
         assert in_measure(Hollow(0, bare, nothing, [nothing, np.arange(walls)]), areas, 1.0) == fits
 
 
-def hollowed(height: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[set[int], np.ndarray]:
+def hollowed(height: np.ndarray, x: np.ndarray, y: np.ndarray, strip: float = -2.0) -> tuple[set[int], np.ndarray]:
     """What of a surface z(x, y) is a wall for bare fracture 1.5 mm above its middle; and which lies within 2 mm."""
     n = len(x)
     cell = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).reshape(-1)
     two = [[cell, cell + n, cell + 1], [cell + n, cell + n + 1, cell + 1]]
     part = Mesh(np.stack([x, y, height], -1).reshape(-1, 3), np.concatenate([np.stack(t, 1) for t in two]))
-    removed = ((y < -2.0) & (y > -2.9) & (np.abs(x) < 2.0)).ravel()
+    removed = ((y < strip) & (y > strip - 0.9) & (np.abs(x) < 2.0)).ravel()
     side = Contact(np.zeros(n * n), removed, np.flatnonzero(removed), 0.9)
     steps = np.arange(-2.0, 2.1, 0.3)
     spots = np.array([[u, v, 1.5] for u in steps for v in steps])
@@ -373,6 +373,7 @@ def test_a_chips_wall_ends_at_its_edges_where_hollow_surface_beside_it_faces_it_
     wide = (np.maximum(np.abs(x), np.abs(y)) <= 2.7).ravel()  # the edge itself is two rings wide
     assert len(found & set(np.flatnonzero(within))) > 0.95 * within.sum()
     assert found <= set(np.flatnonzero(wide))
+    assert hollowed(trough - pit, x, y, strip=-5.0)[0] == set(), "no wall comes near to the strip"
     smooth = 0.6 * np.exp(-(x**2 + y**2) / 2.0)
     found, within = hollowed(trough - smooth, x, y)
     assert len(found) > 1.5 * within.sum(), "without edges all that faces the fracture counts"

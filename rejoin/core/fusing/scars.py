@@ -85,6 +85,8 @@ def walls_facing(
     many, piece, beside = patches_of(part, members, side.removed)
     beside &= length < MEETS * side.strip_mm
     members = members[(np.bincount(piece, beside, many) > 0)[piece]]
+    if len(members) == 0:
+        return members
     shut_in = _shut_in(part, members, side.removed, bare_mm2)
     return shut_in if len(shut_in) else members
 

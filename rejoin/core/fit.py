@@ -80,6 +80,10 @@ def measure_joint(
     )
 
 
+NEAR, WIDE = 16.0, 0.1
+"""Other surface is looked for within so many spacings, and farther only where it is not near: in widths of the face."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Gaps:
     vertices: IntArray
@@ -98,19 +102,31 @@ def _gaps(fragment: Fragment, triangles: IntArray, other: Fragment, other_from_o
     if len(vertices) == 0:
         return _Gaps(vertices, np.empty(0), areas)
     points, normals = apply(other_from_own, face.vertices), turn(other_from_own, vertex_normals(face))
-    _, near = near_masks(points, other.mesh.vertices, 0.1 * float(np.linalg.norm(np.ptp(points, axis=0))))
+    spacing = max(fragment.spacing_mm, other.spacing_mm)
+    wide = WIDE * float(np.linalg.norm(np.ptp(points, axis=0)))
+    gaps, distance = _across(points, normals, other, min(NEAR * spacing, wide), spacing)
+    far = np.flatnonzero(~(distance < 0.5 * NEAR * spacing))
+    if len(far):
+        gaps[far] = _across(points[far], normals[far], other, wide, spacing)[0]
+    return _Gaps(vertices, gaps, areas)
+
+
+def _across(
+    points: FloatArray, normals: FloatArray, other: Fragment, reach: float, spacing: float
+) -> tuple[FloatArray, FloatArray]:
+    """Signed gaps (n,), NaN where nothing lies opposite, and distances (n,) to what of a fragment is within reach."""
+    gaps, distance = np.full(len(points), np.nan), np.full(len(points), np.inf)
+    _, near = near_masks(points, other.mesh.vertices, reach)
     kept = np.flatnonzero(near[other.mesh.triangles].any(axis=1)).astype(np.int32)
-    gaps = np.full(len(points), np.nan)
     if len(kept):
         crop, _ = compacted(other.mesh, kept)
         found = signed_distances(points, crop)
         facing = np.einsum("ij,ij->i", found.normals, normals) < OPPOSED
-        spacing = max(fragment.spacing_mm, other.spacing_mm)
         along = np.abs(np.einsum("ij,ij->i", found.offsets, normals))
         aside = np.sqrt(np.maximum(np.square(found.signed) - np.square(along), 0.0))
         good = facing & ~found.on_border & (aside <= np.maximum(0.5 * spacing, along))
-        gaps[good] = found.signed[good]
-    return _Gaps(vertices, gaps, areas)
+        gaps[good], distance = found.signed[good], np.abs(found.signed)
+    return gaps, distance
 
 
 def _numbers(gaps: FloatArray, areas: FloatArray, whole: float, touching_mm: float) -> dict[str, Any]:

@@ -247,7 +247,7 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
     sheet = clean_scan(scan_of(grid(0, 60)), CleanSettings(flip_inside_out=False))
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
-    monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
     for bound, refused in ((3.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
         monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
@@ -255,7 +255,7 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
             with pytest.raises(NoAnswer, match=refused):
                 merging._placed([sheet, sheet], [None, None], silent)
         else:
-            assert merging._placed([sheet, sheet], [None, None], silent)[0] is found
+            assert merging._placed([sheet, sheet], [None, None], silent).adjustment is found
 
 
 def wall(seed: int, start: FloatArray) -> tuple[list[Fragment], Joint]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import manifold3d
 import numpy as np
@@ -183,6 +184,24 @@ def test_a_piece_that_repeats_itself_is_tried_the_other_way_round() -> None:
 def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(placing, "ways_of", lambda *_: (Known([], [], []), {}))
     open_one = Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=0.5 * merging.BELIEVED)
-    monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0, []))
     with pytest.raises(NoAnswer, match="so that they close it"):
         merging._placed([view(PIECE), view(PIECE)], [None, None], silent)
+
+
+def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two starts: where both come to rest in one place nothing is added, else how far they stay apart."""
+    two = [view(PIECE), view(PIECE)]
+    known = Known([fine_of(one) for one in two], [], [])
+    best, other = (Arrangement({0: np.eye(4), 1: rigid(np.eye(3), np.array([x, 0, 0]))}, {}, 0, 0, worth=1.0)
+                   for x in (0.0, 3.0))  # fmt: skip
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
+    for stays, apart, near in ((False, 0.0, [other]), (True, 3.0, [other]), (True, 0.0, [])):
+        monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, 0.0, near))
+        monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, _r, stays=stays: SimpleNamespace(
+            part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
+        assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
+    monkeypatch.setattr(merging, "LOOSE", 2.0)
+    monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
+    with pytest.raises(NoAnswer, match="too weakly: one may"):
+        merging._placed(two, [None, None], silent)

@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from rejoin.core.merging.sewing import Merged
     from rejoin.core.merging.sight import Sight
 
-AMBIGUOUS = 0.65
-"""Where another arrangement closes nearly as well as the best (this share of it), nothing is merged."""
-
 BELIEVED = 0.2
 """Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
 that is nearly the same from two sides go together wrongly so that it stays open behind."""
@@ -85,16 +82,17 @@ def merge_scans(
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
     views = abreast(lambda scan, share: _ready(scan, settings, share), scans, part_of(report, 0.0, 0.1))
     fragments, scenes = [view.fragment for view in views], [view.scene for view in views]
-    found, sights = _placed(fragments, scenes, part_of(report, 0.1, 0.8))
+    told = _placed(fragments, scenes, part_of(report, 0.1, 0.8))
+    found = told.adjustment
     order = sorted(found.part_from_scan)
-    strange = [props(k, found.part_from_scan, sights) for k in order]
+    strange = [props(k, found.part_from_scan, told.sights) for k in order]
     first_from_common = inverse(found.part_from_scan[order[0]])
     poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
     found = replace(found, part_from_scan=poses)
     used = [views[k].fragment for k in order]
     one = merged([placed(view.mesh, poses[k]) for k, view in zip(order, used, strict=True)], used, strange,
                  part_of(report, 0.8, 1.0))  # fmt: skip
-    return _scan(scans, views, order, found, one, name)
+    return _scan(scans, views, order, replace(told, adjustment=found), one, name)
 
 
 def _ready(scan: Scan, settings: ReadSettings, report: Report) -> _Ready:
@@ -127,17 +125,21 @@ def _already_merged(scans: Sequence[Scan]) -> Scan | None:
     return None
 
 
-def _placed(
-    views: list[Fragment], scenes: list[Scene | None], report: Report
-) -> tuple[Adjustment, list[Sight]]:
-    """The adjusted poses, and the views ready to be asked what they saw.
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """The adjusted poses, how far a view may be out of place (95 %), and the views ready to be asked what they saw."""
 
-    A piece that is nearly the same from several sides has no sure ones, so it is refused.
-    """
-    from rejoin.core.merging.placing import adjusted, arranged, ways_of
+    adjustment: Adjustment
+    u95_mm: float
+    sights: list[Sight]
+
+
+def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> _Found:
+    """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
+    from rejoin.core.merging.placing import AMBIGUOUS, adjusted, arranged, spread_of, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
-    best, rival = arranged(known, ways, part_of(report, 0.6, 0.8))
+    best, rival, near = arranged(known, ways, part_of(report, 0.6, 0.8))
     if len(best.poses) < 2:
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
@@ -151,26 +153,29 @@ def _placed(
                        "Scan it again so that each view shares more of its surface with the next, with something "
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
-    found = adjusted(views, known.fine, best, part_of(report, 0.8, 1.0))
-    bound = _bound(found)
-    if bound > LOOSE * max(view.spacing_mm for view in views):
+    found = adjusted(views, known.fine, best, part_of(report, 0.8, 0.9))
+    bound = max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
+    _firm(views, bound)
+    bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
+    _firm(views, bound)
+    return _Found(found, bound, known.sights)
+
+
+def _firm(views: list[Fragment], bound_mm: float) -> None:
+    """Refuse views that may be too far out of place to be sewn."""
+    if bound_mm > LOOSE * max(view.spacing_mm for view in views):
         size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
-        far = f"one may be {bound:.1f} mm off" if bound < 0.1 * size else "one may slide along the others"
+        far = f"one may be {bound_mm:.1f} mm off" if bound_mm < 0.1 * size else "one may slide along the others"
         raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",
                        "Scan it again so that each view shares more of its surface with the next: surfaces that face "
                        "three ways, not only walls that run one way. A thin plate needs a view in which it stands on "
                        "its edge and both its sides are seen.")  # fmt: skip
-    return found, known.sights
-
-
-def _bound(found: Adjustment) -> float:
-    """How far a view may be out of place (95 %), mm."""
-    return max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
 
 
 def _scan(
-    scans: Sequence[Scan], views: list[_Ready], order: list[int], found: Adjustment, one: Merged, name: str
+    scans: Sequence[Scan], views: list[_Ready], order: list[int], where: _Found, one: Merged, name: str
 ) -> Scan:
+    found, bound = where.adjustment, where.u95_mm
     misfits = {k: [c.scale_mm for c in found.contacts if k in (c.a, c.b)] for k in order}
     told = tuple(
         ScanView(
@@ -179,7 +184,6 @@ def _scan(
         )
         for place, k in enumerate(order)
     )  # fmt: skip
-    bound = _bound(found)
     notes = [f"Made of {len(order)} scans from different sides; they agree to "
              f"{max(view.misfit_mm for view in told):.3f} mm and are placed to {bound:.2f} mm (95 %)."]  # fmt: skip
     lost = [scans[k].name for k in range(len(scans)) if k not in order]

@@ -27,6 +27,10 @@ WORTH = 0.02
 """A view is placed where its pose scores at least this much (`Close.score`)."""
 SWAPPED = 3
 """Ways of each two views, the best, that are tried instead of the one that an arrangement holds."""
+AMBIGUOUS = 0.65
+"""Where another arrangement is worth nearly as much as the best (this share of it), nothing is merged."""
+SAME, NEAR = 8.0, 2
+"""Spacings within which two arrangements may be one place, held loosely; how many such are adjusted beside the best."""
 CHANGED = 6
 """Arrangements with one view placed otherwise that are brought to rest beside the best."""
 FAR = 0.3
@@ -120,7 +124,7 @@ class Looks:
         return self._looks[key]
 
 
-def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, float]:
+def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, float, list[Arrangement]]:
     """The arrangement of as many views as can be placed that closes best and against which least speaks.
 
     Returns
@@ -128,11 +132,13 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     best : Arrangement
     rival : float
         Worth of the next best that is clearly another, over that of the best.
+    near : list of Arrangement
+        Places hardly apart from the best and nearly as good: whether they are others shows in the adjustment.
     """
     fine, looks = known.fine, Looks(known)
     beam = _begun(ways, looks)
     if not beam:
-        return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0
+        return _alone(fine, int(np.argmax([len(f.points) for f in fine]))), 0.0, []
     for placed in range(2, len(fine)):
         report(placed / len(fine), "Looking how all views go together")
         longer = [grown for some in abreast(lambda one, _: _grown(one, looks, ways), beam) for grown in some]
@@ -146,7 +152,10 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     others = changed(beam[0], ways, looks)
     beam = _ranked([*beam, *abreast(lambda one, _: _rested(one, looks), others)], fine)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
-    return beam[0], max((one.worth for one in beam[1:]), default=0.0) / max(beam[0].worth, 1e-12)
+    best, *others = beam
+    near = [one for one in others if one.poses.keys() == best.poses.keys() and _apart(one, best, fine) < SAME]
+    rival = max((one.worth for one in others if one not in near), default=0.0) / max(best.worth, 1e-12)
+    return best, rival, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
 
 
 def _ranked(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:

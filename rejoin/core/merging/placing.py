@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.merging.arranging import WORTH, Arrangement, Known, Ways, arranged
+from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
 from rejoin.core.merging.sight import Sight
@@ -18,12 +18,12 @@ from rejoin.core.merging.sliding import best_places, slid
 from rejoin.core.merging.tables import Scene
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
-from rejoin.core.transforms import inverse
+from rejoin.core.transforms import displacement, inverse
 
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
 
-__all__ = ["adjusted", "arranged", "ways_of"]
+__all__ = ["AMBIGUOUS", "adjusted", "arranged", "spread_of", "ways_of"]
 
 SLID = 3
 """Poses of two views, the best, that are tried along their weakest motion."""
@@ -90,6 +90,22 @@ def adjusted(views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangeme
                 joints.append(Joint(i, j, *faces, a_from_b, _evidence(told), "pinned"))
     settings = replace(AlignSettings(), missing_layer=False)
     return adjust_views(views, joints, arrangement.poses, settings, report)
+
+
+def spread_of(
+    views: Sequence[Fragment], known: Known, found: Adjustment, near: Sequence[Arrangement], report: Report
+) -> float:
+    """How far from the adjusted poses a view comes to rest, mm, where it starts from places nearly as good."""
+    if not near:
+        return 0.0
+    most, (root, *others) = 0.0, found.part_from_scan
+    for number, one in enumerate(near):
+        other = adjusted(views, known.fine, one, part_of(report, number / len(near), (number + 1) / len(near)))
+        for view in others:
+            first, second = (inverse(a.part_from_scan[root]) @ a.part_from_scan[view] for a in (found, other))
+            points = known.fine[view].points
+            most = max(most, float(displacement(first, second, points[:: max(1, len(points) // 60)]).max()))
+    return most
 
 
 def _overlap(

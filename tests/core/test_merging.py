@@ -248,7 +248,7 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
-    for bound, refused in ((3.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
+    for bound, refused in ((2.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
         monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
         if refused:

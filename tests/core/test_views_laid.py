@@ -19,7 +19,8 @@ from rejoin.core.merging.arranging import Arrangement, Known, _repeats, _worse_p
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
-from rejoin.core.merging.sight import Sight, looked_from, odd_share, props
+from rejoin.core.merging.props import looked_from, props, whole_lumps
+from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
@@ -117,6 +118,19 @@ def test_what_another_view_saw_through_is_cut_out() -> None:
     assert not props(0, {n: np.eye(4) for n in range(2)}, sights).any()
 
 
+def test_a_lump_of_which_a_part_stands_in_air_is_cut_out_up_to_its_crease() -> None:
+    flat = sheet((0, 0), (40, 40), 10.0)
+    away = np.hypot(*(flat.vertices[:, :2] - 20.0).T)
+    cap = np.sqrt(np.maximum(144.0 - away**2, 0.0)) - np.sqrt(144.0 - 81.0)
+    own = sight(Mesh(flat.vertices + np.maximum(cap, 0.0)[:, None] * UP, flat.triangles))
+    nothing = np.zeros(len(away), bool)
+    for part, whole in (((away < 9.0) & (flat.vertices[:, 0] > 20.0), True), ((away < 9.0) & (cap > 4.0), False)):
+        lump = whole_lumps(own, part, nothing)
+        assert lump[away < 7.0].all() == whole and not lump[away > 11.0].any() and lump[part].all()
+    assert np.array_equal(whole_lumps(own, (away < 9.0) & (flat.vertices[:, 0] > 20.0), ~nothing),
+                          (away < 9.0) & (flat.vertices[:, 0] > 20.0))  # fmt: skip
+
+
 def test_whence_a_view_was_scanned_is_told_by_what_it_shows() -> None:
     """A sheet shown again is seen from every height; one that it ought to show and does not, from none."""
     two = {n: np.eye(4) for n in range(2)}
@@ -194,14 +208,14 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     two = [view(PIECE), view(PIECE)]
     known = Known([fine_of(one) for one in two], [], [])
     best, other = (Arrangement({0: np.eye(4), 1: rigid(np.eye(3), np.array([x, 0, 0]))}, {}, 0, 0, worth=1.0)
-                   for x in (0.0, 3.0))  # fmt: skip
+                   for x in (0.0, 2.0))  # fmt: skip
     monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
-    for stays, apart, near in ((False, 0.0, [other]), (True, 3.0, [other]), (True, 0.0, [])):
+    for stays, apart, near in ((False, 0.0, [other]), (True, 2.0, [other]), (True, 0.0, [])):
         monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, 0.0, near))
         monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, _r, stays=stays: SimpleNamespace(
             part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
         assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
-    monkeypatch.setattr(merging, "LOOSE", 2.0)
+    monkeypatch.setattr(merging, "LOOSE", 1.5)
     monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
     with pytest.raises(NoAnswer, match="too weakly: one may"):
         merging._placed(two, [None, None], silent)

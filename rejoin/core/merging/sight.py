@@ -23,10 +23,6 @@ BoolArray = npt.NDArray[np.bool_]
 
 ASKED = 500
 """Places of each view that are asked."""
-CUT = 5000
-"""Places of each view that are asked whether they are to be cut out."""
-ENOUGH, SURELY = 50, 0.995
-"""Places open from a height, and the share of them that a view shows, from which it was scanned from that height."""
 FACING = 0.42
 """Cosine to a line of sight at which a surface is surely seen: a level one from the lowest height still is."""
 LIFT, GONE = 3.0, 5.0
@@ -64,9 +60,9 @@ class Sight:
 
     def __init__(self, view: Fragment, fine: Fine, scene: Scene | None) -> None:
         self.fine, self.scene = fine, scene
-        self.rays = Rays(view.mesh)
+        self.mesh, self.rays = view.mesh, Rays(view.mesh)
         chosen = np.flatnonzero(fine.inner & scene.unpropped(fine.points)) if scene else np.empty(0, np.int64)
-        self.asked = _some(chosen, ASKED)
+        self.asked = some(chosen, ASKED)
         if scene is not None:
             self.scanned, self.tree, self.ways = Rays(scene.mesh), cKDTree(scene.mesh.vertices), scene.ways
 
@@ -128,11 +124,11 @@ def odd_share(poses: dict[int, FloatArray], sights: list[Sight], known: dict[tup
     """
     asked = odd = 0
     for (i, j), doubt in known.items():
-        asked, odd = asked + doubt.asked, odd + doubt.below + _left(doubt, i, j, poses, sights).unseen
+        asked, odd = asked + doubt.asked, odd + doubt.below + left(doubt, i, j, poses, sights).unseen
     return odd / max(asked, 1)
 
 
-def _left(doubt: Doubt, i: int, j: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Doubt:
+def left(doubt: Doubt, i: int, j: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Doubt:
     """What is left of a doubt of view i against view j once all others may stand in the lines of sight."""
     for k in poses:
         if k not in (i, j) and len(doubt.which):
@@ -140,47 +136,8 @@ def _left(doubt: Doubt, i: int, j: int, poses: dict[int, FloatArray], sights: li
     return doubt
 
 
-def props(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> BoolArray:
-    """Vertices (n,) of a view that another one, all being placed rightly, would have seen and did not: a prop, clay.
-
-    Parameters
-    ----------
-    number : int
-        Of the view.
-    poses : dict of int to (4, 4)
-        common_from_view.
-    sights : list of Sight
-        Of all views.
-    """
-    own = sights[number]
-    asked = _some(np.arange(len(own.fine.points)), CUT)
-    gone = np.zeros(len(own.fine.points), bool)
-    for other in poses:
-        if other != number and sights[other].scene is not None:
-            looked = looked_from(other, poses, sights)
-            doubt = sights[other].doubts(own, inverse(poses[other]) @ poses[number], asked)
-            heights = open_by_height(_left(doubt, other, number, poses, sights).open)
-            gone[doubt.which[heights.all(axis=1) | heights[:, looked].any(axis=1)]] = True
-    return np.asarray(gone[asked[cKDTree(own.fine.points[asked]).query(own.fine.points, workers=2)[1]]])
-
-
-def looked_from(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> BoolArray:
-    """From which of the heights (h,) a view's scanner surely looked: it shows nearly all that is open from there."""
-    own, counts = sights[number], np.zeros((2, len(HEIGHTS)))
-    for other in poses:
-        if other != number and len(sights[other].asked):
-            pose = inverse(poses[number]) @ poses[other]
-            asked = sights[other].asked
-            high, shown = own.shows(sights[other], pose, asked)
-            over = high > HIGH * own.fine.spacing_mm
-            doubt = own.looks_at(sights[other], pose, asked[over])
-            heights = open_by_height(_left(doubt, number, other, poses, sights).open)
-            seen = shown[over][np.searchsorted(asked[over], doubt.which)]
-            counts += np.stack([heights.sum(axis=0), heights[seen].sum(axis=0)])
-    return np.asarray((counts[0] >= ENOUGH) & (counts[1] >= SURELY * counts[0]))
-
-
-def _some(vertices: npt.NDArray[np.int64], most: int) -> IntArray:
+def some(vertices: npt.NDArray[np.int64], most: int) -> IntArray:
+    """So many of some vertices, spread evenly."""
     return vertices[np.linspace(0, len(vertices) - 1, min(most, len(vertices))).astype(np.int64)].astype(np.int32)
 
 
@@ -193,4 +150,4 @@ def _free(rays: Rays, starts: FloatArray, ways: FloatArray, asked: BoolArray) ->
     return result
 
 
-__all__ = ["NO_DOUBT", "Doubt", "Sight", "looked_from", "odd_share", "props"]
+__all__ = ["HIGH", "NO_DOUBT", "Doubt", "Sight", "left", "odd_share", "some"]

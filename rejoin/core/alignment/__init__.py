@@ -162,7 +162,8 @@ def _left_open(
     if len(tree) < len(start) - 1:
         return {}, start
     try:
-        others = _adjusted(fragments, [joints[n] for n in tree], start, settings, part_of(report, 0.0, 0.5), ())
+        kept = [joints[n] for n in tree]
+        others = _adjusted(fragments, kept, start, settings, part_of(report, 0.0, 0.5), (), far=False)
     except NothingOpposite:
         return {}, start
     left = {}
@@ -171,7 +172,7 @@ def _left_open(
         joint, share = joints[number], part_of(report, 0.5 + 0.5 * count / len(closing), 1.0)
         two = {end: others.part_from_scan[end] for end in (joint.a, joint.b)}
         try:
-            alone = _adjusted(fragments, [joint], two, settings, share, ())
+            alone = _adjusted(fragments, [joint], two, settings, share, (), far=False)
         except NothingOpposite:
             left[number] = sentence(fragments, joint, None)
             continue
@@ -189,8 +190,9 @@ def _adjusted(
     report: Report,
     known: Sequence[KnownDimension],
     watch: Watch = unwatched,
+    far: bool = True,
 ) -> Adjustment:
-    """One least squares over all the joints given."""
+    """One least squares over all the joints given; ``far``: heeding planes that run on far across the cracks."""
     solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
     approach(solver, start)
@@ -201,7 +203,7 @@ def _adjusted(
     if not settings.missing_layer and not known:
         solver.listen(touching)
         final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))
-        return _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0))
+        return _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0), far)
     loose = _loosened(solver, touching, report)
     report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
@@ -213,7 +215,7 @@ def _adjusted(
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
     final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 0.95))
-    return _finished(solver, final, layers, part_of(report, 0.95, 1.0))
+    return _finished(solver, final, layers, part_of(report, 0.95, 1.0), far)
 
 
 def _loosened(solver: Solver, touching: State, report: Report) -> State:
@@ -232,10 +234,10 @@ def _loosened(solver: Solver, touching: State, report: Report) -> State:
         return solver.refine(touching, free=False, report=part_of(report, 0.55, 0.8))
 
 
-def _finished(solver: Solver, state: State, layers: list[Layer], report: Report) -> Adjustment:
+def _finished(solver: Solver, state: State, layers: list[Layer], report: Report, far: bool) -> Adjustment:
     """The answer with its certainty, once the planes that run on far across the cracks are heeded too."""
     report(0.0, "Looking along the original surfaces")
-    if solver.look_far(state, layers):
+    if far and solver.look_far(state, layers):
         state = solver.refine(state, free=False, report=report)
     layout = solver.layout_at(state.poses)
     outcomes = known_outcomes(solver.known, state.poses, layout, state.contacts, state.statements, solver.used)

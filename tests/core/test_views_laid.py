@@ -15,10 +15,11 @@ from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging import placing
 from rejoin.core.merging.air import air_of
-from rejoin.core.merging.arranging import Arrangement, Known, _repeats, _worse_place
+from rejoin.core.merging.arranging import Arrangement, Known, Looks, _repeats, _worse_place, arrangement_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
+from rejoin.core.merging.holding import drifted, held
 from rejoin.core.merging.props import looked_from, props, whole_lumps
 from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
@@ -219,3 +220,20 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
     with pytest.raises(NoAnswer, match="too weakly: one may"):
         merging._placed(two, [None, None], silent)
+
+
+def test_views_that_come_back_when_they_are_moved_are_held() -> None:
+    """A surface that is uneven both ways holds; waves that run one way leave a slide, and a sheet three motions."""
+    flat = sheet((0, 0), (40, 40), 0.0, 0.8)
+    x, y = flat.vertices[:, 0], flat.vertices[:, 1]
+    uneven = 3 * np.cos(x / 6) * np.cos(y / 8) + 0.5 * np.sin(x / 3 + 1) * np.sin(y / 2.5)
+    for form, firm in ((uneven, True), (2 * np.cos(x / 2), False), (0 * x, False)):
+        rng, two = np.random.default_rng(3), []
+        for _ in range(2):
+            noise = rng.normal(0, 0.02, len(x))
+            two.append(view(Mesh(flat.vertices + (form + noise)[:, None] * UP, flat.triangles)))
+        fine = [fine_of(one) for one in two]
+        known = Known(fine, [], [Sight(one, own, None) for one, own in zip(two, fine, strict=True)])
+        assert held(arrangement_of({0: np.eye(4), 1: np.eye(4)}, Looks(known)), known) == firm
+        shifted = {0: np.eye(4), 1: rigid(np.eye(3), np.array([0.0, 0.3, 0.0]))}
+        assert drifted(arrangement_of(shifted, Looks(known)), {0: np.eye(4), 1: np.eye(4)}, known) == pytest.approx(0.3)

@@ -137,6 +137,7 @@ class _Found:
 
 def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> _Found:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
+    from rejoin.core.merging.holding import BACK, drifted, held
     from rejoin.core.merging.placing import AMBIGUOUS, adjusted, arranged, spread_of, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
@@ -155,16 +156,22 @@ def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
     found = adjusted(views, known.fine, best, part_of(report, 0.8, 0.9))
-    bound = max((sure.u95_mm for sure in found.certainty.values()), default=0.0)
+    bound, loose = max((s.u95_mm for s in found.certainty.values()), default=0.0), LOOSE * _spacing(views)
+    if bound > loose and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
+        bound = loose
     _firm(views, bound)
     bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
     _firm(views, bound)
     return _Found(found, bound, known.sights)
 
 
+def _spacing(views: list[Fragment]) -> float:
+    return max(view.spacing_mm for view in views)
+
+
 def _firm(views: list[Fragment], bound_mm: float) -> None:
     """Refuse views that may be too far out of place to be sewn."""
-    if bound_mm > LOOSE * max(view.spacing_mm for view in views):
+    if bound_mm > LOOSE * _spacing(views):
         size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
         far = f"one may be {bound_mm:.1f} mm off" if bound_mm < 0.1 * size else "one may slide along the others"
         raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",

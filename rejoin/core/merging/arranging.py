@@ -153,7 +153,7 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     beam = _ranked([*beam, *abreast(lambda one, _: _rested(one, looks), others)], fine)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
     best, *others = beam
-    near = [one for one in others if one.poses.keys() == best.poses.keys() and _apart(one, best, fine) < SAME]
+    near = [one for one in others if one.poses.keys() == best.poses.keys() and apart(one, best, fine) < SAME]
     rival = max((one.worth for one in others if one not in near), default=0.0) / max(best.worth, 1e-12)
     return best, rival, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
 
@@ -171,7 +171,7 @@ def changed(one: Arrangement, ways: Ways, looks: Looks) -> list[Arrangement]:
     """
     fine, found, best = looks.known.fine, list[Arrangement](), {pair: some[:SWAPPED] for pair, some in ways.items()}
     for number in one.poses:
-        rest = _placed({n: pose for n, pose in one.poses.items() if n != number}, looks)
+        rest = arrangement_of({n: pose for n, pose in one.poses.items() if n != number}, looks)
         found += [other for other in _grown(rest, looks, best) if number in other.poses]
         for motion in _repeats(one, ways, fine):
             found.append(_with(rest, number, motion @ one.poses[number], looks))
@@ -220,19 +220,19 @@ def _unlike(some: list[Arrangement], fine: list[Fine], most: int) -> list[Arrang
 
 
 def _alike(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
-    return one.poses.keys() == other.poses.keys() and _apart(one, other, fine) < 4.0
+    return one.poses.keys() == other.poses.keys() and apart(one, other, fine) < 4.0
 
 
 def _worse_place(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool:
     """Whether an arrangement is a worse place on the slide of another (`sliding`)."""
-    if one.poses.keys() != other.poses.keys() or _apart(one, other, fine) > 3.0 * SLIDE:
+    if one.poses.keys() != other.poses.keys() or apart(one, other, fine) > 3.0 * SLIDE:
         return False
     if one.agree < LESS * other.agree:
         return one.worth < other.worth and other.lead_over(one) > -LEAST_LEAD
     return LESS * one.agree < other.agree and other.lead_over(one) > LEAST_LEAD
 
 
-def _apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
+def apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
     """How far the views of two arrangements stand apart at most, spacings."""
     root, most = next(iter(one.poses)), 0.0
     for number in one.poses:
@@ -246,7 +246,7 @@ def _rested(one: Arrangement, looks: Looks) -> Arrangement:
     """The arrangement with all its views brought to rest on each other, judged anew and weighed."""
     known = looks.known
     poses = settled(one.poses, known.fine, 6.0 * max(known.fine[n].spacing_mm for n in one.poses))
-    result = _placed(poses, looks)
+    result = arrangement_of(poses, looks)
     return replace(result, worth=worth_of(result, known))
 
 
@@ -262,7 +262,8 @@ def _alone(fine: list[Fine], number: int) -> Arrangement:
     return Arrangement({number: identity()}, {number: np.zeros(fine[number].rim_asked, bool)}, 0, 0)
 
 
-def _placed(poses: dict[int, FloatArray], looks: Looks) -> Arrangement:
+def arrangement_of(poses: dict[int, FloatArray], looks: Looks) -> Arrangement:
+    """Views in given poses, judged."""
     first, *others = poses
     result = replace(_alone(looks.known.fine, first), poses={first: poses[first]})
     for number in others:

@@ -32,28 +32,14 @@ def settled(poses: Poses, fine: list[Fine], start_mm: float) -> Poses:
     Symmetric point-to-plane (Rusinkiewicz 2019), closer and closer; the first view is held. Motions that nothing
     holds stay as they are.
     """
-    order, size = list(poses), max(fine[n].size_mm for n in poses)
-    reach, column = start_mm, {number: 6 * (place - 1) for place, number in enumerate(order)}
+    order, size, reach = list(poses), max(fine[n].size_mm for n in poses), start_mm
     unknown = 6 * (len(order) - 1)
     for _ in range(ROUNDS):
-        matrix, right = np.zeros((unknown, unknown)), np.zeros(unknown)
-        middle = np.mean([apply(poses[n], fine[n].points[:: max(1, len(fine[n].points) // 200)]).mean(axis=0)
-                          for n in order], axis=0)  # fmt: skip
-        for i, j in combinations(order, 2):
-            found = _rows(fine[i], fine[j], poses[i], poses[j], middle, size, reach)
-            if found is None:
-                continue
-            rows, heights, weights = found
-            own = [(column[n], sign) for n, sign in ((i, -1.0), (j, 1.0)) if column[n] >= 0]
-            told = (rows * weights[:, None]).T @ rows, rows.T @ (weights * heights)
-            for at, sign in own:
-                right[at : at + 6] -= sign * told[1]
-                for other, turn in own:
-                    matrix[at : at + 6, other : other + 6] += sign * turn * told[0]
+        matrix, right, middle = _equations(poses, fine, reach)
         matrix += 1e-5 * np.trace(matrix) / max(unknown, 1) * np.eye(unknown) + 1e-12 * np.eye(unknown)
         answer = np.linalg.solve(matrix, right).reshape(-1, 6)
         answer[:, :3] /= 0.5 * size
-        moves = {n: from_vector(answer[column[n] // 6], middle) for n in order[1:]}
+        moves = {n: from_vector(answer[place], middle) for place, n in enumerate(order[1:])}
         poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
         spacing = max(fine[n].spacing_mm for n in order)
         moved = float(np.abs(answer[:, 3:]).max() + 0.5 * size * np.abs(answer[:, :3]).max())
@@ -61,6 +47,43 @@ def settled(poses: Poses, fine: list[Fine], start_mm: float) -> Poses:
             break
         reach = max(0.6 * reach, 1.5 * spacing)
     return poses
+
+
+def weakest(poses: Poses, fine: list[Fine], count: int, far_mm: float) -> list[Poses]:
+    """The arrangement moved by ``far_mm`` at most, either way along each of the motions that overlaps hold least."""
+    order, size = list(poses), max(fine[n].size_mm for n in poses)
+    matrix, _, middle = _equations(poses, fine, 1.5 * max(fine[n].spacing_mm for n in order))
+    corners = {n: apply(poses[n], fine[n].points[:: max(1, len(fine[n].points) // 60)]) - middle for n in order}
+    found = []
+    for motion in np.linalg.eigh(matrix)[1].T[:count].reshape(-1, len(order) - 1, 6):
+        steps = dict(zip(order[1:], motion * np.repeat([2.0 / size, 1.0], 3), strict=True))
+        reach = max(float(np.linalg.norm(np.cross(step[:3], corners[n]) + step[3:], axis=1).max())
+                    for n, step in steps.items())  # fmt: skip
+        for way in (far_mm / reach, -far_mm / reach):
+            moves = {n: from_vector(way * step, middle) for n, step in steps.items()}
+            found.append({n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()})
+    return found
+
+
+def _equations(poses: Poses, fine: list[Fine], reach: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Normal matrix and right side of the motions of all views but the first, turns in half sizes; their middle."""
+    order, size = list(poses), max(fine[n].size_mm for n in poses)
+    column, unknown = {number: 6 * (place - 1) for place, number in enumerate(order)}, 6 * (len(order) - 1)
+    matrix, right = np.zeros((unknown, unknown)), np.zeros(unknown)
+    middle = np.mean([apply(poses[n], fine[n].points[:: max(1, len(fine[n].points) // 200)]).mean(axis=0)
+                      for n in order], axis=0)  # fmt: skip
+    for i, j in combinations(order, 2):
+        found = _rows(fine[i], fine[j], poses[i], poses[j], middle, size, reach)
+        if found is None:
+            continue
+        rows, heights, weights = found
+        own = [(column[n], sign) for n, sign in ((i, -1.0), (j, 1.0)) if column[n] >= 0]
+        told = (rows * weights[:, None]).T @ rows, rows.T @ (weights * heights)
+        for at, sign in own:
+            right[at : at + 6] -= sign * told[1]
+            for other, turn in own:
+                matrix[at : at + 6, other : other + 6] += sign * turn * told[0]
+    return matrix, right, np.asarray(middle)
 
 
 def _rows(

@@ -15,7 +15,7 @@ from rejoin.core.alignment.views import adjust_views
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.contact import side_of
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import arranging, merge_scans, placing
+from rejoin.core.merging import arranging, holding, merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.hanging import in_air
@@ -248,8 +248,12 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
-    for bound, refused in ((2.0, None), (5.0, "too weakly: one may be 5."), (50.0, "slide along")):
-        found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)})
+    monkeypatch.setattr(holding, "drifted", lambda *_: 0.0)
+    cases = ((2.0, False, None), (5.0, False, "too weakly: one may be 5."), (50.0, False, "slide along"),
+             (5.0, True, None))  # fmt: skip
+    for bound, firm, refused in cases:
+        found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)}, part_from_scan={})
+        monkeypatch.setattr(holding, "held", lambda *_, firm=firm: firm)
         monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
         if refused:
             with pytest.raises(NoAnswer, match=refused):

@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from rejoin.core import records
 from rejoin.core.errors import FileTrouble
-from rejoin.core.records import Record
+from rejoin.core.records import Mesh, Record
 
 Arrays = dict[str, npt.NDArray[Any]]
 Kind = TypeVar("Kind", bound=Record)
@@ -252,9 +252,21 @@ def _made(kind: type[Record], values: dict[str, Any]) -> Record:
         if not _fits(value, hints[name]):
             raise _unsound(f"{name} of a {kind.__name__} is of the wrong kind")
     try:
-        return kind(**values)
+        made = kind(**values)
     except (TypeError, ValueError) as error:
         raise _unsound(f"a {kind.__name__} cannot be made") from error
+    if isinstance(made, Mesh) and not _is_sound(made):
+        raise _unsound("what should be a mesh is none")
+    return made
+
+
+def _is_sound(mesh: Mesh) -> bool:
+    """Whether every vertex is three numbers, and every corner of a triangle a vertex."""
+    points, corners = mesh.vertices, mesh.triangles
+    if not all(array.ndim == 2 and array.shape[1] == 3 for array in (points, corners)):
+        return False
+    there = len(corners) == 0 or (int(corners.min()) >= 0 and int(corners.max()) < len(points))
+    return there and bool(np.isfinite(points).all())
 
 
 @cache

@@ -308,3 +308,15 @@ def test_what_is_no_record_is_not_packed() -> None:
     for value in ([1], {"a": 1}, object(), b"x", np.array(["x"]), np.array([None])):
         with pytest.raises(TypeError):
             pack(StepRecord("read", (("value", value),), 0.0))
+
+
+@pytest.mark.parametrize("wrong", [
+    Mesh([[0, 0, 0], [1, 0, 0], [0, np.nan, 0]], [[0, 1, 2]]),
+    Mesh([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 3]]),
+    Mesh([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, -1, 2]]),
+    Mesh([[0, 0], [1, 0], [0, 1]], [[0, 1, 2]]),
+])  # fmt: skip
+def test_what_is_no_mesh_is_refused(wrong: Mesh) -> None:
+    """Another array in its place would otherwise pass: each is whole in itself."""
+    with pytest.raises(FileTrouble, match="what should be a mesh is none"):
+        unpack(*pack(wrong))

@@ -360,6 +360,21 @@ def test_what_nobody_foresaw_is_one_sentence(scans: list[Path], rejoin: Any, mon
         main(["join", *map(str, scans)])
 
 
+@pytest.mark.parametrize("error", [
+    MemoryError(), RuntimeError("can't start new thread"),
+    ImportError("libx.so: failed to map segment from shared object"),
+])  # fmt: skip
+def test_too_little_memory_is_one_sentence(
+    error: Exception, scans: list[Path], rejoin: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run_out(*_: Any, **__: Any) -> Any:
+        raise error
+
+    monkeypatch.setattr(steps, "read", run_out)
+    told = rejoin("join", *scans)
+    assert told.code == 3 and told.err.count("\n") == 1 and "not enough memory" in told.err
+
+
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal")
 def test_ctrl_c_ends_cleanly(case: Case, tmp_path: Path) -> None:
     files = write_case(case, tmp_path / "in")

@@ -15,7 +15,7 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
-from rejoin.core.evidence import LEAST_SCORE, Pose, believable, certain, decided, judge, tied
+from rejoin.core.evidence import PLENTY, Pose, believable, certain, decided, judge, tied
 from rejoin.core.icp import settled
 from rejoin.core.matching import Prepared, Search, match_pair, prepared, unlikely
 from rejoin.core.meshes import triangle_areas
@@ -71,24 +71,21 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
     searches = {(a, b): Search(ready[a], ready[b]) for a, b in pairs}
     found: Found = {}
     for depth in range(thoroughness + 1):
-        tree = _tree(ready, found, held)
-        left = [pair for pair in pairs if depth < 2 or not tree.groups.together(*pair)]
+        together = _tree(ready, found, held).groups.together
+        left = [pair for pair in pairs if depth < 2 or not together(*pair)]
         left.sort(key=lambda pair: -found[pair][0].evidence.score if found.get(pair) else 0.0)
         share = part_of(report, depth / (thoroughness + 1), (depth + 1) / (thoroughness + 1))
-        sure = {pair: poses for pair, poses in found.items() if _certain(poses, searches[pair])}
-        tree = _tree(ready, sure, held)
+        tree = _certain_tree(ready, found, searches, held)
         for count, (a, b) in enumerate(left):
             if tree.groups.together(a, b):
                 continue  # whether they touch is seen in place
             names = (ready[k].surface.fragment.scan.name for k in (a, b))
             share(count / len(left), "Comparing {} with {}".format(*names))
             one = part_of(share, count / len(left), (count + 1) / len(left))
+            before = _certain(found.get((a, b), []), searches[a, b])
             found[a, b] = searches[a, b].deepen(depth, one) if depth else searches[a, b].glance()
-            before = sure.pop((a, b), None)
-            if _certain(found[a, b], searches[a, b]):
-                sure[a, b] = found[a, b]
-            if before or (a, b) in sure:
-                tree = _tree(ready, sure, held)
+            if before or _certain(found[a, b], searches[a, b]):
+                tree = _certain_tree(ready, found, searches, held)
     return found
 
 
@@ -116,12 +113,19 @@ def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ..
     return joints
 
 
+def _certain_tree(
+    ready: list[Prepared], found: Found, searches: dict[tuple[int, int], Search], held: tuple[Joint, ...]
+) -> Tree:
+    """The spanning joints of the pairs that belong together for certain."""
+    return _tree(ready, {pair: poses for pair, poses in found.items() if _certain(poses, searches[pair])}, held)
+
+
 def _certain(poses: list[Pose], search: Search) -> bool:
     """Whether a pair belongs together for certain, wherever it may slide to; a mere glance must have shown more."""
     if not poses:
         return False
     rival = poses[1].evidence.score if len(poses) > 1 else 0.0
-    enough = search.batches > 1 or poses[0].evidence.score > 4.0 * LEAST_SCORE
+    enough = search.batches > 1 or poses[0].evidence.score > PLENTY
     return enough and certain(poses[0].evidence, rival)
 
 

@@ -33,14 +33,17 @@ from rejoin.core.views import BoolArray
 LEAST_SCORE = 25.0
 """Nats below which a contact is no evidence: chance, over all poses tried, reaches about half of it."""
 
+PLENTY = 4.0 * LEAST_SCORE
+"""Nats from which no more need be looked for: twice what must be there to be good."""
+
 BORNE_OUT = 3.0
 """Nats of shared relief from which outlines that agree count in full: chance seldom shares more."""
 
 FORM = 7.0
 """Nats of shared form from which a contact counts in full: plane faces and unrelated ones reach half of it."""
 
-MOST_TOUCHES = 0.35
-"""Share of the facing surfaces that must touch."""
+LEAST_TOUCHING = 0.35
+"""Share of the facing surfaces that must touch, else most of them do not."""
 
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
@@ -212,7 +215,7 @@ def tied(evidence: Evidence) -> bool:
 def certain(evidence: Evidence, runner_up: float) -> bool:
     """Whether two fragments belong together by these faces beyond doubt, though they may yet slide."""
     plenty = evidence.score >= 2.0 * LEAST_SCORE and runner_up <= 0.5 * evidence.score
-    return plenty and evidence.touching_share >= MOST_TOUCHES
+    return plenty and evidence.touching_share >= LEAST_TOUCHING
 
 
 def decided(evidence: Evidence, runner_up: float) -> Evidence:
@@ -225,7 +228,7 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
         doubts.append("another position fits nearly as well")
     if evidence.held < 1.0:
         doubts.append("the faces are so smooth that they could slide")
-    if evidence.touching_share < MOST_TOUCHES:
+    if evidence.touching_share < LEAST_TOUCHING:
         doubts.append("most of the facing surfaces do not touch")
     words = f"touches over {evidence.contact_area_mm2:.0f} mm², misfit {evidence.rms_mm:.3f} mm"
     if evidence.reason:

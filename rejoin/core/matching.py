@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.abreast import abreast
-from rejoin.core.evidence import LEAST_SCORE, Pose, certain, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import ROUNDS, approached, refined
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
@@ -41,10 +41,10 @@ COVERING = 0.65
 WHOLLY = 0.9
 """Share of both faces in contact from which they cover each other wholly."""
 
-PLAIN = 8.0 * LEAST_SCORE
+PLAIN = 2.0 * PLENTY
 """Score from which faces that cover each other wholly belong together, though so smooth that they could slide."""
 
-THROUGH = 4.0 * LEAST_SCORE
+THROUGH = PLENTY
 """A start whose score is as far below nothing runs one fragment through the other."""
 
 FLAT_TRIES = 3
@@ -187,10 +187,10 @@ class Search:
             return False
         best = self.starts[0]
         likely = best.score > 0.0 or (best.share > COVERING and best.score > -THROUGH)
-        if likely and not any(best is one for one, _ in self.refined):
+        if likely:
             evidence = decided(self._refined(best).evidence, 0.0)
             plain = evidence.good or (evidence.touching_share > WHOLLY and evidence.score > PLAIN)
-            if plain and max(best.score, evidence.score) > 4 * LEAST_SCORE:
+            if plain and max(best.score, evidence.score) > PLENTY:
                 return True
         others = (one.score for one in self.starts[1:] if not self._alike(one.pose, best.pose))
         return self.done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)

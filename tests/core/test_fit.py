@@ -45,6 +45,18 @@ def test_a_uniform_gap_is_measured_with_its_sign(gap: float) -> None:
     assert found.area_mm2 == pytest.approx(144.0, rel=0.15)
 
 
+@pytest.mark.parametrize("gap", [4.0, 6.0])
+def test_a_gap_far_wider_than_the_spacing_is_measured_too(gap: float) -> None:
+    """On a face 85 mm across, scanned at 0.4 mm: what is not found nearby is looked for a tenth of the face away."""
+    lower, upper = block(flat, upper=False, seed=1, size=60.0), block(flat, upper=True, seed=2, size=60.0)
+    found = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, gap])))
+    for values in (found.gap_a_mm, found.gap_b_mm):
+        np.testing.assert_allclose(values[np.isfinite(values)], gap, atol=1e-6)
+        assert np.isfinite(values).mean() > 0.85
+    beyond = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, 12.0])))
+    assert np.isnan(beyond.gap_a_mm).all()
+
+
 def test_a_tilt_shows_as_a_wedge() -> None:
     lower, upper = pair(flat)
     angle = 0.02

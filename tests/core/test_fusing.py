@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import manifold3d
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import Cancelled, NoAnswer
-from rejoin.core.fusing import fuse_fragments, healing, reducing
+from rejoin.core.fusing import chips, fuse_fragments, healing, reducing, sewing
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings
 from rejoin.core.transforms import apply
@@ -152,7 +153,12 @@ def test_inside_out_nested_and_twice_placed_scans(block: tuple[object, object, W
         assert whole.volume_mm3 == pytest.approx(plain.volume_mm3, rel=1e-6)
 
 
-def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it() -> None:
+Chipped = tuple[tuple[Fragment, ...], tuple[Placement, ...], tuple[Joint, ...]]
+
+
+@pytest.fixture(scope="module")
+def chipped() -> Chipped:
+    """The bored block broken in two, with a chip at the rim."""
     solid = solids.bored_block()
     ball = manifold3d.Manifold.sphere(1.6, 48).translate([6.2, 0.5, 0.6])
     upper, lower = solid ^ solids.beyond(0, True, 0.4, 0.0), solid ^ solids.beyond(0, False, 0.4, 0.37)
@@ -165,7 +171,13 @@ def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it() -> None:
         wall = np.abs(np.linalg.norm(centre - [6.2, 0.5, 0.6], axis=1) - 1.6) < 0.15
         face = np.abs(centre[:, 2] - solids.wave(centre[:, 0], centre[:, 1])) < 0.15
         faces.append(FractureFace(index, np.flatnonzero(wall | face).astype(np.int32), 0.0, 1.0, "person"))
-    joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
+    return fragments, placements, (Joint(0, 1, faces[0], faces[1], np.eye(4), None),)  # type: ignore[arg-type]
+
+
+def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it(chipped: Chipped) -> None:
+    fragments, placements, (joint,) = chipped
+    solid = solids.bored_block()
+    ball = manifold3d.Manifold.sphere(1.6, 48).translate([6.2, 0.5, 0.6])
     notched, healed = fused(fragments, placements), fused(fragments, placements, (joint,))
     assert notched.closed and healed.closed and healed.genus == notched.genus == 1
     left = fuse_fragments(fragments, placements, (joint,), (), FuseSettings(chips="leave"))
@@ -176,6 +188,33 @@ def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it() -> None:
     assert healed.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
     assert healed.volume_mm3 - notched.volume_mm3 > 0.3 * missing
     assert 0.1 * missing < healed.filled_mm3 < missing  # by distance to the walls: a low estimate
+
+
+def test_a_hollow_that_reaches_too_far_is_said_and_left(chipped: Chipped, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(chips, "cut_short", lambda parts, rims, found: [True] * len(found))
+    whole = fused(*chipped)
+    assert whole.closed and whole.fills == ()
+    assert [note for note in whole.notes if "reaches too far from the crack" in note] == list(whole.notes)
+
+
+def test_where_the_healing_surface_cannot_be_sewn_it_is_cut_back_farther(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A gap in it beside the crack is a border without a partner; cut back, it has none."""
+    whole_patch, asked = sewing._healing_patch, list[float]()
+
+    def with_a_gap(ready: Any, shore: Any, overlap: float, spacing_mm: float) -> Mesh:
+        patch = whole_patch(ready, shore, overlap, spacing_mm)
+        asked.append(overlap)
+        if overlap == sewing.OVERLAPS[0]:
+            far = np.linalg.norm(meshes.triangle_centres(patch) - patch.vertices[0], axis=1)
+            patch = meshes.compacted(patch, np.flatnonzero(far > 6.0).astype(np.int32))[0]
+        return patch
+
+    monkeypatch.setattr(sewing, "_healing_patch", with_a_gap)
+    whole = fused(block[0], block[1])
+    assert asked[:2] == list(sewing.OVERLAPS)
+    assert whole.closed and (whole.shells, whole.genus) == (1, 1) and whole.notes == ()
 
 
 def test_an_edge_that_ran_through_a_chip_is_carried_on() -> None:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from rejoin.core import steps
+from rejoin.core import matching, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.evidence import LEAST_SCORE, believable, decided, judge
-from rejoin.core.matching import match_pair, prepared
+from rejoin.core.evidence import LEAST_SCORE, believable, certain, decided, judge
+from rejoin.core.matching import BATCHES, PAIRS, Search, match_pair, prepared
 from rejoin.core.project import changed
 from rejoin.core.records import Evidence, Mesh, Placement, Project, Scan
 from rejoin.core.relief import relief
+from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.transforms import apply, displacement, inverse
 from tests.makers import Case, worst_error_mm
 
@@ -72,6 +74,88 @@ def test_the_order_of_the_fragments_does_not_matter(bracket: Case, joined: Proje
     second = swapped.placements[1].part_from_scan
     assert first is not None and second is not None
     assert displacement(first, inverse(second), bracket.fragments[1].vertices[::50]).max() < 0.1
+
+
+def searched(project: Project) -> tuple[Search, Search]:
+    """A search for the two fragments' joint, and the same once more."""
+    project = steps.find_faces(project)
+    ready = [
+        prepared(fragment, tuple(face for face in project.faces if face.fragment == number))
+        for number, fragment in enumerate(project.fragments)
+    ]
+    return Search(*ready), Search(*ready)
+
+
+def test_a_search_goes_on_where_a_glance_ended(bracket: Case) -> None:
+    glanced, fresh = searched(project_of(bracket))
+    seen = glanced.glance()
+    assert seen and glanced.done <= BATCHES[0], "the break is among the likeliest pairs of faces"
+    first, second = glanced.deepen(2)[0], fresh.deepen(2)[0]
+    assert np.abs(first.a_from_b - second.a_from_b).max() < 1e-9 and first.evidence.score == second.evidence.score
+    assert certain(first.evidence, 0.0) and glanced.batches == 1, "what leaves no doubt is not looked for twice"
+
+
+def test_a_glance_at_strangers_shows_nothing_and_a_closer_look_takes_no_pair_twice(
+    bracket: Case, broken: Broken, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = broken("connecting_rod", 32, **COARSE)
+    search, _ = searched(project_of(replace(bracket, fragments=(bracket.fragments[0], other.fragments[1]))))
+    compared: list[tuple[int, int]] = []
+
+    def correlated(one: Gallery, i: int, second: Gallery, j: int) -> list[Hypothesis]:
+        compared.append((i, j))
+        return correlate(one, i, second, j)
+
+    monkeypatch.setattr(matching, "correlate", correlated)
+    assert search.glance() == [] and len(compared) == search.done == BATCHES[0]
+    search.deepen(1)
+    assert search.done == len(compared) == PAIRS[1]
+    search.deepen(2)
+    assert len(compared) == len(set(compared)) > PAIRS[1]
+
+
+def test_pairs_that_are_together_for_certain_are_not_looked_into(
+    broken: Broken, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of three fragments two pairs touch for certain: whether the third pair does is seen in place."""
+    looked: list[int] = []
+    deeper = Search.deepen
+    monkeypatch.setattr(Search, "deepen", lambda self, depth, report: looked.append(depth) or deeper(self, depth))
+    case = broken("bracket", 41, pieces=3, **COARSE)
+    result = placed(project_of(case))
+    assert all(placement.part_from_scan is not None for placement in result.placements)
+    assert len(result.joints) == 2 and looked == [], "a glance at the pairs is enough"
+
+
+@pytest.mark.parametrize("most, plain, batches, rims", [
+    (np.inf, matching.PLAIN, 1, False), (np.inf, np.inf, 3, False), (40.0, matching.PLAIN, 3, True),
+])  # fmt: skip
+def test_smooth_faces_that_belong_together_are_plain_and_rims_told_only_where_little_else_does(
+    bracket: Case, monkeypatch: pytest.MonkeyPatch, most: float, plain: float, batches: int, rims: bool
+) -> None:
+    """The bracket's faces, as if they were too smooth to hold."""
+    asked: list[int] = []
+
+    def smooth(*given: Any, **more: Any) -> Evidence:
+        evidence = judge(*given, **more)
+        return replace(evidence, held=min(evidence.held, 0.3), score=min(evidence.score, most))
+
+    monkeypatch.setattr(matching, "judge", smooth)
+    monkeypatch.setattr(matching, "laid_by_rims", lambda *_: asked.append(1))
+    monkeypatch.setattr(matching, "PLAIN", plain)
+    search, _ = searched(project_of(bracket))
+    assert not decided(search.deepen(1)[0].evidence, 0.0).good
+    assert search.batches == batches and bool(asked) == rims
+
+
+def test_what_leaves_no_doubt_but_may_slide(joined: Project) -> None:
+    """Certain is less than good: the faces may yet slide. Too little, or a rival, or too little contact is neither."""
+    good = replace(joined.joints[0].evidence, score=100.0, touching_share=0.9, held=2.0)
+    smooth = replace(good, held=0.3)
+    assert decided(good, 0.0).good and not decided(smooth, 0.0).good and certain(smooth, 0.0)
+    for short in (replace(good, score=49.0), replace(good, touching_share=0.3)):
+        assert not certain(short, 0.0) and not decided(short, 0.0).good
+    assert certain(good, 50.0) and not certain(good, 51.0)
 
 
 def test_the_same_input_gives_the_same_answer(bracket: Case, joined: Project) -> None:

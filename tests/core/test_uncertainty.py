@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -24,7 +26,7 @@ from rejoin.core.uncertainty.equations import (
     shifted,
     statement,
 )
-from rejoin.core.uncertainty.layers import UNEVEN_WEAR, posterior
+from rejoin.core.uncertainty.layers import UNEVEN_WEAR, posterior, weighed_layers
 from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, noise_of_right, white, whitened
 from rejoin.core.uncertainty.steps import step_equations
 from tests.core.plates import block, flat, joint_of, waves
@@ -246,6 +248,30 @@ def test_a_layer_is_called_only_where_it_is_likely() -> None:
     assert posterior(0.2, 0.06, 0.4).apart_mm == pytest.approx(0.2, abs=0.02)
     clean = posterior(0.0, 0.05, 0.4)
     assert clean.probability < 0.15 and clean.sd_mm < 0.03
+
+
+def test_faces_are_set_apart_from_odds_of_three_to_one() -> None:
+    seen = [posterior(free, 0.05, 0.4) for free in np.linspace(0.0, 0.3, 61)]
+    assert any(0.65 < one.probability < 0.75 for one in seen) and any(0.75 <= one.probability < 0.85 for one in seen)
+    assert all((one.apart_mm > 0.0) == (one.probability >= 0.75) for one in seen)
+
+
+def test_a_layer_s_noise_is_told_by_the_larger_of_model_and_blocks() -> None:
+    """Both tell of the same noise: together they are no more than either, and the larger one counts."""
+    lower = block(waves, upper=False, noise=0.02, seed=1)
+    upper = block(waves, upper=True, noise=0.02, seed=2)
+    found = adjust((lower.fragment, upper.fragment), [joint_of(lower, upper, identity())],
+                   {0: identity(), 1: identity()}, AlignSettings(), silent)  # fmt: skip
+    known = np.zeros((found.layout.size, found.layout.size))
+    (told,) = found.statements
+    one, none = told.noise, 1e-6 * told.noise
+
+    def sd(noise: FloatArray, patches: FloatArray) -> float:
+        statements = [replace(told, noise=noise, patches=patches)]
+        return weighed_layers(found.layout, list(found.contacts), statements, np.array([0.1]), known)[0].slab_sd_mm
+
+    assert sd(one, none) == sd(one, one) == sd(none, one)
+    assert sd(4.0 * one, one) == sd(one, 4.0 * one) > 1.5 * sd(one, one)
 
 
 def test_the_largest_displacement_is_that_of_the_farthest_corner() -> None:

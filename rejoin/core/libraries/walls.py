@@ -36,10 +36,11 @@ class Rays:
 
     def cast(self, starts: FloatArray, directions: FloatArray) -> Any:
         """What open3d tells of rays (k, 3) from ``starts`` along ``directions``."""
-        rays = np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32)
-        return self._scene.cast_rays(self._o3d.core.Tensor(rays))
+        return self._scene.cast_rays(self._rays(starts, directions))
 
     def free(self, starts: FloatArray, directions: FloatArray) -> npt.NDArray[np.bool_]:
         """Which rays (k,) meet no triangle, from either side."""
-        rays = np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32)
-        return np.asarray(~self._scene.test_occlusions(self._o3d.core.Tensor(rays)).numpy().astype(bool))
+        return np.asarray(~self._scene.test_occlusions(self._rays(starts, directions)).numpy().astype(bool))
+
+    def _rays(self, starts: FloatArray, directions: FloatArray) -> Any:
+        return self._o3d.core.Tensor(np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32))

@@ -234,12 +234,30 @@ def _worse_place(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool
 
 def apart(one: Arrangement, other: Arrangement, fine: list[Fine]) -> float:
     """How far the views of two arrangements stand apart at most, spacings."""
-    root, most = next(iter(one.poses)), 0.0
-    for number in one.poses:
-        first, second = (inverse(o.poses[root]) @ o.poses[number] for o in (one, other))
-        corners = fine[number].points[:: max(1, len(fine[number].points) // 20)]
-        most = max(most, displacement(first, second, corners).max() / fine[number].spacing_mm)
-    return most
+    return max((mm / fine[n].spacing_mm for n, mm in shifts_mm(one.poses, other.poses, fine, 20).items()), default=0.0)
+
+
+def shifts_mm(
+    one: dict[int, FloatArray], other: dict[int, FloatArray], fine: list[Fine], places: int = 60
+) -> dict[int, float]:
+    """How far each view but the first stands in some poses from where it stands in others, as the first one sees it.
+
+    Parameters
+    ----------
+    one, other : dict of int to (4, 4)
+        common_from_view.
+    fine : list of Fine
+        Of all views.
+    places : int
+        So many points of each view are followed.
+    """
+    root, *others = one
+    moved = {}
+    for number in others:
+        first, second = (inverse(poses[root]) @ poses[number] for poses in (one, other))
+        points = fine[number].points
+        moved[number] = float(displacement(first, second, points[:: max(1, len(points) // places)]).max())
+    return moved
 
 
 def _rested(one: Arrangement, looks: Looks) -> Arrangement:

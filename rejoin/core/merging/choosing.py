@@ -93,7 +93,7 @@ def foreign(sheet: Sheet, others: list[Sheet], known: BoolArray | None = None) -
 
     Matter can only have been added, so of two views that contradict each other the outer one is foreign. It is told
     near the surface that it covers; from there on it reaches as far up as that surface runs on under it. ``known`` (n,)
-    are vertices that stand where another view saw air (`sight.props`).
+    are vertices that stand where another view saw air (`props`).
     """
     found, over = np.zeros(len(sheet.mesh.vertices), bool), np.zeros(len(sheet.mesh.vertices), bool)
     for other in others:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rejoin.core.merging.coarse import Seen
+from rejoin.core.merging.rough import Seen
 from rejoin.core.records import FloatArray
 from rejoin.core.transforms import apply, inverse
 
@@ -63,7 +63,10 @@ def _once(number: int, poses: dict[int, FloatArray], seen: list[Seen]) -> tuple[
 
 
 def _winding(asked: FloatArray, points: FloatArray, areas: FloatArray, least_mm: float) -> FloatArray:
-    """Winding number (k,) at places of the small plane pieces at ``points``, each of vector area ``areas`` (n, 3)."""
+    """Winding number (k,) at places of the small plane pieces at ``points``, each of vector area ``areas`` (n, 3).
+
+    Summed outright: libigl's tree of points never ends where points of two views coincide.
+    """
     middle = points.mean(axis=0)
     here, there, sides = (part.astype(np.float32) for part in (asked - middle, points - middle, areas))
     square = (here**2).sum(axis=1)[:, None] + (there**2).sum(axis=1) - 2.0 * here @ there.T

@@ -7,10 +7,9 @@ forms, edges and what stops at them show only when the views are truly moved.
 from __future__ import annotations
 
 from rejoin.core.abreast import abreast
-from rejoin.core.merging.arranging import LEAST_LEAD, Arrangement, Known, Looks, apart, arrangement_of
+from rejoin.core.merging.arranging import LEAST_LEAD, Arrangement, Known, Looks, apart, arrangement_of, shifts_mm
 from rejoin.core.merging.settling import settled, weakest
 from rejoin.core.records import FloatArray
-from rejoin.core.transforms import displacement, inverse
 
 MOVED = 5.0
 """Spacings by which views are moved at most along a motion."""
@@ -39,10 +38,4 @@ def held(one: Arrangement, known: Known) -> bool:
 
 def drifted(one: Arrangement, poses: dict[int, FloatArray], known: Known) -> float:
     """How far the adjustment has moved a view from where the arrangement rested, mm."""
-    root, *others = one.poses
-    most = 0.0
-    for number in others:
-        points = known.fine[number].points
-        first, second = (inverse(some[root]) @ some[number] for some in (one.poses, poses))
-        most = max(most, float(displacement(first, second, points[:: max(1, len(points) // 60)]).max()))
-    return most
+    return max(shifts_mm(one.poses, poses, known.fine).values(), default=0.0)

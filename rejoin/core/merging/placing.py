@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged
+from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged, shifts_mm
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
 from rejoin.core.merging.sight import Sight
@@ -18,7 +18,7 @@ from rejoin.core.merging.sliding import best_places, slid
 from rejoin.core.merging.tables import Scene
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
-from rejoin.core.transforms import displacement, inverse
+from rejoin.core.transforms import inverse
 
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
@@ -98,13 +98,10 @@ def spread_of(
     """How far from the adjusted poses a view comes to rest, mm, where it starts from places nearly as good."""
     if not near:
         return 0.0
-    most, (root, *others) = 0.0, found.part_from_scan
+    most = 0.0
     for number, one in enumerate(near):
         other = adjusted(views, known.fine, one, part_of(report, number / len(near), (number + 1) / len(near)))
-        for view in others:
-            first, second = (inverse(a.part_from_scan[root]) @ a.part_from_scan[view] for a in (found, other))
-            points = known.fine[view].points
-            most = max(most, float(displacement(first, second, points[:: max(1, len(points) // 60)]).max()))
+        most = max([most, *shifts_mm(found.part_from_scan, other.part_from_scan, known.fine).values()])
     return most
 
 

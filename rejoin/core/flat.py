@@ -70,8 +70,8 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
     if not laid:
         return []
     best = max(laid, key=lambda one: (one.pose.evidence.score, one.running.told))
-    turned = None
-    if best.running.lever < ROUND:
+    turned, is_round = None, _is_round(laid)
+    if is_round:
         turned = turned_best(first, second, best.pose.a_from_b, best.running.radius_mm)
     if turned is not None:
         best = _in_its_turn(first, second, best, turned)
@@ -84,10 +84,10 @@ def with_rivals(first: Surface, second: Surface, laid: list[Laid]) -> list[Pose]
         if not alike(first, second, other.pose.a_from_b, best.pose.a_from_b)
         and not (turned is not None and turned.includes(other.pose.a_from_b))
     ]  # fmt: skip
-    if best.running.lever < ROUND and (turned is not None or motions):
+    if is_round and (turned is not None or motions):
         rivals.append(_anyhow(first, best, turned, (motions or [np.eye(4)])[0]))
     close = [rival for rival in rivals if rival.evidence.score > best.pose.evidence.score - LEAST_LEAD]
-    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=_in_words(best, close))), *rivals]
+    return [replace(best.pose, evidence=replace(best.pose.evidence, reason=_in_words(best, close, is_round))), *rivals]
 
 
 def _in_its_turn(first: Surface, second: Surface, laid: Laid, turned: Turned) -> Laid:
@@ -111,9 +111,14 @@ def _anyhow(first: Surface, best: Laid, turned: Turned | None, motion: FloatArra
     return Pose(inverse(motion @ inverse(best.pose.a_from_b)), replace(evidence, score=score))
 
 
-def _in_words(best: Laid, close: list[Pose]) -> str:
+def _is_round(laid: list[Laid]) -> bool:
+    """Whether the rim is round: that of the faces, which each pose measures anew, a little differently."""
+    return float(np.median([one.running.lever for one in laid])) < ROUND
+
+
+def _in_words(best: Laid, close: list[Pose], is_round: bool) -> str:
     """What speaks for the best pose, what fits nearly as well, and whether little but the relief tells of its turn."""
-    words, is_round = best.pose.evidence.reason, best.running.lever < ROUND
+    words = best.pose.evidence.reason
     turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
     if turns:
         words += f", and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"

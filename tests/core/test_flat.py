@@ -154,6 +154,17 @@ def test_a_round_rim_lets_a_fragment_turn() -> None:
     assert "turned by" in evidence.reason and "the rim is round" in evidence.reason
 
 
+@pytest.mark.parametrize("levers, is_round", [((0.085, 0.073, 0.064, 0.1002), True), ((0.09, 0.3, 0.25), False)])
+def test_a_rim_is_as_round_as_most_poses_find_it(levers: tuple[float, ...], is_round: bool) -> None:
+    """Every pose measures the rim anew; the best one may by chance be the one that finds it a little longer."""
+    ends = round_ends(bulge)
+    laid = laid_by_rims(ends[0], ends[1], np.eye(4))
+    assert laid is not None
+    found = [replace(laid, running=replace(laid.running, lever=lever)) for lever in levers]
+    best = with_rivals(ends[0], ends[1], found)[0]
+    assert ("the rim is round" in best.evidence.reason) == is_round
+
+
 def test_the_form_of_round_faces_tells_their_turn() -> None:
     """From rims laid on each other 40 degrees off: of all turns the form is shared in one."""
     ends = round_ends(bulge)

@@ -234,6 +234,7 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
     if evidence.reason:
         words += f", {evidence.reason}"
     if runner_up > 0:
-        words += f", next best {evidence.score / runner_up:.0f} times weaker"
+        times = evidence.score / runner_up
+        words += f", next best {times:.0f} times weaker" if times >= 2.0 else ", next best nearly as strong"
     reason = f"{words}; {', '.join(doubts)}" if doubts else words
     return replace(evidence, runner_up=max(runner_up, 0.0), good=not doubts, reason=reason)

@@ -156,6 +156,8 @@ def test_what_leaves_no_doubt_but_may_slide(joined: Project) -> None:
     for short in (replace(good, score=49.0), replace(good, touching_share=0.3)):
         assert not certain(short, 0.0) and not decided(short, 0.0).good
     assert certain(good, 50.0) and not certain(good, 51.0)
+    assert "next best 4 times weaker" in decided(good, 25.0).reason
+    assert "next best nearly as strong" in decided(good, 90.0).reason
 
 
 def test_the_same_input_gives_the_same_answer(bracket: Case, joined: Project) -> None:

@@ -286,6 +286,22 @@ def test_a_slide_along_a_wall_is_held_by_broad_forms() -> None:
     assert moved < 0.15 and moved < found.certainty[1].u95_mm < 0.5
 
 
+def test_a_narrow_overlap_is_taken_whole_though_noise_leaves_holes_in_it() -> None:
+    """Two sheets share a strip of twelve points; what lies there is believed up to each sheet's own border."""
+    rng, views = np.random.default_rng(8), []
+    for low, high in ((0, 36), (30, 66)):
+        flat = grid(low, high, 0.5)
+        noisy = Mesh(flat.vertices + rng.normal(0, 0.16, len(flat.vertices))[:, None] * [0, 0, 1], flat.triangles)
+        views.append(clean_scan(scan_of(noisy), CleanSettings(flip_inside_out=False)))
+    faces = placing._overlap(views, [fine_of(view) for view in views], 0, 1, np.eye(4))
+    for view, face in zip(views, faces, strict=True):
+        along = view.mesh.vertices[view.mesh.triangles[face.triangles], 0].mean(axis=1)
+        x = view.mesh.vertices[view.mesh.triangles, 0].mean(axis=1)
+        shared = (x > 30.0) & (x < 36.0)
+        assert np.count_nonzero((along > 30.0) & (along < 36.0)) > 0.98 * shared.sum()
+        assert len(along) < 1.6 * shared.sum()
+
+
 def test_points_of_a_large_overlap_are_taken_all_over_it() -> None:
     seen, joint = wall(1, np.eye(4))
     side = side_of(seen[0], joint.face_a.triangles)

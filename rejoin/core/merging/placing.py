@@ -11,6 +11,7 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged, shifts_mm
+from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
 from rejoin.core.merging.sight import Sight
@@ -29,6 +30,9 @@ SLID = 3
 """Poses of two views, the best, that are tried along their weakest motion."""
 KEPT = 12
 """Poses of two views that are tried with the other views."""
+WIDER = 3
+"""Rings by which an overlap is taken wider than what is seen to lie together: noise leaves holes in it, and beside
+their borders nothing counts. Of the narrow strips that views share, that would be a third."""
 LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
 
@@ -115,7 +119,7 @@ def _overlap(
         distance, nearest = a.tree.query(place, distance_upper_bound=2.0 * spacing, workers=2)
         near = np.isfinite(distance)
         alike = np.einsum("ij,ij->i", b.normals @ pose[:3, :3].T, a.normals[np.where(near, nearest, 0)])
-        chosen = near & (alike > 0.7) & b.inner
+        chosen = widened(views[number].mesh, near & (alike > 0.7) & b.inner, WIDER)
         triangles = np.flatnonzero(chosen[views[number].mesh.triangles].all(axis=1)).astype(np.int32)
         faces.append(FractureFace(number, triangles, 0.0, 1.0, "program"))
     return faces[1], faces[0]

@@ -230,7 +230,7 @@ class Solver:
             raise NothingOpposite(number, *(self.fragments[n].scan.name for n in (joint.a, joint.b)))
         residuals = pairs.gaps - state.layers[number]
         noise = float(np.hypot(a.noise_mm, b.noise_mm))
-        scale = max(robust_scale(residuals, pairs.areas), 0.3 * noise, 1e-6 * a.spacing_mm)
+        scale = max(robust_scale(residuals, pairs.areas), 1e-6 * a.spacing_mm)
         kept = np.abs(residuals) < TUKEY * scale
         pairs, residuals = pairs.where(kept), residuals[kept]
         shares = pairs.areas / pairs.areas.mean()

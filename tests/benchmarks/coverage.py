@@ -33,7 +33,7 @@ from rejoin.core.transforms import apply, displacement, from_vector, identity, i
 from tests.benchmarks.limit import noise_limit_mm
 from tests.makers import SHAPES, Case, Surface
 from tests.makers.breaking import Cell, as_mesh, broken_up, triangle_ids
-from tests.makers.faults import scanned
+from tests.makers.faults import rubbed, scanned
 
 PROVEN = Evidence(100.0, 0.0, 100.0, 1.0, 0.03, 0.0, 2.0, True, "")
 
@@ -43,7 +43,8 @@ CROP = 18.0
 
 @dataclass(frozen=True)
 class Kind:
-    """How a part broke and was scanned: relief 1 is that expected of grey iron; wear in mm of each face."""
+    """How a part broke and was scanned: relief 1 is that expected of grey iron; wear in mm of each face,
+    rubbed: in mm of one side of one face."""
 
     name: str
     wear: float = 0.0
@@ -53,6 +54,7 @@ class Kind:
     noise: float = 0.03
     size: float = 1.0
     known: float = 0.0
+    rubbed: float = 0.0
 
 
 KINDS = (
@@ -62,6 +64,7 @@ KINDS = (
     Kind("flat", flat=True), Kind("flat, worn 0.12", 0.12, flat=True),
     Kind("flat, finely scanned", flat=True, spacing=0.25, noise=0.02),
     Kind("flat, worn, known", 0.12, flat=True, known=0.02), Kind("worn 0.12, known", 0.12, known=0.02),
+    Kind("rubbed 0.15", rubbed=0.15), Kind("rubbed 0.3, rough", relief=2.0, rubbed=0.3),
     Kind("1 mm scan", spacing=1.0), Kind("small", spacing=0.12, noise=0.01, size=0.3),
 )  # fmt: skip
 GROUPS = {"clean": ("clean", "small"), "worn": ("worn",), "flat": ("flat",)}
@@ -115,6 +118,8 @@ def scans_of(part: Broken, kind: Kind, scan: int) -> Case:
     meshes, poses, fracture = [], [], []
     for cell, corners in zip(part.cells, part.corners, strict=True):
         mesh, pose, on_break = scanned(cell, [part.surface], kind.spacing, kind.noise, 0.0, part.seed, rng)
+        if kind.rubbed and meshes:
+            mesh = rubbed(mesh, on_break, float(rng.uniform(0.2, 0.4)), kind.rubbed, rng)
         far = apply(inverse(pose), corners)
         meshes.append(Mesh(np.vstack([mesh.vertices, far]), mesh.triangles))
         poses.append(pose)

@@ -48,6 +48,7 @@ FAMILIES: dict[str, Family] = {
     "bars": Family(tuple(BARS)),
     "bars, flat": Family(tuple(BARS), {"flat": True}),
     "sprung": Family(SOLID, {"sprung_mm": 0.4}),
+    "rubbed": Family(SOLID, {"rubbed_mm": 0.2}),
     "rounded": Family(SOLID, {"rounded": 4}),
 }
 

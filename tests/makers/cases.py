@@ -12,7 +12,7 @@ import numpy.typing as npt
 from rejoin.core.records import FloatArray, Mesh
 from rejoin.core.transforms import displacement, inverse
 from tests.makers.breaking import as_mesh, broken_up, chipped, without_middle
-from tests.makers.faults import bent, rounded_off, scanned, with_scan_holes, with_specks
+from tests.makers.faults import bent, rounded_off, rubbed, scanned, with_scan_holes, with_specks
 from tests.makers.fracture import Surface
 from tests.makers.shapes import BARS, SHAPES
 
@@ -64,6 +64,7 @@ def make_case(
     size: float = 1.0,
     density_ratio: float = 1.0,
     rounded: int = 0,
+    rubbed_mm: float = 0.0,
 ) -> Case:
     """A broken part, scanned.
 
@@ -99,6 +100,8 @@ def make_case(
         Spacing of the second scan, relative to the others'.
     rounded : int
         Rounds of averaging that round the scans' edges off: 4 spread a point over some 1.4 spacings.
+    rubbed_mm : float
+        Depth by which a fifth to two fifths of the second fragment's faces, at one side, have been rubbed down.
     """
     options = {key: value for key, value in locals().items() if key not in ("shape", "seed")}
     rng = np.random.default_rng([crc32(shape.encode()), seed])
@@ -117,6 +120,8 @@ def make_case(
         mesh, placement, broken = scanned(cell, surfaces, spacing, noise_mm, sand_cast_mm, seed, rng)
         if sprung_mm and index == 1:
             mesh = bent(mesh, placement, surfaces[0].part_from_cut, sprung_mm)
+        if rubbed_mm and index == 1:
+            mesh = rubbed(mesh, broken, float(rng.uniform(0.2, 0.4)), rubbed_mm, rng)
         if rounded:
             mesh = rounded_off(mesh, rounded)
         if scan_holes:

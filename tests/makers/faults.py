@@ -85,6 +85,26 @@ def rounded_off(mesh: Mesh, rounds: int) -> Mesh:
     return Mesh(vertices, mesh.triangles)
 
 
+def rubbed(
+    mesh: Mesh, fracture: npt.NDArray[np.bool_], share: float, depth_mm: float, rng: np.random.Generator
+) -> Mesh:
+    """The scan of a face of which one side, some ``share`` of it, has been rubbed down by ``depth_mm``."""
+    corners = mesh.vertices[mesh.triangles]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals = np.zeros_like(mesh.vertices)
+    for corner in range(3):
+        np.add.at(normals, mesh.triangles[:, corner], across)
+    on_face = np.flatnonzero(fracture)
+    points = mesh.vertices[on_face]
+    away = np.linalg.norm(points - points[(points @ rng.normal(size=3)).argmax()], axis=1)
+    edge = np.quantile(away, share)
+    ramp = np.clip((edge - away) / (0.15 * edge), 0.0, 1.0)
+    down = depth_mm * ramp**2 * (3.0 - 2.0 * ramp)
+    moved = mesh.vertices.copy()
+    moved[on_face] -= down[:, None] * normals[on_face] / np.linalg.norm(normals[on_face], axis=1)[:, None]
+    return Mesh(moved, mesh.triangles)
+
+
 def with_scan_holes(mesh: Mesh, count: int, rng: np.random.Generator) -> tuple[Mesh, IntArray]:
     """Deletes ``count`` patches of 3 to 8 mm across (less on small parts); the largest piece stays."""
     centres, normals = meshes.triangle_centres(mesh), meshes.triangle_crosses(mesh)

@@ -15,6 +15,7 @@ import numpy as np
 
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
+from rejoin.core.alignment.seating import Gape, seat
 from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
@@ -55,6 +56,8 @@ class Adjustment:
     left_out : dict of int to str
         Joints (numbers among those given) that were not used, and why. The other fields on joints are
         of the rest, in their order.
+    gaping : dict of int to Gape
+        Joints (numbers likewise) of which a part gapes and did not count.
     """
 
     part_from_scan: Poses
@@ -68,6 +71,7 @@ class Adjustment:
     certainty: dict[int, Certainty]
     covariance: FloatArray
     left_out: dict[int, str] = field(default_factory=dict)
+    gaping: dict[int, Gape] = field(default_factory=dict)
 
     def placement(self, fragment: int) -> Placement:
         """The fragment's place and how sure it is; the held fragment is sure by definition."""
@@ -77,8 +81,9 @@ class Adjustment:
         return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest, layers=sure.layers)
 
     def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
-        """What is to be said of joints that lead to this fragment and were left out."""
-        return tuple(why for number, why in self.left_out.items() if joints[number].b == fragment)
+        """What is to be said of joints that lead to this fragment and were left out, wholly or in part."""
+        gaping = {number: gape.sentence for number, gape in self.gaping.items()}
+        return tuple(why for number, why in (self.left_out | gaping).items() if joints[number].b == fragment)
 
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
         """The given joints, in their order, with the new ``a_from_b`` and missing layers."""
@@ -144,7 +149,8 @@ def adjust(
     while True:
         try:
             found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known, watch)
-            return replace(found, left_out=dict(sorted(left.items())))
+            gaping = {kept[number]: gape for number, gape in found.gaping.items()}
+            return replace(found, left_out=dict(sorted(left.items())), gaping=gaping)
         except NothingOpposite as nothing:
             lost = kept[nothing.number]
             rest = [number for number in kept if number != lost]
@@ -200,10 +206,15 @@ def _adjusted(
     if solver.trim(touching):
         approach(solver, touching.poses)
         touching = solver.settle(solver.poses, touching.layers, free=False, report=part_of(report, 0.3, 0.4))
+    gaping = seat(solver, touching)
+    if gaping:
+        approach(solver, touching.poses)
+        touching = solver.settle(solver.poses, touching.layers, free=False, report=part_of(report, 0.3, 0.4))
     if not settings.missing_layer and not known:
         solver.listen(touching)
         final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))
-        return _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0), far)
+        found = _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0), far)
+        return replace(found, gaping=gaping)
     loose = _loosened(solver, touching, report)
     report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
@@ -215,7 +226,7 @@ def _adjusted(
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
     final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 0.95))
-    return _finished(solver, final, layers, part_of(report, 0.95, 1.0), far)
+    return replace(_finished(solver, final, layers, part_of(report, 0.95, 1.0), far), gaping=gaping)
 
 
 def _loosened(solver: Solver, touching: State, report: Report) -> State:

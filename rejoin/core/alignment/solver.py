@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -118,6 +119,21 @@ class Solver:
         faces = [(self.fragments[joint.a], joint.face_a.triangles), (self.fragments[joint.b], joint.face_b.triangles)]
         return abreast(lambda face, _: side_and_skirt(*face), faces)
 
+    def alone(self, number: int) -> Solver:
+        """The same for one joint: its side a is held."""
+        one, joint = copy(self), self.joints[number]
+        one.joints, one.sides, one.skirts = [joint], [self.sides[number]], [self.skirts[number]]
+        one.reach, one.reference, one.movable = [self.reach[number]], joint.a, (joint.b,)
+        one.poses = {end: self.poses[end] for end in (joint.a, joint.b)}
+        one.known, one.used, one.models, one.chosen, one.seen, one.far = (), [], [], [], {}, {}
+        one.watch = unwatched
+        return one
+
+    def leave_out(self, number: int, masks: tuple[Mask, Mask]) -> None:
+        """From now on some vertices of a joint's two faces do not count."""
+        a, b = (side.without(mask) for side, mask in zip(self.sides[number], masks, strict=True))
+        self.sides[number] = a, b
+
     def trim(self, state: State) -> bool:
         """Leave out rims that the scanner rounded off, as the gaps in a state show; False where there are none."""
         strips = [
@@ -138,15 +154,18 @@ class Solver:
         rounds = max(2, self.settings.iterations)
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints")
-            contacts = self._contacts(state, COARSE, False)
-            firm = [firm_motions(*crossed_matrix(contact), free, STEADY) for contact in contacts]
-            weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
-            told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
-            state, moved = self._moved_by(state, contacts, firm, told, free, [])
+            state, moved = self.approached(state, self._contacts(state, COARSE, False), free)
             self.watch("all joints together, some of the points", state.poses)
             if moved < 10.0 * self.finest:
                 break
         return replace(state, settled=moved < 100.0 * self.finest)
+
+    def approached(self, state: State, contacts: list[Contact], free: bool) -> tuple[State, float]:
+        """The state after one round with these contacts, taken for independent, and how far the worst point moved."""
+        firm = [firm_motions(*crossed_matrix(contact), free, STEADY) for contact in contacts]
+        weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
+        told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
+        return self._moved_by(state, contacts, firm, told, free, [])
 
     @property
     def finest(self) -> float:

@@ -68,6 +68,10 @@ class Side:
         """The same face, of which a strip along the border does not count."""
         return replace(self, border=self.border | (self.from_border < spacings))
 
+    def without(self, vertices: Mask) -> Side:
+        """The same face, of which some vertices (n,) do not count."""
+        return replace(self, border=self.border | vertices)
+
 
 def side_of(fragment: Fragment, triangles: IntArray) -> Side:
     """The face made of some of a fragment's triangles."""

@@ -1,0 +1,205 @@
+"""How two faces lie where part of one has been rubbed or battered down: firmly on the rest.
+
+A face that lost a layer in one place only gapes there. A least squares of all of it
+hangs the piece askew between the two, with gaps and overlaps everywhere; but solids
+do not overlap, and a gap needs a cause, which one place that has lost something is.
+So the face is tried without one region after the other, and the seat in which least
+has to be explained is taken; what gapes there no longer counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core.alignment.solver import Solver
+from rejoin.core.alignment.state import Poses, State
+from rejoin.core.contact import Mask
+from rejoin.core.errors import NoAnswer
+from rejoin.core.records import FloatArray, IntArray
+from rejoin.core.robust import sigma_of
+from rejoin.core.settings import silent
+from rejoin.core.transforms import apply, inverse
+from rejoin.core.uncertainty.equations import Contact
+from rejoin.core.uncertainty.noise import BLOCK, blocks
+
+LOOKED_AT = 2_500
+"""Vertices of each face that are looked at."""
+
+UNLIKE = 1.3
+"""Misfit of the whole face over that within patches, from which the misfit has a form that noise has not."""
+
+OF_A_PATCH = 0.7
+"""Scatter of a patch's median over that of its pairs: noise hangs together over some three spacings, and slow
+errors of the scanner come on top."""
+
+GAPES, OVERLAPS = 2.0, 5.0
+"""Sigmas of a patch beyond which a gap, or an overlap, costs no more: the one is a place that lost something,
+the other could be no more than a burr."""
+
+REGIONS = 6
+"""Regions without which the face is tried."""
+
+REGION = 0.4
+"""Share of the face that such a region takes."""
+
+FEWEST = 20
+"""Pairs in a patch, at least."""
+
+PLAINLY = 0.85
+"""Of what has to be explained, what another seat must leave at most to be taken."""
+
+ROUNDS = 8
+
+HOPELESS = 1.2
+"""Times what must be explained at most, above which a seat is given up half way."""
+
+
+@dataclass(frozen=True)
+class Gape:
+    """The share of a joint that gapes while the rest lies firmly, and how far (median, mm)."""
+
+    share: float
+    apart_mm: float
+
+    @property
+    def sentence(self) -> str:
+        return (
+            f"Over {100 * self.share:.0f} % of the joint the faces stand {self.apart_mm:.2f} mm apart while the rest "
+            "lies firmly: one of them has been rubbed or battered there. The fragment was placed by the rest."
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Patches:
+    """The pairs of a contact in compact patches.
+
+    Attributes
+    ----------
+    of : (k,)
+        The patch of each pair.
+    middles : (p, 3)
+        In the scan frame of fragment a.
+    gaps, shares : (p,)
+        Median gap, mm; share of the area.
+    scatter_mm : float
+        1 sigma of the pairs about their patch's median.
+    """
+
+    of: IntArray
+    middles: FloatArray
+    gaps: FloatArray
+    shares: FloatArray
+    scatter_mm: float
+
+
+def patches_of(contact: Contact, poses: Poses, thinned: float) -> Patches:
+    """The patches of a contact whose pairs are one in ``thinned``."""
+    places = apply(inverse(poses[contact.a]), contact.pairs.middles)
+    groups = blocks(places, max(FEWEST, int(BLOCK / thinned)))
+    of = np.empty(len(places), np.int32)
+    for number, group in enumerate(groups):
+        of[group] = number
+    gaps = np.array([np.median(contact.residuals[group]) for group in groups])
+    middles = np.array([places[group].mean(axis=0) for group in groups])
+    areas = np.bincount(of, contact.shares)
+    return Patches(of, middles, gaps, areas / areas.sum(), sigma_of(contact.residuals - gaps[of]))
+
+
+def unexplained(gaps: FloatArray, shares: FloatArray, sigma_mm: float) -> float:
+    """Mean square of what the patches' gaps leave to be explained, in sigmas."""
+    limits = np.where(gaps > 0.0, GAPES, OVERLAPS) * sigma_mm
+    return float(shares @ np.square(np.minimum(np.abs(gaps), limits) / sigma_mm))
+
+
+def seat(solver: Solver, state: State) -> dict[int, Gape]:
+    """Leave out where faces gape that lie firmly on the rest; says of which joints, and how much."""
+    found = {}
+    for number in range(len(solver.joints)):
+        told = _gaping(solver.alone(number), state)
+        if told is not None:
+            found[number], masks = told
+            solver.leave_out(number, masks)
+    return found
+
+
+def _gaping(one: Solver, state: State) -> tuple[Gape, tuple[Mask, Mask]] | None:
+    """Where a joint's faces gape while the rest lies firmly, and the vertices there; None where they do nowhere."""
+    thinned = max(1.0, max(len(side.points) for side in one.sides[0]) / LOOKED_AT)
+    here = State({n: state.poses[n] for n in one.poses}, np.zeros(1), [], [], False)
+    if not _has_form(one.contact(0, here, LOOKED_AT, False), here.poses, thinned):
+        return None
+    try:
+        # A layer missing all over would leave such a pattern too, and explain it with less.
+        here = one.settle(here.poses, here.layers, free=True, report=silent)
+    except NoAnswer:
+        pass
+    contact = one.contact(0, here, LOOKED_AT, False)
+    if not _has_form(contact, here.poses, thinned):
+        return None
+    whole = patches_of(contact, here.poses, thinned)
+    sigma = OF_A_PATCH * whole.scatter_mm
+    most = PLAINLY * unexplained(whole.gaps, whole.shares, sigma)
+    seats = [_seated(one, here, without, thinned, sigma, most) for without in _regions(whole)]
+    costs = [unexplained(patches.gaps, patches.shares, sigma) for _, _, patches in seats]
+    best = int(np.argmin(costs))
+    state, contact, patches = seats[best]
+    gapes = patches.gaps > GAPES * sigma
+    if costs[best] > most or not gapes.any():
+        return None
+    gape = Gape(float(patches.shares[gapes].sum()), float(np.median(patches.gaps[gapes])))
+    return gape, _vertices(one, state, contact, gapes[patches.of])
+
+
+def _has_form(contact: Contact, poses: Poses, thinned: float) -> bool:
+    return contact.scale_mm > UNLIKE * patches_of(contact, poses, thinned).scatter_mm
+
+
+Region = tuple[FloatArray, float]
+"""Middle and radius, in the frame of fragment a."""
+
+
+def _regions(patches: Patches) -> list[Region | None]:
+    """None, and places far from each other with `REGION` of the face around each."""
+    found: list[Region | None] = [None]
+    far = np.linalg.norm(patches.middles - np.average(patches.middles, axis=0, weights=patches.shares), axis=1)
+    for _ in range(REGIONS):
+        middle = patches.middles[int(far.argmax())]
+        away = np.linalg.norm(patches.middles - middle, axis=1)
+        far = np.minimum(far, away) if len(found) > 1 else away
+        order = np.argsort(away)
+        last = int(np.searchsorted(np.cumsum(patches.shares[order]), REGION))
+        found.append((middle, float(away[order[min(last, len(order) - 1)]])))
+    return found
+
+
+def _seated(
+    one: Solver, state: State, without: Region | None, thinned: float, sigma_mm: float, most: float
+) -> tuple[State, Contact, Patches]:
+    """Rounds in which only what does not gape counts, the first of them without a region."""
+    for turn in range(ROUNDS):
+        contact = one.contact(0, state, LOOKED_AT, False)
+        patches = patches_of(contact, state.poses, thinned)
+        kept = patches.gaps < GAPES * sigma_mm
+        if without is not None and turn < 2:
+            kept = np.linalg.norm(patches.middles - without[0], axis=1) > without[1]
+        chosen = kept[patches.of]
+        some = replace(contact, pairs=contact.pairs.where(chosen), residuals=contact.residuals[chosen],
+                       shares=contact.shares[chosen])  # fmt: skip
+        state, moved = one.approached(state, [some], free=True)
+        if turn >= 2 and moved < 10.0 * one.finest:
+            break
+        if turn == 3 and unexplained(patches.gaps, patches.shares, sigma_mm) > HOPELESS * most:
+            break
+    contact = one.contact(0, state, LOOKED_AT, False)
+    return state, contact, patches_of(contact, state.poses, thinned)
+
+
+def _vertices(one: Solver, state: State, contact: Contact, gapes: Mask) -> tuple[Mask, Mask]:
+    """The vertices of both faces whose nearest pair gapes."""
+    tree = cKDTree(contact.pairs.middles)
+    ends = zip(one.sides[0], (contact.a, contact.b), strict=True)
+    first, second = (gapes[tree.query(apply(state.poses[n], side.points))[1]] for side, n in ends)
+    return first, second

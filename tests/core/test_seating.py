@@ -1,0 +1,66 @@
+"""Faces of which one side has been rubbed down: the rest of them tells where the piece belongs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from rejoin.core.alignment import Adjustment, adjust
+from rejoin.core.alignment.seating import GAPES, OVERLAPS, unexplained
+from rejoin.core.records import FloatArray
+from rejoin.core.settings import AlignSettings, silent
+from rejoin.core.transforms import displacement, from_vector, identity
+from tests.core.plates import Block, block, joint_of, waves
+
+NOISE, DEEP = 0.03, 0.15
+OFF = from_vector(np.array([0.003, -0.004, 0.002, 0.05, -0.05, 0.08]), np.zeros(3))
+
+
+def low_relief(x: FloatArray, y: FloatArray) -> FloatArray:
+    return np.asarray(0.4 * waves(x, y))
+
+
+def rubbed(x: FloatArray, y: FloatArray) -> FloatArray:
+    """The quarter at large x stands `DEEP` off the other face; a ramp of 1.5 mm leads to it."""
+    return np.asarray(low_relief(x, y) + DEEP * np.clip((x - 4.5) / 1.5, 0.0, 1.0))
+
+
+def joined(upper_height: Callable[[FloatArray, FloatArray], FloatArray], lift: float = 0.0) -> tuple[Adjustment, Block]:
+    lower = block(low_relief, upper=False, size=24.0, noise=NOISE, lift=lift, seed=1)
+    upper = block(upper_height, upper=True, size=24.0, noise=NOISE, lift=lift, seed=2)
+    start = OFF @ upper.part_from_scan
+    joint = joint_of(lower, upper, start)
+    found = adjust((lower.fragment, upper.fragment), [joint], {0: identity(), 1: start}, AlignSettings(), silent)
+    return found, upper
+
+
+def error(found: Adjustment, upper: Block) -> float:
+    return float(displacement(found.part_from_scan[1], upper.part_from_scan, upper.fragment.mesh.vertices).max())
+
+
+def test_a_face_rubbed_down_at_one_side_is_placed_by_the_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    found, upper = joined(rubbed)
+    assert error(found, upper) < 0.035
+    assert error(found, upper) < found.certainty[1].u95_mm
+    assert 0.2 < found.gaping[0].share < 0.35
+    assert found.gaping[0].apart_mm == pytest.approx(DEEP, abs=0.03)
+    (note,) = found.notes([joint_of(upper, upper, identity())], 1)
+    assert "rubbed or battered" in note and "0.1" in note
+    # All of the face together would have hung the piece askew.
+    monkeypatch.setattr("rejoin.core.alignment.seat", lambda solver, state: {})
+    assert error(joined(rubbed)[0], upper) > 0.06
+
+
+@pytest.mark.parametrize("lift", [0.0, 0.1])
+def test_sound_faces_and_evenly_worn_ones_keep_all_of_themselves(lift: float) -> None:
+    found, _ = joined(low_relief, lift)
+    assert not found.gaping
+
+
+def test_an_overlap_has_to_be_explained_in_full_and_a_gap_only_in_part() -> None:
+    even = np.full(4, 0.25)
+    assert unexplained(np.array([0.0, 1.0, -1.0, 0.0]), even, 1.0) == pytest.approx(0.5)
+    assert unexplained(np.array([9.0, 0.0, 0.0, 0.0]), even, 1.0) == pytest.approx(GAPES**2 / 4)
+    assert unexplained(np.array([-9.0, 0.0, 0.0, 0.0]), even, 1.0) == pytest.approx(OVERLAPS**2 / 4)

@@ -206,6 +206,27 @@ def test_steps_of_the_original_surface_give_the_motion_that_made_them() -> None:
     np.testing.assert_allclose(found, -motion, atol=0.004)
 
 
+def test_two_stretches_that_agree_only_with_each_other_do_not_move_what_the_relief_holds() -> None:
+    """Two faces of a bar tell of all but the slide along it; of that only two lone stretches, wrongly."""
+    from rejoin.core.contact import Steps
+
+    rng = np.random.default_rng(9)
+    side = np.repeat([0, 1], 12)
+    normals = np.vstack([np.array([[1.0, 0, 0], [0, 1, 0]])[side], [[0, 0, 1.0], [0, 0, 1]]])
+    places = rng.normal(0.0, 4.0, (26, 3))
+    told = rows(places, normals, np.zeros(3))[:, :6] @ np.array([0.0, 0.0, 0.0, 0.4, -0.4, 0.0])
+    told += 0.01 * rng.standard_normal(26)
+    told[-2:] += 1.2
+    steps = Steps(places, normals, told, np.full(26, 0.2), np.full(26, 0.03), normals, normals)
+    alone = np.linalg.lstsq(*step_equations(steps, 0.01, np.zeros(3)), rcond=1e-6)[0]
+    assert abs(alone[5]) > 1.0
+    held = np.diag([0.0, 0.0, 0.0, 0.0, 0.0, 1 / 0.03**2])
+    matrix, right = step_equations(steps, 0.01, np.zeros(3), held)
+    assert matrix[5, 5] < 1e-6 * matrix[3, 3]
+    found = np.linalg.solve(matrix + held + 1e-3 * np.eye(6), right)
+    np.testing.assert_allclose(found[3:], [-0.4, 0.4, 0.0], atol=0.02)
+
+
 def test_a_motion_about_one_centre_is_the_same_motion_about_another() -> None:
     rng = np.random.default_rng(3)
     points, first, second, motion = rng.normal(size=(9, 3)), rng.normal(size=3), rng.normal(size=3), rng.normal(size=6)

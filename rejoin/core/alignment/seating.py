@@ -15,9 +15,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.alignment.solver import Solver
-from rejoin.core.alignment.state import Poses, State
+from rejoin.core.alignment.state import NothingOpposite, Poses, State
 from rejoin.core.contact import Mask
-from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.robust import sigma_of
 from rejoin.core.settings import silent
@@ -47,6 +46,9 @@ REGION = 0.4
 
 FEWEST = 20
 """Pairs in a patch, at least."""
+
+PATCHES = 12
+"""Patches that a face must have: of fewer, leaving some out proves nothing."""
 
 PLAINLY = 0.85
 """Of what has to be explained, what another seat must leave at most to be taken."""
@@ -118,7 +120,11 @@ def seat(solver: Solver, state: State) -> dict[int, Gape]:
     """Leave out where faces gape that lie firmly on the rest; says of which joints, and how much."""
     found = {}
     for number in range(len(solver.joints)):
-        told = _gaping(solver.alone(number), state)
+        try:
+            told = _gaping(solver.alone(number), state)
+        except NothingOpposite:
+            # What does not stay together without some of itself tells nothing of that.
+            told = None
         if told is not None:
             found[number], masks = told
             solver.leave_out(number, masks)
@@ -129,32 +135,35 @@ def _gaping(one: Solver, state: State) -> tuple[Gape, tuple[Mask, Mask]] | None:
     """Where a joint's faces gape while the rest lies firmly, and the vertices there; None where they do nowhere."""
     thinned = max(1.0, max(len(side.points) for side in one.sides[0]) / LOOKED_AT)
     here = State({n: state.poses[n] for n in one.poses}, np.zeros(1), [], [], False)
-    if not _has_form(one.contact(0, here, LOOKED_AT, False), here.poses, thinned):
+    if not _has_form(*_looked_at(one, here, thinned)):
         return None
-    try:
-        # A layer missing all over would leave such a pattern too, and explain it with less.
-        here = one.settle(here.poses, here.layers, free=True, report=silent)
-    except NoAnswer:
-        pass
-    contact = one.contact(0, here, LOOKED_AT, False)
-    if not _has_form(contact, here.poses, thinned):
+    # A layer missing all over would leave such a pattern too, and explain it with less.
+    here = one.settle(here.poses, here.layers, free=True, report=silent)
+    contact, whole = _looked_at(one, here, thinned)
+    if not _has_form(contact, whole):
         return None
-    whole = patches_of(contact, here.poses, thinned)
     sigma = OF_A_PATCH * whole.scatter_mm
     most = PLAINLY * unexplained(whole.gaps, whole.shares, sigma)
     seats = [_seated(one, here, without, thinned, sigma, most) for without in _regions(whole)]
-    costs = [unexplained(patches.gaps, patches.shares, sigma) for _, _, patches in seats]
-    best = int(np.argmin(costs))
-    state, contact, patches = seats[best]
+    costs = [unexplained(seat[2].gaps, seat[2].shares, sigma) if seat else np.inf for seat in seats]
+    best = seats[int(np.argmin(costs))]
+    if best is None or min(costs) > most:
+        return None
+    state, contact, patches = best
     gapes = patches.gaps > GAPES * sigma
-    if costs[best] > most or not gapes.any():
+    if not gapes.any():
         return None
     gape = Gape(float(patches.shares[gapes].sum()), float(np.median(patches.gaps[gapes])))
     return gape, _vertices(one, state, contact, gapes[patches.of])
 
 
-def _has_form(contact: Contact, poses: Poses, thinned: float) -> bool:
-    return contact.scale_mm > UNLIKE * patches_of(contact, poses, thinned).scatter_mm
+def _looked_at(one: Solver, state: State, thinned: float) -> tuple[Contact, Patches]:
+    contact = one.contact(0, state, LOOKED_AT, False)
+    return contact, patches_of(contact, state.poses, thinned)
+
+
+def _has_form(contact: Contact, patches: Patches) -> bool:
+    return len(patches.gaps) >= PATCHES and contact.scale_mm > UNLIKE * patches.scatter_mm
 
 
 Region = tuple[FloatArray, float]
@@ -177,24 +186,25 @@ def _regions(patches: Patches) -> list[Region | None]:
 
 def _seated(
     one: Solver, state: State, without: Region | None, thinned: float, sigma_mm: float, most: float
-) -> tuple[State, Contact, Patches]:
-    """Rounds in which only what does not gape counts, the first of them without a region."""
+) -> tuple[State, Contact, Patches] | None:
+    """Rounds in which only what does not gape counts, the first of them without a region; None where that is too
+    little to lie on, or leaves far more than ``most`` to be explained."""
     for turn in range(ROUNDS):
-        contact = one.contact(0, state, LOOKED_AT, False)
-        patches = patches_of(contact, state.poses, thinned)
+        contact, patches = _looked_at(one, state, thinned)
         kept = patches.gaps < GAPES * sigma_mm
         if without is not None and turn < 2:
             kept = np.linalg.norm(patches.middles - without[0], axis=1) > without[1]
+        if kept.sum() < PATCHES / 2:
+            return None
         chosen = kept[patches.of]
         some = replace(contact, pairs=contact.pairs.where(chosen), residuals=contact.residuals[chosen],
                        shares=contact.shares[chosen])  # fmt: skip
         state, moved = one.approached(state, [some], free=True)
+        if turn == 3 and unexplained(patches.gaps, patches.shares, sigma_mm) > HOPELESS * most:
+            return None
         if turn >= 2 and moved < 10.0 * one.finest:
             break
-        if turn == 3 and unexplained(patches.gaps, patches.shares, sigma_mm) > HOPELESS * most:
-            break
-    contact = one.contact(0, state, LOOKED_AT, False)
-    return state, contact, patches_of(contact, state.poses, thinned)
+    return state, *_looked_at(one, state, thinned)
 
 
 def _vertices(one: Solver, state: State, contact: Contact, gapes: Mask) -> tuple[Mask, Mask]:

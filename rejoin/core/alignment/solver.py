@@ -40,6 +40,8 @@ from rejoin.core.settings import AlignSettings, Report
 from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 from rejoin.core.uncertainty.bounds import layer_leads, pose_covariance, with_layers
 from rejoin.core.uncertainty.equations import (
+    ALIKE,
+    STEADY,
     Contact,
     Layout,
     crossed_matrix,
@@ -47,6 +49,7 @@ from rejoin.core.uncertainty.equations import (
     firm_motions,
     heard,
     normal_equations,
+    relief_information,
     statement,
 )
 from rejoin.core.uncertainty.layers import Layer, rein
@@ -60,9 +63,6 @@ TUKEY = 5.0
 COARSE = 5_000
 """Vertices of each face in the rounds that only approach."""
 
-ALIKE = 10.0
-"""Pairs that err together, until their correlation is measured."""
-
 STILL = 0.05
 """Movement, in units of the noise, below which another round changes nothing that matters."""
 
@@ -72,10 +72,6 @@ in patches, so that what neighbours have in common stays known."""
 
 PATCH = 8.0
 """Spacings across such a patch."""
-
-STEADY = 0.5
-"""Share of a motion's hold that must be relief for the coarse rounds to follow it: on nearly flat faces
-they would lose what the search has found, and the last rounds know better."""
 
 FEWEST = 12
 """Pairs that a joint must have to say anything."""
@@ -255,16 +251,15 @@ class Solver:
         shares = pairs.areas / pairs.areas.mean()
         spacing = max(a.spacing_mm, b.spacing_mm)
         middle = np.average(pairs.middles, axis=0, weights=shares)
-        rim = self._rim(number, state, noise, middle)
-        return Contact(
-            joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, spacing, middle, *rim
-        )
+        bare = Contact(joint.a, joint.b, pairs, shares, residuals, scale, TUKEY * scale, spacing, middle)
+        rim, right = self._rim(number, state, noise, bare)
+        return replace(bare, rim=rim, rim_right=right)
 
     def _rim(
-        self, number: int, state: State, noise: float, centre: FloatArray
+        self, number: int, state: State, noise: float, contact: Contact
     ) -> tuple[FloatArray, FloatArray]:
         """What the original surfaces say, measured anew or carried on from where they were measured."""
-        joint, seen = self.joints[number], self.seen.get(number)
+        joint, seen, centre = self.joints[number], self.seen.get(number), contact.centre
         if seen is None:
             steps = steps_across(*self.skirts[number], state.poses[joint.a], state.poses[joint.b])
             self.seen[number] = (steps, state)
@@ -273,7 +268,7 @@ class Solver:
             motion = self._seen(number, centre, before, state)[:6]
             moved = steps.steps + rows(steps.places, steps.normals, centre)[:, :6] @ motion
             steps = replace(steps, steps=moved)
-        matrix, right = step_equations(steps, noise, centre)
+        matrix, right = step_equations(steps, noise, centre, relief_information(contact))
         levels, before = self.far.get(number, ([], state))
         matrix_far, right_far = level_equations(levels, centre, self._seen(number, centre, before, state)[:6])
         return matrix + matrix_far, right + right_far

@@ -196,7 +196,7 @@ def _one_way(
     facing = np.einsum("ij,ij->i", normals_a, normals_b) < OPPOSED
     chosen = chosen[facing]
     # One vertex in a sparse corner must not outweigh the rest.
-    areas = np.minimum(a.areas[chosen], 3.0 * np.median(a.areas)) * step
+    areas = np.minimum(a.areas[chosen], 3.0 * np.median(a.areas) if len(chosen) else 0.0) * step
     return (
         apply(part_from_a, a.points[chosen]), apply(part_from_b, found[1][facing]),
         normals_a[facing], normals_b[facing], areas, chosen.astype(np.int32),

@@ -24,6 +24,13 @@ from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_of_right, 
 DRIFT = 3.0
 """Spacings that two rims may be out of step before it shows (1 sigma)."""
 
+ALIKE = 10.0
+"""Pairs that err together, until their correlation is measured."""
+
+STEADY = 0.5
+"""Share of a motion's hold that must be relief for the coarse rounds to follow it, and for the rims to be judged by
+it: on nearly flat faces those would lose what the search has found, and the last rounds know better."""
+
 FIRM = 0.1
 """Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
 
@@ -110,13 +117,21 @@ def firm_motions(crossed: FloatArray, plain: FloatArray, free: bool, least: floa
 
 
 def crossed_matrix(contact: Contact, most: int = 10_000) -> tuple[FloatArray, FloatArray]:
-    """(7, 7) crossed and plain normal matrices of some of the pairs, taken for independent."""
-    thin = np.arange(0, len(contact.residuals), max(1, len(contact.residuals) // most))
-    pairs, weights = contact.pairs.where(thin), (contact.shares * contact.robust)[thin]
+    """(7, 7) crossed and plain normal matrices, from some of the pairs, taken for independent."""
+    step = max(1, len(contact.residuals) // most)
+    thin = np.arange(0, len(contact.residuals), step)
+    pairs, weights = contact.pairs.where(thin), step * (contact.shares * contact.robust)[thin]
     first = rows(pairs.middles, -pairs.normals_a, contact.centre) * weights[:, None]
     product = first.T @ rows(pairs.middles, pairs.normals_b, contact.centre)
     plain = rows(pairs.middles, pairs.directions, contact.centre)
     return np.asarray(0.5 * (product + product.T)), plain.T @ (weights[:, None] * plain)
+
+
+def relief_information(contact: Contact) -> FloatArray:
+    """(6, 6) information on the pose from the relief alone, of the motions that it plainly holds."""
+    crossed, plain = crossed_matrix(contact, 2_000)
+    firm = firm_motions(crossed, plain, False, STEADY)[:6, :6]
+    return np.asarray(firm.T @ plain[:6, :6] @ firm / (ALIKE * contact.scale_mm**2))
 
 
 def _ridged(matrix: FloatArray) -> FloatArray:

@@ -25,11 +25,15 @@ FIRM_RIM = 0.9
 once, so a motion that they hold by noise in their normals is not only unsure but wrong."""
 
 
-def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
+def step_equations(
+    steps: Steps, noise_mm: float, centre: FloatArray, held: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
     """(6, 6) information and (6,) right side of a joint's pose from steps of the original surface.
 
     Each stretch of the rim counts by its own leverage; how well one vouches for the next shows in their
-    scatter (never better than the noise), and stretches that stand out are left out (Tukey).
+    scatter (never better than the noise), and stretches that stand out are left out (Tukey). A few stretches
+    that alone tell of some motion agree with each other by themselves: what the faces' relief already
+    ``held`` (6, 6 information) shows whether they are to be believed.
     """
     if len(steps.steps) < FEWEST_STEPS:
         return np.zeros((6, 6)), np.zeros(6)
@@ -46,7 +50,8 @@ def step_equations(steps: Steps, noise_mm: float, centre: FloatArray) -> tuple[F
         spread = max(spread, noise_mm)
         weights = tukey(left, 5.0 * spread)
         matrix = scaled.T @ (weights[:, None] * scaled)
-        left = told - scaled @ np.linalg.solve(matrix + ridge, scaled.T @ (weights * told))
+        known = ridge if held is None else ridge + spread**2 * held
+        left = told - scaled @ np.linalg.solve(matrix + known, scaled.T @ (weights * told))
     first, second = (rows(steps.places, n, centre)[:, :6] / size[:, None] for n in (steps.normals_a, steps.normals_b))
     product = first.T @ (weights[:, None] * second)
     values, vectors = eigh(0.5 * (product + product.T), matrix + ridge)

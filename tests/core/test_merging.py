@@ -254,7 +254,7 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
     for bound, firm, refused in cases:
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)}, part_from_scan={})
         monkeypatch.setattr(holding, "held", lambda *_, firm=firm: firm)
-        monkeypatch.setattr(placing, "adjusted", lambda *_, found=found: found)
+        monkeypatch.setattr(placing, "at_rest", lambda *_, found=found: (found, 0.0))
         if refused:
             with pytest.raises(NoAnswer, match=refused):
                 merging._placed([sheet, sheet], [None, None], silent)

@@ -222,6 +222,30 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
         merging._placed(two, [None, None], silent)
 
 
+def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    two = [view(PIECE), view(PIECE)]
+    fine, start = [fine_of(one) for one in two], Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0)
+    step = 2.0 * fine[0].spacing_mm
+    for rounds, rests in ((2, True), (99, False)):
+        asked: list[float] = []
+
+        def moved_on(_v: object, _f: object, one: Arrangement, _r: object, rounds: int = rounds,
+                     asked: list[float] = asked) -> SimpleNamespace:  # fmt: skip
+            asked.append(float(one.poses[1][0, 3]))
+            on = rigid(np.eye(3), np.array([min(len(asked), rounds) * step, 0, 0]))
+            return SimpleNamespace(part_from_scan={0: np.eye(4), 1: on})
+
+        monkeypatch.setattr(placing, "adjusted", moved_on)
+        found, moving = placing.at_rest(two, fine, start, silent)
+        assert moving == pytest.approx(0.0 if rests else step)
+        # Each starts where the one before ended, and the last is what is told.
+        assert asked == pytest.approx([step * min(n, rounds) for n in range(len(asked))])
+        assert len(asked) == (3 if rests else placing.AGAIN + 1)
+        assert found.part_from_scan[1][0, 3] == pytest.approx(step * min(len(asked), rounds))
+
+
 def test_views_that_come_back_when_they_are_moved_are_held() -> None:
     """A surface that is uneven both ways holds; waves that run one way leave a slide, and a sheet three motions."""
     flat = sheet((0, 0), (40, 40), 0.0, 0.8)

@@ -138,7 +138,7 @@ class _Found:
 def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> _Found:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
     from rejoin.core.merging.holding import BACK, drifted, held
-    from rejoin.core.merging.placing import AMBIGUOUS, adjusted, arranged, spread_of, ways_of
+    from rejoin.core.merging.placing import AMBIGUOUS, arranged, at_rest, spread_of, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
     best, rival, near = arranged(known, ways, part_of(report, 0.6, 0.8))
@@ -155,8 +155,8 @@ def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -
                        "Scan it again so that each view shares more of its surface with the next, with something "
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
-    found = adjusted(views, known.fine, best, part_of(report, 0.8, 0.9))
-    bound, loose = max((s.u95_mm for s in found.certainty.values()), default=0.0), LOOSE * _spacing(views)
+    found, moving = at_rest(views, known.fine, best, part_of(report, 0.8, 0.9))
+    bound, loose = max([moving, *(s.u95_mm for s in found.certainty.values())]), LOOSE * _spacing(views)
     if bound > loose and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
         bound = loose
     _firm(views, bound)

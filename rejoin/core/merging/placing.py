@@ -24,7 +24,7 @@ from rejoin.core.transforms import inverse
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
 
-__all__ = ["AMBIGUOUS", "adjusted", "arranged", "spread_of", "ways_of"]
+__all__ = ["AMBIGUOUS", "arranged", "at_rest", "spread_of", "ways_of"]
 
 SLID = 3
 """Poses of two views, the best, that are tried along their weakest motion."""
@@ -33,6 +33,8 @@ KEPT = 12
 WIDER = 3
 """Rings by which an overlap is taken wider than what is seen to lie together: noise leaves holes in it, and beside
 their borders nothing counts. Of the narrow strips that views share, that would be a third."""
+AGAIN, STILL = 3, 0.5
+"""So often the overlaps are taken anew where the adjustment moved a view by more than so many spacings."""
 LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
 
@@ -96,6 +98,30 @@ def adjusted(views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangeme
     return adjust_views(views, joints, arrangement.poses, settings, report)
 
 
+def at_rest(
+    views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report
+) -> tuple[Adjustment, float]:
+    """The adjustment, repeated until the overlaps that it used are those of its own poses.
+
+    An overlap told from poses a little way off leaves out what would lead away from them.
+
+    Returns
+    -------
+    found : Adjustment
+    moving_mm : float
+        How far a view still moved in the last one where they did not come to rest, else 0.
+    """
+    still = STILL * max(fine[number].spacing_mm for number in arrangement.poses)
+    for turn in range(AGAIN + 1):
+        part = part_of(report, turn / (AGAIN + 1), (turn + 1) / (AGAIN + 1))
+        found = adjusted(views, fine, arrangement, part)
+        moved = max(shifts_mm(arrangement.poses, found.part_from_scan, fine).values(), default=0.0)
+        if moved < still:
+            return found, 0.0
+        arrangement = replace(arrangement, poses=found.part_from_scan)
+    return found, moved
+
+
 def spread_of(
     views: Sequence[Fragment], known: Known, found: Adjustment, near: Sequence[Arrangement], report: Report
 ) -> float:
@@ -104,8 +130,8 @@ def spread_of(
         return 0.0
     most = 0.0
     for number, one in enumerate(near):
-        other = adjusted(views, known.fine, one, part_of(report, number / len(near), (number + 1) / len(near)))
-        most = max([most, *shifts_mm(found.part_from_scan, other.part_from_scan, known.fine).values()])
+        other, moving = at_rest(views, known.fine, one, part_of(report, number / len(near), (number + 1) / len(near)))
+        most = max([most, moving, *shifts_mm(found.part_from_scan, other.part_from_scan, known.fine).values()])
     return most
 
 

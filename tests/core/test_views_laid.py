@@ -9,17 +9,19 @@ from types import SimpleNamespace
 import manifold3d
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import placing
+from rejoin.core.merging import coarse, placing
 from rejoin.core.merging.air import air_of
 from rejoin.core.merging.arranging import Arrangement, Known, Looks, _repeats, _worse_place, arrangement_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
 from rejoin.core.merging.holding import drifted, held
+from rejoin.core.merging.planar import plate_poses
 from rejoin.core.merging.props import looked_from, props, whole_lumps
 from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
@@ -27,7 +29,7 @@ from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
 from rejoin.core.records import Fragment, Mesh, Scan
 from rejoin.core.settings import CleanSettings, silent
-from rejoin.core.transforms import rigid
+from rejoin.core.transforms import apply, displacement, inverse, rigid
 from tests.makers import scanning
 from tests.makers.breaking import as_mesh
 
@@ -220,6 +222,44 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
     with pytest.raises(NoAnswer, match="too weakly: one may"):
         merging._placed(two, [None, None], silent)
+
+
+def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show() -> None:
+    rng = np.random.default_rng(9)
+    level, wall = rng.uniform(0, 1, (2400, 3)) * [50, 30, 0], rng.uniform(0, 1, (500, 3)) * [50, 0, 1]
+    seen = []
+    # Of the wall, 3 mm high, the one view shows the upper two thirds and the other the lower.
+    for face, low, end in ((3.0, 1.0, 50.0), (0.0, 0.0, 40.0)):
+        points = np.concatenate([level + [0, 0, face], wall * [end / 50, 1, 2] + [0, 0, low]])
+        seen.append((points, np.repeat([[0, 0, 1.0 if face else -1.0], [0, -1, 0]], [2400, 500], axis=0)))
+    a, (points, normals) = seen
+    b_from_a = rigid(Rotation.random(random_state=4).as_matrix(), np.array([7.0, -3.0, 11.0]))
+    b = apply(b_from_a, points), normals @ b_from_a[:3, :3].T
+    poses = plate_poses(a, b, 0.6)
+    off = [displacement(pose, inverse(b_from_a), b[0]).max() for pose in poses]
+    assert min(off) < 1.3 and len(poses) < 500
+    # The walls meet, and no wall is higher than the plate is thick.
+    thick = [3.0 - apply(pose, b[0])[:2400, 2].mean() for pose in poses]
+    assert min(thick) > 1.9 and max(thick) < 4.1
+    # A view of many sides is none of a plate.
+    block = np.concatenate([a[0], a[0][:2400] + [0, 0, 9.0]]), np.concatenate([a[1], -a[1][:2400]])
+    many = np.concatenate([block[0], block[0][:, [1, 2, 0]] - 30.0]), np.concatenate([block[1], block[1][:, [1, 2, 0]]])
+    assert len(plate_poses(many, b, 0.6)) == 0 == len(plate_poses(b, many, 0.6))
+
+
+def test_a_plate_is_closed_though_many_poses_agree_over_its_whole_side(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both views show one side and the upper 2 mm of one wall of a plate 3 mm thick."""
+    flat = sheet((0, 0), (50, 32), 0.0)
+    over = np.maximum(flat.vertices[:, 1] - 30.0, 0.0)
+    noise = np.random.default_rng(1).normal(0, 0.02, flat.vertices.shape)
+    bent = Mesh(flat.vertices - over[:, None] * [0, 1, 1] + noise, flat.triangles)
+    one = seen_of(bent, 1.0, 1.0)
+    right = rigid(np.diag([-1.0, 1.0, -1.0]), np.array([50.0, 0, -3.0]))
+    shifts = np.random.default_rng(2).uniform(-15, 15, (6000, 2))
+    alike = np.array([rigid(np.eye(3), np.array([x, y, 0.0])) for x, y in shifts])
+    monkeypatch.setattr(coarse, "_drawn", lambda *_: alike)
+    off = [displacement(rough.a_from_b, right, bent.vertices).max() for rough in coarse.rough_poses(one, one)]
+    assert min(off) < 4.0
 
 
 def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_told(

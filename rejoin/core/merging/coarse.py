@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from rejoin.core.merging.planar import planar_poses
+from rejoin.core.merging.planar import planar_poses, plate_poses
 from rejoin.core.merging.quick import Probe, tried
 from rejoin.core.merging.rough import CLASH, Rough, Seen, common_step, drawn_near, judged, seen_of
 from rejoin.core.merging.tables import over_tables
@@ -42,27 +42,35 @@ def rough_poses(
     """
     report(0.0, "Looking for places that look alike")
     start = [identity()] if least_move_mm == 0.0 else []
-    poses = np.concatenate([np.array(start).reshape(-1, 4, 4), _drawn(a, b, least_move_mm)])
-    if least_move_mm == 0.0:
-        flat = planar_poses((a.points, a.normals), (b.points, b.normals), a.step_mm)
-        poses = over_tables(a, b, np.concatenate([poses, flat]))
+    poses, plate = _proposed(a, b, least_move_mm)
     report(0.4, "Trying how the views lie together")
     alike, closing = _worth(a, b, poses, 35)
-    poses = poses[np.unique(np.concatenate([np.argsort(-worth, kind="stable")[:2000] for worth in (alike, closing)]))]
+    kept = [np.argsort(-worth, kind="stable")[:2000] for worth in (alike, closing)]
+    chosen = np.unique(np.concatenate([*kept, np.flatnonzero(plate)]))
+    poses, plate = poses[chosen], plate[chosen]
     found: list[Rough] = []
     seen: list[FloatArray] = []
     corners = b.points[:: max(1, len(b.points) // 60)]
-    for part, ranked in enumerate(_worth(a, b, poses, 150)):
-        for number in np.argsort(-ranked, kind="stable")[: 40 * FINALS]:
+    alike, closing = _worth(a, b, poses, 150)
+    everything = np.ones(len(poses), bool)
+    # Views of a plate's two sides share a strip, and other poses whole faces: each is ranked among its like.
+    for part, (ranked, these) in enumerate(((alike, everything), (closing, everything), (closing, plate))):
+        order = np.argsort(-ranked, kind="stable")
+        for number in order[these[order]][: 40 * FINALS]:
             if len(seen) >= (part + 1) * FINALS // 2:
                 break
             pose = poses[number]
             if any(displacement(pose, other, corners).max() < 6.0 * a.step_mm for other in seen):
                 continue
             seen.append(pose)
-            report(0.4 + 0.5 * len(seen) / FINALS, "Trying how the views lie together")
+            report(0.4 + 0.3 * len(seen) / FINALS, "Trying how the views lie together")
             found.append(judged(a, b, drawn_near(a, b, pose)))
     found += [judged(a, b, drawn_near(a, b, pose)) for pose in start]
+    return _best(found, corners, a.step_mm, keep)
+
+
+def _best(found: list[Rough], corners: FloatArray, step_mm: float, keep: int) -> list[Rough]:
+    """A third of them by what agrees, the others by how far they close; none that is nearly another's."""
     best: list[Rough] = []
     for count, worths in ((keep // 3, [one.score for one in found]), (keep, [one.closing for one in found])):
         least = HOPELESS * max(0.0, *worths) if worths else 0.0
@@ -70,9 +78,20 @@ def rough_poses(
             rough = found[int(which)]
             if len(best) >= count or worths[int(which)] < least:
                 break
-            if all(displacement(rough.a_from_b, other.a_from_b, corners).max() > 4.0 * a.step_mm for other in best):
+            if all(displacement(rough.a_from_b, other.a_from_b, corners).max() > 4.0 * step_mm for other in best):
                 best.append(rough)
     return best
+
+
+def _proposed(a: Seen, b: Seen, least_move_mm: float) -> tuple[FloatArray, BoolArray]:
+    """Poses (k, 4, 4) that are worth a look, and which of them lay a plate's two sides back to back."""
+    drawn = _drawn(a, b, least_move_mm)
+    if least_move_mm > 0.0:
+        return drawn, np.zeros(len(drawn), bool)
+    views = (a.points, a.normals), (b.points, b.normals)
+    poses = np.concatenate([identity()[None], drawn, planar_poses(*views, a.step_mm)])
+    parts = [over_tables(a, b, some) for some in (poses, plate_poses(*views, a.step_mm))]
+    return np.concatenate(parts), np.repeat([False, True], [len(part) for part in parts])
 
 
 def _sample(b: Seen, count: int) -> npt.NDArray[np.int64]:

@@ -1,11 +1,13 @@
 """Rough poses of two views from flat places: machined and cast parts have walls, which look alike all over.
 
 Two planes of the one view on two of the other leave one motion free, along the line where they meet; it is tried in
-steps. On such walls no place looks like any other, so that look-alikes (`coarse`) tell nothing there.
+steps. On such walls no place looks like any other, so that look-alikes (`coarse`) tell nothing there. Views of a
+plate's two sides share a wall at most: the other side stands opposite, as far as the wall is high (`plate_poses`).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations, permutations
 
 import numpy as np
@@ -28,6 +30,10 @@ STRIDE = 2.0
 """Steps between places tried along the free motion: rough poses are brought closer from so far."""
 SHARED = 0.15
 """Share of the shorter view, along the free motion, that both must have."""
+PLATE = 0.3
+"""Share of a view's points in its largest plane from which it may show one side of a plate."""
+STEEP = 0.5
+"""Cosine to the plate's side below which a plane is a wall of it."""
 
 
 def planes_of(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -113,6 +119,73 @@ def planar_poses(
         some[:, :3, 3] = fixed + slides[:, None] * along
         poses.append(some)
     return np.concatenate(poses)
+
+
+def plate_poses(
+    a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray], step_mm: float
+) -> FloatArray:
+    """Poses (k, 4, 4) ``a_from_b`` in which the largest planes of two views are a plate's two sides.
+
+    A wall of b lies in one of a. The plate is as thick as either shows that wall high, and less than both together:
+    they would not meet.
+
+    Parameters
+    ----------
+    a, b : (points, normals)
+        Each (n, 3).
+    step_mm : float
+    """
+    (face_a, walls_a), (face_b, walls_b) = (_walled(*view, step_mm) for view in (a, b))
+    some = [_opposite(one, face_a, other, face_b, step_mm) for one in walls_a for other in walls_b]
+    return np.concatenate([np.empty((0, 4, 4)), *some])
+
+
+@dataclass(frozen=True, eq=False)
+class _Plane:
+    """Unit normal, height along it (mm) and the points (n, 3) of a view that lie in it."""
+
+    way: FloatArray
+    height_mm: float
+    points: FloatArray
+
+
+def _walled(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[_Plane, list[_Plane]]:
+    """A view's largest plane and, where the view may show a plate's side, those that meet it steeply."""
+    planes = []
+    for way, height in zip(*planes_of(points, normals, step_mm), strict=True):
+        on = (normals @ way > FLAT) & (np.abs(points @ way - height) < HEIGHT * step_mm)
+        planes.append(_Plane(way, float(height), points[on]))
+    planes.sort(key=lambda plane: -len(plane.points))
+    if not planes or len(planes[0].points) < PLATE * len(points):
+        return _Plane(np.zeros(3), 0.0, points[:0]), []
+    return planes[0], [wall for wall in planes[1:] if len(wall.points) and abs(wall.way @ planes[0].way) < STEEP]
+
+
+def _opposite(wall_a: _Plane, face_a: _Plane, wall_b: _Plane, face_b: _Plane, step_mm: float) -> FloatArray:
+    """Poses that lay one wall in the other, the faces back to back, along the wall and for each thickness.
+
+    A wall is narrow and may be a rough break, so it tells only how it runs along the face and where.
+    """
+    frame_a, frame_b = _beside(wall_a, face_a.way), _beside(wall_b, -face_b.way)
+    turn = frame_a @ frame_b.T
+    (here, across_a, up_a), (there, across_b, up_b) = (wall_a.points @ frame_a).T, (wall_b.points @ frame_b).T
+    high = [face_a.height_mm - float(up_a.min()), float(up_b.max()) + face_b.height_mm]
+    shared, stride = SHARED * min(np.ptp(here), np.ptp(there)), STRIDE * step_mm
+    slides = np.arange(here.min() - there.max() + shared, here.max() - there.min() - shared, stride)
+    thick = np.arange(max(high), max(sum(high), max(high) + 0.5 * stride), stride)
+    along, below = (both.ravel() for both in np.meshgrid(slides, face_a.height_mm + face_b.height_mm - thick))
+    poses = np.tile(np.eye(4), (len(along), 1, 1))
+    poses[:, :3, :3] = turn
+    shifts = np.stack([along, np.full(len(along), across_a.mean() - across_b.mean()), below], axis=1)
+    poses[:, :3, 3] = shifts @ frame_a.T
+    return poses
+
+
+def _beside(wall: _Plane, face: FloatArray) -> FloatArray:
+    """(3, 3) columns: along the wall in the face, out of the wall in the face, out of the face."""
+    along = np.cross(wall.way, face)
+    along /= np.linalg.norm(along)
+    return np.stack([along, np.cross(face, along), face], axis=1)
 
 
 def _frames(pairs: FloatArray) -> FloatArray:

@@ -27,8 +27,12 @@ from rejoin.core.uncertainty.noise import BLOCK, blocks
 LOOKED_AT = 2_500
 """Vertices of each face that are looked at."""
 
-UNLIKE = 1.3
-"""Misfit of the whole face over that within patches, from which the misfit has a form that noise has not."""
+UNLIKE = 1.2
+"""Misfit of the whole face over that within patches, below which noise is all there is."""
+
+BESIDE, NEIGHBOURLY = 6, 0.45
+"""Patches beside each one; the correlation of its gap with theirs from which gaps hang together over more than a
+patch (noise does not, see `OF_A_PATCH`)."""
 
 OF_A_PATCH = 0.7
 """Scatter of a patch's median over that of its pairs: noise hangs together over some three spacings, and slow
@@ -163,7 +167,14 @@ def _looked_at(one: Solver, state: State, thinned: float) -> tuple[Contact, Patc
 
 
 def _has_form(contact: Contact, patches: Patches) -> bool:
-    return len(patches.gaps) >= PATCHES and contact.scale_mm > UNLIKE * patches.scatter_mm
+    """Whether the misfit has a form that noise has not: patches beside each other gape alike."""
+    if len(patches.gaps) < PATCHES or contact.scale_mm < UNLIKE * patches.scatter_mm:
+        return False
+    count = max(2, min(BESIDE, len(patches.gaps) // 10))
+    _, beside = cKDTree(patches.middles).query(patches.middles, k=count + 1)
+    most = OVERLAPS * patches.scatter_mm
+    gaps = np.clip(patches.gaps - np.median(patches.gaps), -most, most)
+    return bool(np.corrcoef(gaps, gaps[beside[:, 1:]].mean(axis=1))[0, 1] > NEIGHBOURLY)
 
 
 Region = tuple[FloatArray, float]

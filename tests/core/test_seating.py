@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rejoin.core.alignment import Adjustment, adjust
-from rejoin.core.alignment.seating import GAPES, OVERLAPS, unexplained
+from rejoin.core.alignment import Adjustment, NothingOpposite, adjust, seating
+from rejoin.core.alignment.seating import GAPES, OVERLAPS, Gape, Unsettled, unexplained
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.transforms import displacement, from_vector, identity
@@ -44,8 +44,9 @@ def test_a_face_rubbed_down_at_one_side_is_placed_by_the_rest(monkeypatch: pytes
     found, upper = joined(rubbed)
     assert error(found, upper) < 0.035
     assert error(found, upper) < found.certainty[1].u95_mm
-    assert 0.2 < found.gaping[0].share < 0.35
-    assert found.gaping[0].apart_mm == pytest.approx(DEEP, abs=0.03)
+    told = found.uneven[0]
+    assert isinstance(told, Gape) and 0.2 < told.share < 0.35
+    assert told.apart_mm == pytest.approx(DEEP, abs=0.03)
     (note,) = found.notes([joint_of(upper, upper, identity())], 1)
     assert "rubbed or battered" in note and "0.1" in note
     # All of the face together would have hung the piece askew.
@@ -56,7 +57,50 @@ def test_a_face_rubbed_down_at_one_side_is_placed_by_the_rest(monkeypatch: pytes
 @pytest.mark.parametrize("lift", [0.0, 0.1])
 def test_sound_faces_and_evenly_worn_ones_keep_all_of_themselves(lift: float) -> None:
     found, _ = joined(low_relief, lift)
-    assert not found.gaping
+    assert not found.uneven
+
+
+def test_where_either_half_may_be_the_one_that_lies_firmly_the_bound_allows_for_both(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def halves(x: FloatArray, y: FloatArray) -> FloatArray:
+        return np.asarray(low_relief(x, y) + DEEP * np.clip((x + 0.75) / 1.5, 0.0, 1.0))
+
+    found, upper = joined(halves)
+    told, off = found.uneven[0], error(found, upper)
+    assert isinstance(told, Unsettled) and off > 0.1
+    assert off < found.certainty[1].u95_mm
+    (note,) = found.notes([joint_of(upper, upper, identity())], 1)
+    assert f"could stand {told.apart_mm:.2f} mm otherwise" in note and "dimension across the joint" in note
+    # What noise alone would leave open is far less than the error.
+    monkeypatch.setattr("rejoin.core.alignment.seat", lambda solver, state: {})
+    assert joined(halves)[0].certainty[1].u95_mm < off
+
+
+def test_a_misfit_without_a_form_is_noise_however_large() -> None:
+    """Patches that stand high and low in turns are no place that has lost something."""
+
+    def board(x: FloatArray, y: FloatArray) -> FloatArray:
+        return np.asarray(low_relief(x, y) + 0.05 * np.sign(np.sin(np.pi * x / 3.2) * np.sin(np.pi * y / 3.2)))
+
+    found, upper = joined(board)
+    assert not found.uneven
+    assert error(found, upper) < found.certainty[1].u95_mm
+
+
+def test_faces_too_small_or_that_come_apart_are_placed_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    small = block(low_relief, upper=False, size=6.0), block(rubbed, upper=True, size=6.0)
+    joint = joint_of(*small, identity())
+    ends = (small[0].fragment, small[1].fragment)
+    found = adjust(ends, [joint], {0: identity(), 1: identity()}, AlignSettings(), silent)
+    assert not found.uneven and found.settled
+
+    def apart(*_: object) -> None:
+        raise NothingOpposite(0, "lower", "upper")
+
+    monkeypatch.setattr(seating, "_uneven", apart)
+    found, upper = joined(rubbed)
+    assert not found.uneven and error(found, upper) > 0.06
 
 
 def test_an_overlap_has_to_be_explained_in_full_and_a_gap_only_in_part() -> None:

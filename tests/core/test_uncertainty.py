@@ -23,6 +23,7 @@ from rejoin.core.uncertainty.equations import (
     heard,
     normal_equations,
     patch_scores,
+    relief_information,
     shifted,
     statement,
 )
@@ -225,6 +226,25 @@ def test_two_stretches_that_agree_only_with_each_other_do_not_move_what_the_reli
     assert matrix[5, 5] < 1e-6 * matrix[3, 3]
     found = np.linalg.solve(matrix + held + 1e-3 * np.eye(6), right)
     np.testing.assert_allclose(found[3:], [-0.4, 0.4, 0.0], atol=0.02)
+
+
+def test_the_relief_tells_of_a_slide_only_where_there_is_some() -> None:
+    """Waves hold all six motions; of a plane, noise in the normals pretends to hold the slides."""
+    points, slopes = surface(waves)
+    wavy = relief_information(contact_of(0.01 * field(points, 1.0, 7), points, slopes))
+    assert np.linalg.eigvalsh(wavy[3:, 3:])[0] > 1e3
+    level, flat_slopes = surface(lambda x, y: 0.0 * x)
+    noisy = contact_of(0.01 * field(level, 1.0, 7), level, flat_slopes, 0.05)
+    told = np.linalg.eigvalsh(relief_information(noisy)[3:, 3:])
+    plain = np.linalg.eigvalsh(crossed_matrix(noisy)[1][3:6, 3:6])
+    assert plain[1] > 1e-3 * plain[2] and told[1] < 1e-5 * told[2]
+
+
+def test_some_of_the_pairs_tell_about_as_much_as_all() -> None:
+    points, slopes = surface(waves)
+    contact = contact_of(0.01 * field(points, 1.0, 7), points, slopes)
+    few, every = crossed_matrix(contact, 500)[1], crossed_matrix(contact, len(points))[1]
+    np.testing.assert_allclose(np.diag(few), np.diag(every), rtol=0.15)
 
 
 def test_a_motion_about_one_centre_is_the_same_motion_about_another() -> None:

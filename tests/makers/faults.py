@@ -89,11 +89,7 @@ def rubbed(
     mesh: Mesh, fracture: npt.NDArray[np.bool_], share: float, depth_mm: float, rng: np.random.Generator
 ) -> Mesh:
     """The scan of a face of which one side, some ``share`` of it, has been rubbed down by ``depth_mm``."""
-    corners = mesh.vertices[mesh.triangles]
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals = np.zeros_like(mesh.vertices)
-    for corner in range(3):
-        np.add.at(normals, mesh.triangles[:, corner], across)
+    normals = meshes.vertex_normals(mesh)
     on_face = np.flatnonzero(fracture)
     points = mesh.vertices[on_face]
     away = np.linalg.norm(points - points[(points @ rng.normal(size=3)).argmax()], axis=1)
@@ -101,7 +97,7 @@ def rubbed(
     ramp = np.clip((edge - away) / (0.15 * edge), 0.0, 1.0)
     down = depth_mm * ramp**2 * (3.0 - 2.0 * ramp)
     moved = mesh.vertices.copy()
-    moved[on_face] -= down[:, None] * normals[on_face] / np.linalg.norm(normals[on_face], axis=1)[:, None]
+    moved[on_face] -= down[:, None] * normals[on_face]
     return Mesh(moved, mesh.triangles)
 
 

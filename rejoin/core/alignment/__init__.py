@@ -15,7 +15,7 @@ import numpy as np
 
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
-from rejoin.core.alignment.seating import Gape, seat
+from rejoin.core.alignment.seating import Gape, Unsettled, seat
 from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
@@ -56,8 +56,8 @@ class Adjustment:
     left_out : dict of int to str
         Joints (numbers among those given) that were not used, and why. The other fields on joints are
         of the rest, in their order.
-    gaping : dict of int to Gape
-        Joints (numbers likewise) of which a part gapes and did not count.
+    uneven : dict of int to Gape or Unsettled
+        Joints (numbers likewise) of which a part gapes and did not count, or that may rest otherwise.
     """
 
     part_from_scan: Poses
@@ -71,7 +71,7 @@ class Adjustment:
     certainty: dict[int, Certainty]
     covariance: FloatArray
     left_out: dict[int, str] = field(default_factory=dict)
-    gaping: dict[int, Gape] = field(default_factory=dict)
+    uneven: dict[int, Gape | Unsettled] = field(default_factory=dict)
 
     def placement(self, fragment: int) -> Placement:
         """The fragment's place and how sure it is; the held fragment is sure by definition."""
@@ -81,9 +81,9 @@ class Adjustment:
         return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest, layers=sure.layers)
 
     def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
-        """What is to be said of joints that lead to this fragment and were left out, wholly or in part."""
-        gaping = {number: gape.sentence for number, gape in self.gaping.items()}
-        return tuple(why for number, why in (self.left_out | gaping).items() if joints[number].b == fragment)
+        """What is to be said of joints that lead to this fragment: left out, wholly or in part, or in doubt."""
+        uneven = {number: told.sentence for number, told in self.uneven.items()}
+        return tuple(why for number, why in (self.left_out | uneven).items() if joints[number].b == fragment)
 
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
         """The given joints, in their order, with the new ``a_from_b`` and missing layers."""
@@ -149,8 +149,8 @@ def adjust(
     while True:
         try:
             found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known, watch)
-            gaping = {kept[number]: gape for number, gape in found.gaping.items()}
-            return replace(found, left_out=dict(sorted(left.items())), gaping=gaping)
+            uneven = {kept[number]: told for number, told in found.uneven.items()}
+            return replace(found, left_out=dict(sorted(left.items())), uneven=uneven)
         except NothingOpposite as nothing:
             lost = kept[nothing.number]
             rest = [number for number in kept if number != lost]
@@ -201,20 +201,16 @@ def _adjusted(
     """One least squares over all the joints given; ``far``: heeding planes that run on far across the cracks."""
     solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
-    approach(solver, start)
-    touching = solver.settle(solver.poses, np.zeros(len(joints)), free=False, report=part_of(report, 0.2, 0.3))
+    touching = _together(solver, start, part_of(report, 0.2, 0.3))
     if solver.trim(touching):
-        approach(solver, touching.poses)
-        touching = solver.settle(solver.poses, touching.layers, free=False, report=part_of(report, 0.3, 0.4))
-    gaping = seat(solver, touching)
-    if gaping:
-        approach(solver, touching.poses)
-        touching = solver.settle(solver.poses, touching.layers, free=False, report=part_of(report, 0.3, 0.4))
+        touching = _together(solver, touching.poses, part_of(report, 0.3, 0.4))
+    uneven = seat(solver, touching)
+    if any(isinstance(told, Gape) for told in uneven.values()):
+        touching = _together(solver, touching.poses, part_of(report, 0.3, 0.4))
     if not settings.missing_layer and not known:
         solver.listen(touching)
         final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))
-        found = _finished(solver, final, no_layers(len(joints)), part_of(report, 0.9, 1.0), far)
-        return replace(found, gaping=gaping)
+        return _finished(solver, final, no_layers(len(joints)), uneven, part_of(report, 0.9, 1.0), far)
     loose = _loosened(solver, touching, report)
     report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
@@ -226,7 +222,13 @@ def _adjusted(
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
     final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 0.95))
-    return replace(_finished(solver, final, layers, part_of(report, 0.95, 1.0), far), gaping=gaping)
+    return _finished(solver, final, layers, uneven, part_of(report, 0.95, 1.0), far)
+
+
+def _together(solver: Solver, start: Poses, report: Report) -> State:
+    """Two faces after two, then all joints, pressed together."""
+    approach(solver, start)
+    return solver.settle(solver.poses, np.zeros(len(solver.joints)), free=False, report=report)
 
 
 def _loosened(solver: Solver, touching: State, report: Report) -> State:
@@ -245,7 +247,9 @@ def _loosened(solver: Solver, touching: State, report: Report) -> State:
         return solver.refine(touching, free=False, report=part_of(report, 0.55, 0.8))
 
 
-def _finished(solver: Solver, state: State, layers: list[Layer], report: Report, far: bool) -> Adjustment:
+def _finished(
+    solver: Solver, state: State, layers: list[Layer], uneven: dict[int, Gape | Unsettled], report: Report, far: bool
+) -> Adjustment:
     """The answer with its certainty, once the planes that run on far across the cracks are heeded too."""
     report(0.0, "Looking along the original surfaces")
     if far and solver.look_far(state, layers):
@@ -257,7 +261,7 @@ def _finished(solver: Solver, state: State, layers: list[Layer], report: Report,
     )
     return Adjustment(
         state.poses, solver.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-        outcomes, state.settled, certainty, covariance,
+        outcomes, state.settled, certainty, covariance, uneven=uneven,
     )
 
 

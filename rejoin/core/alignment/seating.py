@@ -4,7 +4,11 @@ A face that lost a layer in one place only gapes there. A least squares of all o
 hangs the piece askew between the two, with gaps and overlaps everywhere; but solids
 do not overlap, and a gap needs a cause, which one place that has lost something is.
 So the face is tried without one region after the other, and the seat in which least
-has to be explained is taken; what gapes there no longer counts.
+has to be explained is taken; what gapes there no longer counts. Where none explains
+plainly more than the whole face does, all seats stay open, and the bound allows for them.
+
+Sources: rounds on what fits best, from several starts, are those of least trimmed squares
+(Rousseeuw and Van Driessen, 1999, from memory); likeness of neighbours (Moran, 1950, from memory).
 """
 
 from __future__ import annotations
@@ -20,7 +24,7 @@ from rejoin.core.contact import Mask
 from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.robust import sigma_of
 from rejoin.core.settings import silent
-from rejoin.core.transforms import apply, inverse
+from rejoin.core.transforms import apply, displacement, inverse
 from rejoin.core.uncertainty.equations import Contact
 from rejoin.core.uncertainty.noise import BLOCK, blocks
 
@@ -78,6 +82,21 @@ class Gape:
         )
 
 
+@dataclass(frozen=True)
+class Unsettled:
+    """How far apart the seats are, mm, of which none explains a misfit plainly better."""
+
+    apart_mm: float
+
+    @property
+    def sentence(self) -> str:
+        return (
+            "The faces of the joint gape or overlap in places by more than their noise explains, and it is not clear "
+            f"on which part of them they rest: the fragment could stand {self.apart_mm:.2f} mm otherwise. Its 95 % "
+            "bound allows for that; a dimension across the joint would tell."
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Patches:
     """The pairs of a contact in compact patches.
@@ -120,45 +139,58 @@ def unexplained(gaps: FloatArray, shares: FloatArray, sigma_mm: float) -> float:
     return float(shares @ np.square(np.minimum(np.abs(gaps), limits) / sigma_mm))
 
 
-def seat(solver: Solver, state: State) -> dict[int, Gape]:
-    """Leave out where faces gape that lie firmly on the rest; says of which joints, and how much."""
+def seat(solver: Solver, state: State) -> dict[int, Gape | Unsettled]:
+    """Leave out where faces gape that lie firmly on the rest, and doubt what does so nowhere; says of which joints."""
     found = {}
     for number in range(len(solver.joints)):
         try:
-            told = _gaping(solver.alone(number), state)
+            told = _uneven(solver, number, state)
         except NothingOpposite:
             # What does not stay together without some of itself tells nothing of that.
             told = None
         if told is not None:
-            found[number], masks = told
-            solver.leave_out(number, masks)
+            found[number] = told
     return found
 
 
-def _gaping(one: Solver, state: State) -> tuple[Gape, tuple[Mask, Mask]] | None:
-    """Where a joint's faces gape while the rest lies firmly, and the vertices there; None where they do nowhere."""
+def _uneven(solver: Solver, number: int, state: State) -> Gape | Unsettled | None:
+    """What the misfit of one joint's faces tells, once its solver heeds it; None where there is only noise."""
+    one = solver.alone(number)
     thinned = max(1.0, max(len(side.points) for side in one.sides[0]) / LOOKED_AT)
-    here = State({n: state.poses[n] for n in one.poses}, np.zeros(1), [], [], False)
-    if not _has_form(*_looked_at(one, here, thinned)):
+    pressed = State({n: state.poses[n] for n in one.poses}, np.zeros(1), [], [], False)
+    contact, patches = _looked_at(one, pressed, thinned)
+    if not _has_form(contact, patches):
         return None
     # A layer missing all over would leave such a pattern too, and explain it with less.
-    here = one.settle(here.poses, here.layers, free=True, report=silent)
-    contact, whole = _looked_at(one, here, thinned)
+    loose = one.settle(pressed.poses, pressed.layers, free=True, report=silent)
+    contact, whole = _looked_at(one, loose, thinned)
     if not _has_form(contact, whole):
         return None
     sigma = OF_A_PATCH * whole.scatter_mm
     most = PLAINLY * unexplained(whole.gaps, whole.shares, sigma)
-    seats = [_seated(one, here, without, thinned, sigma, most) for without in _regions(whole)]
-    costs = [unexplained(seat[2].gaps, seat[2].shares, sigma) if seat else np.inf for seat in seats]
-    best = seats[int(np.argmin(costs))]
-    if best is None or min(costs) > most:
-        return None
-    state, contact, patches = best
+    tried = [_seated(one, loose, without, thinned, sigma, most) for without in _regions(whole)]
+    seats = [one_seat for one_seat in tried if one_seat is not None]
+    costs = [unexplained(patches.gaps, patches.shares, sigma) for _, _, patches in seats]
+    if not seats or min(costs) > most:
+        return _doubted(solver, number, pressed, [loose, *(found for found, _, _ in seats)], contact.centre)
+    best, contact, patches = seats[int(np.argmin(costs))]
     gapes = patches.gaps > GAPES * sigma
     if not gapes.any():
         return None
-    gape = Gape(float(patches.shares[gapes].sum()), float(np.median(patches.gaps[gapes])))
-    return gape, _vertices(one, state, contact, gapes[patches.of])
+    solver.leave_out(number, _vertices(one, best, contact, gapes[patches.of]))
+    return Gape(float(patches.shares[gapes].sum()), float(np.median(patches.gaps[gapes])))
+
+
+def _doubted(solver: Solver, number: int, pressed: State, seats: list[State], centre: FloatArray) -> Unsettled:
+    """The solver's bound allows for all the seats from now on."""
+    one = solver.alone(number)
+    moves = np.array([one.motion_seen(0, centre, pressed, found) for found in seats])
+    # How far they are set apart is for the missing layer's own doubt.
+    moves[:, 6] = 0.0
+    solver.doubt(number, moves)
+    b, side = one.joints[0].b, one.sides[0][1]
+    apart = [displacement(pressed.poses[b], found.poses[b], side.points).max() for found in seats]
+    return Unsettled(float(max(apart)))
 
 
 def _looked_at(one: Solver, state: State, thinned: float) -> tuple[Contact, Patches]:
@@ -169,6 +201,8 @@ def _looked_at(one: Solver, state: State, thinned: float) -> tuple[Contact, Patc
 def _has_form(contact: Contact, patches: Patches) -> bool:
     """Whether the misfit has a form that noise has not: patches beside each other gape alike."""
     if len(patches.gaps) < PATCHES or contact.scale_mm < UNLIKE * patches.scatter_mm:
+        return False
+    if np.ptp(patches.gaps) == 0.0:
         return False
     count = max(2, min(BESIDE, len(patches.gaps) // 10))
     _, beside = cKDTree(patches.middles).query(patches.middles, k=count + 1)

@@ -109,6 +109,7 @@ class Solver:
         self.chosen: list[tuple[Mask, Mask] | None] = []
         self.seen: dict[int, tuple[Steps, State]] = {}
         self.far: dict[int, tuple[list[Level], State]] = {}
+        self.doubts: dict[int, FloatArray] = {}
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
         """The two faces of a joint, each with the original surface beside it."""
@@ -129,6 +130,10 @@ class Solver:
         """From now on some vertices of a joint's two faces do not count."""
         a, b = (side.without(mask) for side, mask in zip(self.sides[number], masks, strict=True))
         self.sides[number] = a, b
+
+    def doubt(self, number: int, moves: FloatArray) -> None:
+        """From now on the bound allows for other motions (k, 7) of a joint's side a, each as likely as none."""
+        self.doubts[number] = 0.5 * moves.T @ moves / len(moves)
 
     def trim(self, state: State) -> bool:
         """Leave out rims that the scanner rounded off, as the gaps in a state show; False where there are none."""
@@ -207,7 +212,7 @@ class Solver:
             if moved < near:
                 break
         statements = [
-            statement(c, followed(w, self._seen(k, c.centre, before, state)), model)
+            statement(c, followed(w, self.motion_seen(k, c.centre, before, state)), model, self.doubts.get(k))
             for k, (c, w, model) in enumerate(zip(state.contacts, whole, self.models, strict=True))
         ]
         return replace(state, statements=statements, settled=moved < 10.0 * near)
@@ -223,7 +228,7 @@ class Solver:
         poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in state.poses.items()}
         return replace(state, poses=poses, layers=layers)
 
-    def _seen(self, number: int, centre: FloatArray, before: State, after: State) -> FloatArray:
+    def motion_seen(self, number: int, centre: FloatArray, before: State, after: State) -> FloatArray:
         """(7,) what the joint saw of a small change of state: how a moved against b, and its layer."""
         joint = self.joints[number]
         move_a, move_b = (after.poses[n] @ inverse(before.poses[n]) for n in (joint.a, joint.b))
@@ -265,12 +270,12 @@ class Solver:
             self.seen[number] = (steps, state)
         else:
             steps, before = seen
-            motion = self._seen(number, centre, before, state)[:6]
+            motion = self.motion_seen(number, centre, before, state)[:6]
             moved = steps.steps + rows(steps.places, steps.normals, centre)[:, :6] @ motion
             steps = replace(steps, steps=moved)
         matrix, right = step_equations(steps, noise, centre, relief_information(contact))
         levels, before = self.far.get(number, ([], state))
-        matrix_far, right_far = level_equations(levels, centre, self._seen(number, centre, before, state)[:6])
+        matrix_far, right_far = level_equations(levels, centre, self.motion_seen(number, centre, before, state)[:6])
         return matrix + matrix_far, right + right_far
 
     def look_far(self, state: State, layers: Sequence[Layer]) -> bool:
@@ -302,7 +307,7 @@ class Solver:
             drift = drift_information(contact, self.reach[number])
             held[:6, :6] += contact.rim + drift
             pull = hold.T @ side
-            pull[:6] += contact.rim_right - drift @ self._seen(number, contact.centre, origin, state)[:6]
+            pull[:6] += contact.rim_right - drift @ self.motion_seen(number, contact.centre, origin, state)[:6]
             matrix += columns.T @ held @ columns
             right += columns.T @ pull
         if free:

@@ -225,17 +225,19 @@ def heard(contact: Contact, model: NoiseModel) -> Whitened:
     return whitened(contact.pairs, contact.residuals, contact.robust, contact.centre, model)
 
 
-def statement(contact: Contact, told: Whitened, model: NoiseModel) -> Statement:
-    """What one joint says, from its least squares at the answer."""
+def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None) -> Statement:
+    """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
+    that its misfit leaves open besides noise."""
+    open_ = 0.0 if doubt is None else told.plain @ doubt @ told.plain
     return Statement(
         plain=told.plain,
         right=told.right,
         information=crossed_information(told.crossed, told.plain, contact.slope),
         pose=crossed_information(told.crossed[:6, :6], told.plain[:6, :6], contact.slope),
-        patches=patch_scores(told.scores, told.parts),
+        patches=patch_scores(told.scores, told.parts) + open_,
         rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),
         firm=firm_motions(told.crossed, told.plain, False),
-        noise=noise_of_right(contact.pairs.middles, told.pulls, model),
+        noise=noise_of_right(contact.pairs.middles, told.pulls, model) + open_,
     )
 
 

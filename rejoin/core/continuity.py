@@ -53,7 +53,8 @@ class Running:
     slid_mm : float
         How far the farthest stretch was moved.
     lever : float
-        How much of a turn in the plane the stretches feel, 0 to 1: next to nothing round a circle.
+        How much of a turn in the plane the stretches feel, 0 to 1: next to nothing round a circle, wherever
+        its centre is.
     radius_mm : float
         Of the rim about its middle, root mean square.
     """
@@ -113,8 +114,13 @@ def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Runni
     share = float((odds / (DOUBTED + odds)).sum()) / count
     told = float(np.log(DOUBTED + odds).sum() + seen.ended * np.log(DOUBTED)) / SHARED
     radius = float(np.sqrt(np.square(seen.places - centre).sum(axis=1).mean()))
-    lever = float(np.sqrt(np.square(jacobian[:, 0]).mean())) / radius
-    return Running(pose, share, count, told, float(moved.max()), lever, radius)
+    return Running(pose, share, count, told, float(moved.max()), _lever(jacobian) / radius, radius)
+
+
+def _lever(jacobian: FloatArray) -> float:
+    """How far, root mean square, a turn by 1 about whichever centre they feel it least moves the stretches, mm."""
+    turn, shifts = jacobian[:, 0], jacobian[:, 1:]
+    return float(np.sqrt(np.square(turn - shifts @ np.linalg.lstsq(shifts, turn, rcond=None)[0]).mean()))
 
 
 def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> FloatArray:

@@ -11,7 +11,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import steps
-from rejoin.core.continuity import running_on
+from rejoin.core.continuity import _lever, running_on
 from rejoin.core.evidence import BORNE_OUT, LEAST_LEAD, LEAST_SCORE, believable, decided, tied
 from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
@@ -163,6 +163,22 @@ def test_a_rim_is_as_round_as_most_poses_find_it(levers: tuple[float, ...], is_r
     found = [replace(laid, running=replace(laid.running, lever=lever)) for lever in levers]
     best = with_rivals(ends[0], ends[1], found)[0]
     assert ("the rim is round" in best.evidence.reason) == is_round
+
+
+@pytest.mark.parametrize("sides, least, most", [(0, 0.0, 1e-9), (4, 2.0, 4.0)])
+def test_a_turn_is_felt_round_a_square_and_not_round_a_circle_of_which_more_is_seen_at_one_side(
+    sides: int, least: float, most: float
+) -> None:
+    """Closed form: about its own centre no stretch of a circle moves, whatever the mean of those that are seen."""
+    angles = np.concatenate([np.linspace(0, 2 * np.pi, 40, endpoint=False), np.linspace(0.2, 1.9, 60)])
+    facing = angles if not sides else np.round(angles * sides / (2 * np.pi)) * 2 * np.pi / sides
+    normals = np.column_stack([np.cos(facing), np.sin(facing)])
+    places = 10.0 * np.column_stack([np.cos(angles), np.sin(angles)])
+    if sides:
+        places /= np.einsum("ij,ij->i", places, normals)[:, None] / 10.0
+    away = places - places.mean(axis=0)
+    turn = away[:, 0] * normals[:, 1] - away[:, 1] * normals[:, 0]
+    assert least <= _lever(np.column_stack([turn, normals])) <= most
 
 
 def test_the_form_of_round_faces_tells_their_turn() -> None:

@@ -198,6 +198,20 @@ def test_a_ball_and_a_cone_are_no_bores_and_a_drafted_bore_is_one() -> None:
     assert found.shape.radius_mm == pytest.approx(15 - 15 * np.tan(np.radians(1)), abs=0.05)
 
 
+def test_a_chamfer_is_flat_whatever_lies_beyond_its_edges() -> None:
+    """A cylinder that reaches over both edges explains twice as much surface, ten times worse."""
+    lean = np.radians(55)
+    normal, edge = np.array([np.sin(lean), 0, np.cos(lean)]), np.array([20.0, 0, 9])
+    solid = Solid.cube((50, 40, 18), True).trim_by_plane(tuple(-normal), -float(normal @ edge))
+    body = body_of(ground_of(noisy_solid(solid.refine_to_length(0.8), 0.03, 3)), 0.03)
+    pick = edge + [5 * np.cos(lean), 5, -5 * np.sin(lean)]
+    size = measure("angle", np.array([pick, [-5, 10, 9]]), [body] * 2)
+    assert abs(size.value - 125.0) < 1.5 * size.u95 < 0.5
+    for kind in ("shaft", "taper", "ball"):
+        with pytest.raises(NoAnswer, match="is flat, so it is no|was found at the pick"):
+            measure(kind, pick[None], [body])
+
+
 def test_a_bore_is_found_right_below_its_rim() -> None:
     """Evenly meshed at 1.5 mm, as a coarse scan is; its rims are rounded."""
     rng = np.random.default_rng(1)

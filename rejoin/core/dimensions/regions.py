@@ -10,7 +10,7 @@ import numpy.typing as npt
 from rejoin.core.dimensions.figures import Figure, distances, free
 from rejoin.core.dimensions.growing import FIRST, MOST, Ground, fitted, grown, nearest, seed_of
 from rejoin.core.dimensions.least_squares import scattered
-from rejoin.core.dimensions.rivals import refuse_others
+from rejoin.core.dimensions.rivals import explains_no_worse, refuse_others
 from rejoin.core.dimensions.scatter import Scatter
 from rejoin.core.dimensions.shapes import figure_of, fit_shape, shows
 from rejoin.core.errors import NoAnswer
@@ -24,6 +24,7 @@ HELD = 0.9
 
 BENT = float(np.cos(np.radians(5.0)))
 """A flat face's usual normal leans less than this from its plane's, as a cosine."""
+
 
 @dataclass(frozen=True, eq=False)
 class Feature:
@@ -60,7 +61,8 @@ def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("p
     Returns
     -------
     Feature
-        The simplest figure, unless one with more freedom explains `MORE` times as much surface.
+        The simplest figure, unless one with more freedom explains `MORE` times as much surface, and what they share no
+        worse.
 
     Raises
     ------
@@ -74,7 +76,9 @@ def feature_at(ground: Ground, pick_mm: FloatArray, kinds: tuple[str, ...] = ("p
         if kind != "plane" and best is not None and best[0].kind == "plane" and _flat(ground, patch, best[1], kind):
             continue
         found = grown(ground, seed, kind)
-        if found is not None and (best is None or len(found[1]) > MORE * len(best[1])):
+        if found is None or (best is not None and len(found[1]) <= MORE * len(best[1])):
+            continue
+        if best is None or explains_no_worse(ground, found[0], best[0], np.intersect1d(found[1], best[1])):
             best = found
     if best is None:
         wanted = " or ".join(kinds)

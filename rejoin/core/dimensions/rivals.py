@@ -9,8 +9,8 @@ from rejoin.core.dimensions.growing import Ground, Rows, grown
 from rejoin.core.dimensions.shapes import CLEARLY
 from rejoin.core.errors import NoAnswer
 
-RIVALS = {"plane": ("cylinder", "sphere", "cone"), "sphere": ("cylinder", "cone"), "cylinder": ("sphere", "cone"),
-          "cone": ("cylinder", "sphere")}  # fmt: skip
+RIVALS = {"plane": ("cylinder", "sphere", "cone"), "sphere": ("plane", "cylinder", "cone"),
+          "cylinder": ("plane", "sphere", "cone"), "cone": ("plane", "cylinder", "sphere")}  # fmt: skip
 """What else the surface may be, the simplest first."""
 
 WIDER = 2.0
@@ -22,6 +22,9 @@ TAPER_DEG = 3.0
 ROUND = float(np.cos(np.radians(20.0)))
 """A face that turns by more than 40 degrees between its ends is not called flat: its normals lean this far, as a
 cosine, from their mean."""
+
+NO_WORSE = 1.5
+"""Times the other's mean square up to which a figure explains the same points no worse."""
 
 STRAIGHT = 1.15
 """A cone that brings the mean square of a cylinder down by less than this has no taper that the surface shows."""
@@ -45,12 +48,23 @@ def refuse_others(ground: Ground, seed: int, found: Figure, region: Rows, asked:
             continue
         if _is_what_is_there(ground, found, region, *other):
             better = other
+            if kind == "plane":
+                break
     if better is not None:
         raise NoAnswer(f"At the pick the surface is {_called(better[0])}, so it is no {found.kind}.",
                        "Ask for that, or pick another place.")  # fmt: skip
 
 
+def explains_no_worse(ground: Ground, figure: Figure, than: Figure, shared: Rows) -> bool:
+    """Whether a figure lies as near to vertices as another one does."""
+    points = ground.mesh.vertices[shared]
+    own, its = (float(np.square(distances(one, points)).mean()) for one in (figure, than))
+    return own <= NO_WORSE * its + (1e-6 * ground.spacing_mm) ** 2
+
+
 def _called(figure: Figure) -> str:
+    if figure.kind == "plane":
+        return "flat"
     if figure.kind == "cone":
         return f"a cone of {np.degrees(2.0 * figure.half_angle):.3g} degrees"
     told = "a ball" if figure.kind == "sphere" else "round like a bore or shaft"
@@ -66,11 +80,13 @@ def _is_what_is_there(ground: Ground, found: Figure, region: Rows, other: Figure
     floor = (1e-6 * ground.spacing_mm) ** 2
     if found.kind == "plane" and not _turns(ground, its):
         return False
+    if other.kind == "plane":
+        return own > CLEARLY * theirs + floor
     if found.kind == "cone" and other.kind == "cylinder" and theirs <= STRAIGHT * own + floor:
         return True
     if other.kind == "cone" and np.degrees(other.half_angle) < TAPER_DEG and found.kind == "cylinder":
         return False
-    return own > CLEARLY * theirs + floor or (len(its) > WIDER * len(region) and theirs <= 1.5 * own + floor)
+    return own > CLEARLY * theirs + floor or (len(its) > WIDER * len(region) and theirs <= NO_WORSE * own + floor)
 
 
 def _turns(ground: Ground, region: Rows) -> bool:

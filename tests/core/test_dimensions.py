@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from rejoin.core.dimensions import fit_shape
+from rejoin.core.dimensions import fit_shape, shape_content
 from rejoin.core.dimensions.figures import Figure, distances, moved, system
 from rejoin.core.dimensions.least_squares import covariance_of, minimum_zone, polished
 from rejoin.core.dimensions.shapes import figure_of
@@ -165,6 +165,20 @@ def test_the_covariance_is_the_scatter_of_repeated_fits() -> None:
     assert np.sqrt(np.mean([c[3, 3] for c in stated if c is not None])) == pytest.approx(tilt, rel=0.15)
 
 
+def test_how_sure_a_plane_circle_is_by_simulation_and_in_closed_form() -> None:
+    """Evenly all round, U of the radius is 2 sigma / sqrt n; of an arc it is what 400 fits scatter by."""
+    rng = np.random.default_rng(8)
+    for arc in (2 * np.pi, 1.8):
+        turn = np.arange(90) * arc / 90
+        ring = 12.5 * np.column_stack([np.cos(turn), np.sin(turn)])
+        shapes = [fit_shape("circle", ring * (1 + 0.02 / 12.5 * rng.normal(size=(90, 1))), zone=False, strays=False)
+                  for _ in range(400)]  # fmt: skip
+        scatter = 2 * float(np.std([shape.radius_mm for shape in shapes]))
+        stated = float(np.mean([shape_content(shape)["radius_u95_mm"] for shape in shapes]))
+        assert stated == pytest.approx(scatter, rel=0.12)
+        assert arc < 6 or stated == pytest.approx(0.04 / 90**0.5, rel=0.05)
+
+
 def test_the_minimum_zone_of_points_whose_zone_is_known() -> None:
     """Closed form: between the planes z = 0 and z = 0.3, touched so that no narrower pair of planes holds them."""
     rng = np.random.default_rng(3)
@@ -189,6 +203,10 @@ def test_the_minimum_zone_of_points_whose_zone_is_known() -> None:
     ("circle", np.outer(np.arange(9.0), [1, 2]), "on one line"),
     ("circle", certified("plane", 5)[1], "do not lie on a circle"),
     ("sphere", np.random.default_rng(1).normal(size=(90, 3)), "do not lie on a sphere"),
+    ("line", certified("plane", 5)[1], "do not lie on a line"),
+    ("line", np.random.default_rng(2).normal(size=(90, 2)), "do not lie on a line"),
+    ("plane", certified("sphere", 1)[1], "do not lie on a plane"),
+    ("plane", certified("cylinder", 1)[1], "do not lie on a plane"),
     ("sphere", np.eye(3), "too few"),
     ("plane", np.ones((50, 3)), "too few"),
     ("cylinder", certified("cylinder", 1, count=60)[1][:5], "too few"),

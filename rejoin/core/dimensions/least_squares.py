@@ -116,19 +116,23 @@ def covariance_of(figure: Figure, points: FloatArray) -> FloatArray | None:
     ----------
     figure : Figure
         Of least squares through ``points``.
-    points : (n, 3)
+    points : (n, 3), or (n, 2) of a circle in the plane
 
     Returns
     -------
     (8, 8) or None
-        None where nothing is left over to judge by.
+        None where nothing is left over to judge by, and for a line in the plane.
     """
     residual, slopes = system(figure, points)
-    count = slopes.shape[1]
-    if len(residual) <= count or len(figure.point) != 3:
+    count, flat = slopes.shape[1], len(figure.point) == 2
+    if len(residual) <= count or (flat and figure.kind != "circle"):
         return None
     inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-14)
     inner = float(residual @ residual) / (len(residual) - count) * inverse
+    if flat:
+        out, rows = np.zeros((8, 8)), [0, 1, 6]
+        out[np.ix_(rows, rows)] = inner
+        return out
     outer = _outer(figure)
     return np.asarray(outer @ inner @ outer.T)
 

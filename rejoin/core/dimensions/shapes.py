@@ -70,6 +70,8 @@ def fit_shape(
         raise _flat(kind, points, spread)
     _check_curved(points[fitted.used], fitted.figure)
     _check_scatter(points[fitted.used], fitted.figure)
+    if strays:
+        _check_thin(points[fitted.used], fitted.figure)
     return _shape(fitted, points, zone)
 
 
@@ -158,9 +160,20 @@ def _check_scatter(points: FloatArray, figure: Figure) -> None:
                        "Ask for the shape that they lie on, or leave out what does not belong to it.")  # fmt: skip
 
 
+def _check_thin(points: FloatArray, figure: Figure) -> None:
+    """Refuse a line or plane through a cloud that is nearly as thick as it is wide: its direction is chance."""
+    if figure.kind not in ("line", "plane"):
+        return
+    spread, wide = _spread(points), 0 if figure.kind == "line" else 1
+    if spread[wide + 1] > SURE * spread[wide]:
+        raise NoAnswer(f"These points do not lie on a {figure.kind}: they stray from the nearest one by "
+                       f"{spread[wide + 1]:.2g} mm (rms) and reach only {spread[wide]:.2g} mm along it.",
+                       "Ask for the shape that they lie on, or leave out what does not belong to it.")  # fmt: skip
+
+
 def _radius_sd(figure: Figure, points: FloatArray) -> float | None:
     if len(figure.point) == 2:
-        return None
+        return None  # published circles of six points are an answer, however unsure
     covariance = covariance_of(figure, points)
     return None if covariance is None else float(np.sqrt(max(covariance[6, 6], 0.0)))
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from rejoin.core.cautions import BEFORE_WELDING
-from rejoin.core.dimensions.figures import unit
+from rejoin.core.dimensions.figures import frame_of, unit
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
 from rejoin.core.dimensions.spread import Follows, half_width, without_layers
 from rejoin.core.dimensions.tables import misalignment_limits_mm
@@ -137,9 +137,10 @@ def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
 
 
 def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float) -> float | None:
-    """Angle between the original surfaces across the crack, deg: that of planes fitted on both sides.
+    """By how much one piece is turned against the other, deg, from the surface on both sides all along the crack.
 
-    90 % of the places along the crack have less. None where the surfaces do not run on at three places at least.
+    Both are continued to the crack as they curve, and the one turn is taken that explains best how their normals
+    differ there. None where the surfaces do not run on at three places at least.
     """
     a, b = skins
     trees = cKDTree(a.points) if len(a.points) else None, None
@@ -147,33 +148,42 @@ def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatA
     if trees[0] is None or not len(points_b):
         return None
     tree_a, tree_b = trees[0], cKDTree(points_b)
-    angles = []
+    normals, changes = [], []
     for place in _spread(loops, 60):
-        one = _plane_beside(a.points, a.normals, tree_a.query_ball_point(place, reach), None)
+        one = _normal_beside(place, a.points, a.normals, tree_a.query_ball_point(place, reach), None)
         if one is None:
             continue
-        other = _plane_beside(points_b, normals_b, tree_b.query_ball_point(place, reach), one)
+        other = _normal_beside(place, points_b, normals_b, tree_b.query_ball_point(place, reach), one)
         if other is not None:
-            angles.append(float(np.degrees(np.arctan2(np.linalg.norm(np.cross(one, other)), one @ other))))
-    return float(np.percentile(angles, 90)) if len(angles) >= 3 else None
+            normals.append(one)
+            changes.append(other - one)
+    return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else None
 
 
-def _plane_beside(
-    points: FloatArray, normals: FloatArray, near: list[int], like: FloatArray | None
+def _turned(normals: FloatArray, changes: FloatArray) -> float:
+    """The turn, deg, that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free."""
+    slopes = np.cross(np.eye(3)[:, None], normals).transpose(1, 2, 0)
+    turn_ = np.linalg.lstsq(slopes.reshape(-1, 3), changes.ravel(), rcond=0.3)[0]
+    return float(np.degrees(np.linalg.norm(turn_)))
+
+
+def _normal_beside(
+    place: FloatArray, points: FloatArray, normals: FloatArray, near: list[int], like: FloatArray | None
 ) -> FloatArray | None:
-    """Normal of the plane through points of one side that face one way; None where few, or round a corner."""
-    if len(near) < 12:
+    """Normal at a place on the crack of the quadric through one side's points; None where few, or round a corner."""
+    if len(near) < 20:
         return None
     rows = np.array(sorted(near))
     mean = unit(normals[rows].sum(axis=0)) if like is None else like
     rows = rows[normals[rows] @ mean > np.cos(np.radians(30.0))]
-    if len(rows) < max(12, 0.5 * len(near)):
+    if len(rows) < max(20, 0.5 * len(near)):
         return None
-    q = points[rows] - points[rows].mean(axis=0)
-    sizes, axes = np.linalg.svd(q, full_matrices=False)[1:]
-    if sizes[1] < 0.15 * sizes[0]:
-        return None
-    return np.asarray(axes[2] * (1.0 if axes[2] @ mean > 0 else -1.0))
+    u, v = frame_of(mean)
+    q = points[rows] - place
+    x, y = q @ u, q @ v
+    terms = np.column_stack([np.ones(len(q)), x, y, x * x, x * y, y * y])
+    slopes, _, rank, _ = np.linalg.lstsq(terms, q @ mean, rcond=1e-6)
+    return unit(mean - slopes[1] * u - slopes[2] * v) if rank == 6 else None
 
 
 def _spread(loops: list[FloatArray], count: int) -> FloatArray:

@@ -45,8 +45,8 @@ def in_datums(features: list[Shape], points: list[list[float]]) -> FloatArray:
 
 
 def test_a_face_and_two_bores_square_the_part_up() -> None:
-    """Closed form: origin where the first bore meets the face, x towards the second bore."""
-    found = in_datums([FACE, BORE, OTHER], [[-20, 0, 6], [20, 0, 6], [-20, 0, 16]])
+    """Closed form: origin where the first bore meets the face, x towards the second bore, z into the part."""
+    found = in_datums([FACE, BORE, OTHER], [[-20, 0, 6], [20, 0, 6], [-20, 0, -4]])
     np.testing.assert_allclose(found, [[0, 0, 0], [40, 0, 0], [0, 0, 10]], atol=1e-9)
     assert datum_frame([FACE, BORE, OTHER]).free == ()
 
@@ -56,15 +56,17 @@ def test_a_bore_may_come_first_and_a_side_settle_the_turn() -> None:
     assert frame.free == ()
     found = apply(frame.datum_from_part @ POSE, np.array([[-20.0, 0, 6]]))
     np.testing.assert_allclose(found, 0.0, atol=1e-9)
-    out = turn(frame.datum_from_part @ POSE, np.array([[0.0, 1, 0]]))[0]
-    assert abs(out[0]) == pytest.approx(1.0)
+    into = turn(frame.datum_from_part @ POSE, np.array([[0.0, -1, 0], [0.0, 0, -1]]))
+    np.testing.assert_allclose(into, [[1, 0, 0], [0, 0, 1]], atol=1e-9)
+    turned_over = datum_frame([shape("cylinder", [-20, 0, 2], [0, 0, 1], 10.0), FACE, SIDE])
+    np.testing.assert_allclose(turned_over.datum_from_part, frame.datum_from_part, atol=1e-9)
 
 
 def test_three_faces_in_closed_form() -> None:
     left = shape("plane", [-40, 0, 0], [-1, 0, 0])
     found = in_datums([FACE, SIDE, left], [[-40, 20, 6], [-40, 10, 6]])
     np.testing.assert_allclose(found[0], 0.0, atol=1e-9)
-    np.testing.assert_allclose(found[1], [-10, 0, 0], atol=1e-9)
+    np.testing.assert_allclose(found[1], [10, 0, 0], atol=1e-9)
 
 
 def test_what_is_left_free_is_told_and_useless_datums_are_refused() -> None:
@@ -78,7 +80,15 @@ def test_what_is_left_free_is_told_and_useless_datums_are_refused() -> None:
     with pytest.raises(WrongUse):
         datum_frame([])
     outward = turn(POSE, np.array([[0.0, 0, -1]]))[0]
-    assert datum_frame([FACE], [outward]).datum_from_part[2, :3] @ outward == pytest.approx(1.0)
+    assert datum_frame([FACE], [outward]).datum_from_part[2, :3] @ outward == pytest.approx(-1.0)
+
+
+def test_the_part_sits_on_the_face_that_was_picked_first() -> None:
+    """Picked below, a hole at the far right stays at the far right as the machinist sees it: no mirror image."""
+    under = shape("plane", [0, 0, -6], [0, 0, -1])
+    found = in_datums([under, BORE, OTHER], [[0, 0, 6], [0, 15, 0]])
+    np.testing.assert_allclose(found, [[20, 0, 12], [20, 15, 6]], atol=1e-9)
+    assert any("as seen from above" in line for line in set_up_of([("base", under)], datum_frame([under])))
 
 
 def a_section(noise: float = 0.0):  # type: ignore[no-untyped-def]

@@ -27,6 +27,8 @@ ORDER = ("primary", "secondary", "tertiary")
 class DatumFrame:
     """``datum_from_part`` (4, 4): z along the primary datum, x settled by the secondary.
 
+    The part sits on a face: z runs from it into the material, and x and y are as the machinist sees them from above.
+
     ``free`` names what no datum settled, and ``notes`` how far the features are from square to each other.
     """
 
@@ -43,7 +45,7 @@ def datum_frame(features: Sequence[Shape], outward: Sequence[FloatArray | None] 
     features : sequence of Shape
         Planes, cylinders or cones (their axes), lines, spheres and circles (their centres), in the part's frame.
     outward : sequence of (3,) or None, optional
-        Of planes, the normal out of the material, which then points along the positive axis.
+        Of planes, the normal out of the material; that of the shape itself where it is not given.
 
     Returns
     -------
@@ -62,7 +64,7 @@ def datum_frame(features: Sequence[Shape], outward: Sequence[FloatArray | None] 
     parts = [_part(shape, wanted[n]) for n, shape in enumerate(features)]
     if parts[0].direction is None:
         raise NoAnswer("The primary datum must be a face or an axis.", "Pick a face, or a bore, first.")
-    z = parts[0].direction
+    z = _upwards(parts)
     x, notes = _turn(parts, z)
     free = () if x is not None else ("turn about z",)
     one = x if x is not None else frame_of(z)[0]
@@ -74,7 +76,8 @@ def datum_frame(features: Sequence[Shape], outward: Sequence[FloatArray | None] 
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """A datum as what it can settle: a plane its own direction, an axis the two across it, a centre all three."""
+    """A datum as what it can settle: a plane its own direction (into the material), an axis the two across it, a centre
+    all three."""
 
     kind: str
     point: FloatArray
@@ -85,10 +88,21 @@ def _part(shape: Shape, outward: FloatArray | None) -> _Part:
     if shape.kind == "plane":
         assert shape.direction is not None
         turned = outward is not None and float(outward @ shape.direction) < 0
-        return _Part("plane", shape.point_mm, -shape.direction if turned else shape.direction)
+        return _Part("plane", shape.point_mm, shape.direction if turned else -shape.direction)
     if shape.kind in ("cylinder", "cone", "line"):
         return _Part("axis", shape.point_mm, shape.direction)
     return _Part("centre", shape.point_mm, None)
+
+
+def _upwards(parts: list[_Part]) -> FloatArray:
+    """The z axis (3,): along the primary datum; of a bore, away from the first face that lies across it."""
+    z = parts[0].direction
+    assert z is not None
+    if parts[0].kind == "axis":
+        for part in parts[1:]:
+            if part.kind == "plane" and part.direction is not None and abs(float(part.direction @ z)) > 0.5:
+                return z if float(part.direction @ z) > 0 else -z
+    return z
 
 
 def _turn(parts: list[_Part], z: FloatArray) -> tuple[FloatArray | None, tuple[str, ...]]:

@@ -20,6 +20,9 @@ CLEARLY = 10.0
 SURE = 0.25
 """Largest standard uncertainty of a radius, and scatter about it, as a share of it, at which it is still an answer."""
 
+THICK = 0.6
+"""Scatter about a line or plane, as a share of its reach (both rms), from which its direction is chance."""
+
 __all__ = ["KINDS", "figure_of", "fit_shape", "shape_content"]
 
 
@@ -165,7 +168,7 @@ def _check_thin(points: FloatArray, figure: Figure) -> None:
     if figure.kind not in ("line", "plane"):
         return
     spread, wide = _spread(points), 0 if figure.kind == "line" else 1
-    if spread[wide + 1] > SURE * spread[wide]:
+    if spread[wide + 1] > THICK * spread[wide]:
         raise NoAnswer(f"These points do not lie on a {figure.kind}: they stray from the nearest one by "
                        f"{spread[wide + 1]:.2g} mm (rms) and reach only {spread[wide]:.2g} mm along it.",
                        "Ask for the shape that they lie on, or leave out what does not belong to it.")  # fmt: skip

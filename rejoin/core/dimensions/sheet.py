@@ -75,6 +75,8 @@ def set_up_of(features: Sequence[tuple[str, Shape]], frame: DatumFrame) -> tuple
         zone = "" if shape.minimum_zone_mm is None else f", {shape.minimum_zone_mm:.3f} by minimum zone"
         lines.append(f"Datum {letter} ({order}): {name}, {shape.kind}, form {shape.form_deviation_mm:.3f} mm "
                      f"by least squares{zone}.")  # fmt: skip
+    if features and features[0][1].kind == "plane":
+        lines.append("The part sits on datum A: z runs from it into the part; x and y are as seen from above.")
     if frame.free:
         lines.append(f"Not settled by a datum: {', '.join(frame.free)}.")
     return (*lines, *frame.notes)

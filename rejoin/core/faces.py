@@ -13,13 +13,17 @@ from scipy.spatial import cKDTree
 from rejoin.core.planes import connected_nodes, planar_regions
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.settings import FaceSettings, Report
-from rejoin.core.views import Nodes, coarse_nodes, roughness, smoothed_normals
+from rejoin.core.views import SURROUNDINGS, Nodes, coarse_nodes, roughness, smoothed_normals
 
 CONES = np.cos(np.radians([42.0, 20.0]))
 """How far a facet's smoothed normals may lean from its own: for breaks with relief, and for nearly flat ones."""
 
 UNUSUAL = 0.2
 """How much (log) the roughness around a node must differ from the usual for a patch of a break."""
+
+AROUND = 80
+"""Nodes by which roughness is told of a fragment that was made of views. Where a view saw aslant, noise passes for a
+break's relief; but relief grows with its wavelength, and noise does not."""
 
 MOST_FACES = 200
 """Facets kept per fragment."""
@@ -47,7 +51,8 @@ def find_fracture_faces(
     report(0.0, f"Looking for fracture faces on {fragment.scan.name}")
     nodes = coarse_nodes(fragment)
     smooth = smoothed_normals(nodes, 1.5 * nodes.cell_mm)
-    rough = roughness(nodes.points, nodes.normals, smooth, nodes.cell_mm)
+    around = AROUND if fragment.scan.views else SURROUNDINGS
+    rough = roughness(nodes.points, nodes.normals, smooth, nodes.cell_mm, around=around)
     report(0.5, f"Looking for fracture faces on {fragment.scan.name}")
     usual = usual_roughness(nodes, rough)
     regions = facets(nodes, smooth, np.maximum(rough / usual, 1e-3), settings.smallest_share)

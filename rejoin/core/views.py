@@ -26,6 +26,9 @@ MapArray = npt.NDArray[np.float32]
 SURROUNDINGS = 24
 """Nearest points by which roughness is told."""
 
+CHUNK = 400_000
+"""Neighbours that are looked at in one go."""
+
 NODES = 24_000
 """Nodes aimed at for a whole fragment."""
 
@@ -200,8 +203,9 @@ def band_passed(height: MapArray, mask: MapArray, coarse: float) -> MapArray:
 
 
 def roughness(
-    points: FloatArray, normals: FloatArray, smooth: FloatArray, cell_mm: float, at: Indices | None = None
-) -> FloatArray:
+    points: FloatArray, normals: FloatArray, smooth: FloatArray, cell_mm: float, at: Indices | None = None,
+    around: int = SURROUNDINGS,
+) -> FloatArray:  # fmt: skip
     """Root mean square residual (k,) of the surroundings of some points to a local quadric, mm.
 
     Parameters
@@ -210,17 +214,28 @@ def roughness(
     smooth : (n, 3)
         Normals averaged over some neighbours: across an edge the surface turns for another reason than roughness.
     cell_mm : float
-        How far the points lie apart; the `SURROUNDINGS` nearest ones within 5 times that count.
+        How far the points lie apart.
     at : (k,) int, optional
         The points asked about; all by default.
+    around : int
+        So many of the nearest points count, those within about ``sqrt(around)`` times ``cell_mm``.
     """
     at = np.arange(len(points)) if at is None else at
-    distance, index = cKDTree(points).query(points[at], k=SURROUNDINGS, workers=-1)
+    tree, chunk = cKDTree(points), max(1, CHUNK // around)
+    parts = [_residual(points, normals, smooth, cell_mm, at[start : start + chunk], tree, around)
+             for start in range(0, len(at), chunk)]  # fmt: skip
+    return np.concatenate([np.empty(0), *parts])
+
+
+def _residual(
+    points: FloatArray, normals: FloatArray, smooth: FloatArray, cell_mm: float, at: Indices, tree: cKDTree, around: int
+) -> FloatArray:
+    distance, index = tree.query(points[at], k=around, workers=-1)
     found = np.isfinite(distance)
     index = np.where(found, index, at[:, None])
     offset = points[index] - points[at][:, None]
     alike = np.einsum("kij,kj->ki", smooth[index], smooth[at]) > 0.9
-    weight = (alike & found & (distance < 5.0 * cell_mm)).astype(float)
+    weight = (alike & found & (distance < np.sqrt(around + 1.0) * cell_mm)).astype(float)
     normal = normals[at]
     helper = np.eye(3)[np.abs(normal).argmin(axis=1)]
     u = np.cross(normal, helper)
@@ -228,8 +243,9 @@ def roughness(
     v = np.cross(normal, u)
     x, y, z = (np.einsum("kij,kj->ki", offset, axis) / cell_mm for axis in (u, v, normal))
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
-    matrix = np.einsum("kia,ki,kib->kab", design, weight, design) + 1e-6 * np.eye(6)
-    right = np.einsum("kia,ki,ki->ka", design, weight, z)
+    weighted = design.transpose(0, 2, 1) * weight[:, None]
+    matrix = weighted @ design + 1e-6 * np.eye(6)
+    right = (weighted @ z[..., None])[..., 0]
     fit = np.linalg.solve(matrix, right[..., None])[..., 0]
     residual = z - np.einsum("kia,ka->ki", design, fit)
     freedom = np.maximum(weight.sum(axis=1) - 6.0, 1.0)

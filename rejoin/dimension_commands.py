@@ -15,7 +15,7 @@ from rejoin.core.dimensions import fit_shape, shape_content
 from rejoin.core.dimensions.mating import fit_map, own_mating
 from rejoin.core.dimensions.readings import read_readings
 from rejoin.core.dimensions.sheet import SUFFIXES as SHEETS
-from rejoin.core.dimensions.sheet import frame_of_checks, section_sheet, sheet_of, write_sheet
+from rejoin.core.dimensions.sheet import drawing_notes, frame_of_checks, section_sheet, sheet_of, write_sheet
 from rejoin.core.dimensions.told import as_whole, check_content
 from rejoin.core.edits.dimensions import with_readings
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -144,8 +144,8 @@ def _write_section(
     values = numbers(arguments.section, "plane of the section")
     values[:3] *= UNITS[unit]
     plane = parting_of(values, "plane of the section")
-    notes = [one.sentence for one in project.whole.by_number]
     title = f"{Path(arguments.whole).stem}, millimetres, 1:1"
+    notes = drawing_notes(project)
     sheet = section_sheet(title, project.whole.mesh, plane.point_mm, plane.normal, notes, noise, mating)
     write_sheet(sheet, arguments.section_out)
     print(f"  {sheet.set_up[0]}")
@@ -157,8 +157,7 @@ def _hand_over(arguments: argparse.Namespace, project: Project, unit: str, noise
         return
     if project.whole is None:
         raise NoAnswer("There is no whole to draw.", "Fuse the fragments first.")
-    notes = [one.sentence for one in project.scales if one.on < 0 and one.state != "proven"]
-    notes += [one.sentence for one in project.whole.by_number]
+    notes = drawing_notes(project)
     if arguments.sheet:
         title = f"{Path(arguments.whole).stem}, millimetres, 1:1"
         write_sheet(sheet_of(title, project.whole.mesh, project.checks, notes, noise), arguments.sheet)

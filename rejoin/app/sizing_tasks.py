@@ -48,15 +48,14 @@ def write_table(project: Project, report: Report, path: str, comma: bool = False
 
 def write_sheet(project: Project, report: Report, path: str, name: str) -> Project:
     """Write the dimensioned sheet of the whole, sections 1:1, as DXF or PDF."""
-    from rejoin.core.dimensions.sheet import sheet_of
+    from rejoin.core.dimensions.sheet import drawing_notes, sheet_of
     from rejoin.core.dimensions.sheet import write_sheet as write
 
     whole = project.whole
     if whole is None:
         raise NoAnswer("There is no whole to draw.", "Fuse the fragments first.")
     report(0.1, "Cutting the sections")
-    notes = [one.sentence for one in project.scales if one.on < 0 and one.state != "proven"]
-    notes += [one.sentence for one in whole.by_number]
+    notes = drawing_notes(project)
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     write(sheet_of(f"{name}, millimetres, 1:1", whole.mesh, project.checks, notes, noise), path)
     return project
@@ -74,14 +73,14 @@ def write_section(
 
     from rejoin.app.mending_tasks import mating_part
     from rejoin.core.dimensions.mating import fit_map, own_mating
-    from rejoin.core.dimensions.sheet import section_sheet
+    from rejoin.core.dimensions.sheet import drawing_notes, section_sheet
     from rejoin.core.dimensions.sheet import write_sheet as write
     from rejoin.core.meshes import edge_spacing
 
     whole = project.whole
     if whole is None:
         raise NoAnswer("There is no whole to cut.", "Fuse the fragments first.")
-    notes, other = [one.sentence for one in whole.by_number], None
+    notes, other = list(drawing_notes(project)), None
     if mating or own_mating(project) is not None:
         report(0.1, "Reading the mating part")
         other = mating_part(project, mating, unit, part_of(report, 0.1, 0.5))[1]

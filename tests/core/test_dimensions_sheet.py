@@ -15,11 +15,12 @@ import trimesh
 from rejoin.core.dimensions.datums import datum_frame
 from rejoin.core.dimensions.mating import fit_map, fit_of, limits_of_grade
 from rejoin.core.dimensions.sections import section_at
-from rejoin.core.dimensions.sheet import Hole, Sheet, hole_of, set_up_of, write_sheet
+from rejoin.core.dimensions.sheet import Hole, Sheet, drawing_notes, hole_of, set_up_of, write_sheet
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed
-from rejoin.core.records import FloatArray, Mesh, Shape
+from rejoin.core.records import FloatArray, Mesh, Project, ScaleCheck, Shape
 from rejoin.core.transforms import apply, from_vector, turn
+from tests.core.plates import block, flat
 from tests.core.solids_to_measure import plate
 
 POSE = from_vector(np.array([0.4, -0.3, 0.9, 12.0, -7.0, 33.0]), np.zeros(3))
@@ -118,6 +119,7 @@ def test_the_outline_is_dimensioned() -> None:
         (outer,) = [one for one in found.outlines if not one.circle]
         lengths = sorted(np.hypot(b[0] - a[0], b[1] - a[1]) for a, b in outer.straights)
         np.testing.assert_allclose(lengths, [40, 40, 80, 80], atol=0.3)
+        assert found.size_mm == pytest.approx((80.0, 40.0), abs=1.5 * noise + 1e-6), "noise makes no part larger"
 
 
 def test_a_plane_beside_the_part_is_a_sentence() -> None:
@@ -165,6 +167,19 @@ def test_the_pdf_is_true_to_size(tmp_path: Path) -> None:
     width, height = map(float, re.search(r"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", data).groups())  # type: ignore[union-attr]
     assert width >= 130 * 72 / 25.4 and height >= 90 * 72 / 25.4
     assert "(80.00)" in data and "rocker" in data
+
+
+def test_every_drawing_says_that_the_scale_is_not_proven() -> None:
+    """Until a reading on the whole, or on each fragment, agrees; what was put in by number is always said."""
+    pieces = [block(flat, upper=upper, seed=1) for upper in (False, True)]
+    project = Project(tuple(one.fragment.scan for one in pieces), tuple(one.fragment for one in pieces))
+    assert [one for one in drawing_notes(project) if "SCALE NOT PROVEN" in one]
+    sure = [ScaleCheck(on, 1.0, 0.001, 1, "proven", "Scale proven.") for on in (-1, 0, 1)]
+    off = ScaleCheck(-1, 1.02, 0.001, 2, "off", "Scale off: 2 % larger.")
+    assert drawing_notes(replace(project, scales=(sure[0],))) == ()
+    assert drawing_notes(replace(project, scales=(off,))) == ("Scale off: 2 % larger.",)
+    assert drawing_notes(replace(project, scales=(sure[1],)))
+    assert drawing_notes(replace(project, scales=tuple(sure[1:]))) == ()
 
 
 def test_a_sheet_in_words(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ class Outline:
 
 @dataclass(frozen=True, eq=False)
 class Section:
-    """A cut: ``outlines`` (mm, in the plane of the cut), its area, and where it lies."""
+    """A cut: ``outlines`` (mm, in the plane of the cut), its area, its overall size and where that begins."""
 
     outlines: tuple[Outline, ...]
     area_mm2: float
@@ -79,12 +79,31 @@ def section_at(
     tolerance = max(5.0 * noise_mm, 1e-4 * float(np.ptp(mesh.vertices, axis=0).max()))
     spacing = edge_spacing(mesh)
     outlines = tuple(_outline(line, closed, tolerance, spacing) for line, closed in _chained(segments))
-    every = np.vstack([one.points for one in outlines])
+    every = np.vstack([_smoothed(one, tolerance) for one in outlines])
     low, high = every.min(axis=0), every.max(axis=0)
     return Section(
         outlines, float(sum(one.area_mm2 for one in outlines)),
         (float(high[0] - low[0]), float(high[1] - low[1])), (float(low[0]), float(low[1])),
     )  # fmt: skip
+
+
+def _smoothed(outline: Outline, tolerance: float) -> FloatArray:
+    """The points (k, 2) by which an outline reaches out: of a circle its box, of straight stretches their lines.
+
+    The outermost of many noisy points lies some sigmas outside the part: no caliper finds that.
+    """
+    if outline.circle is not None:
+        x, y, diameter = outline.circle
+        return np.array([[x, y], [x, y]]) + 0.5 * diameter * np.array([[-1.0, -1], [1, 1]])
+    points = outline.points.copy()
+    for start, end in np.asarray(outline.straights).reshape(-1, 2, 2):
+        length = float(np.linalg.norm(end - start))
+        along = (end - start) / length
+        t = (points - start) @ along
+        off = points - start - t[:, None] * along
+        near = (t > -tolerance) & (t < length + tolerance) & (np.linalg.norm(off, axis=1) <= tolerance)
+        points[near] -= off[near]
+    return np.asarray(points)
 
 
 _Key = tuple[int, int]

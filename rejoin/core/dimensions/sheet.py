@@ -15,7 +15,7 @@ from rejoin.core.dimensions.sections import Outline, Section, section_at
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files.placing import written_whole
 from rejoin.core.meshes import placed
-from rejoin.core.records import DimensionCheck, FloatArray, Mesh, Shape
+from rejoin.core.records import DimensionCheck, FloatArray, Mesh, Project, Shape
 
 SUFFIXES = (".dxf", ".pdf")
 """What a sheet can be written as."""
@@ -94,6 +94,21 @@ def frame_of_checks(checks: Sequence[DimensionCheck]) -> tuple[DatumFrame, tuple
     if not features:
         raise NoAnswer("No datum was picked.", "Add rows of the kind datum: the face or bore to sit on first.")
     return datum_frame([shape for _, shape in features]), features
+
+
+def drawing_notes(project: Project) -> tuple[str, ...]:
+    """What every drawing of the whole says: that its scale is not proven, and what was put in by number.
+
+    The scale is proven by readings on the whole, or on every one of its fragments.
+    """
+    own = [one for one in project.scales if one.on < 0]
+    proven = {one.on for one in project.scales if one.state == "proven"}
+    if -1 in proven or (not own and project.fragments and proven >= set(range(len(project.fragments)))):
+        own, missing = [], []
+    else:
+        missing = [] if own else [NOT_PROVEN]
+    by_number = () if project.whole is None else project.whole.by_number
+    return (*missing, *(one.sentence for one in own), *(one.sentence for one in by_number))
 
 
 def sheet_of(title: str, whole: Mesh, checks: Sequence[DimensionCheck], notes: Sequence[str], noise_mm: float) -> Sheet:

@@ -13,6 +13,9 @@ View = tuple[str, Sequence[tuple[str, Any]]]
 ROOM = 25.0
 """Millimetres round a view for its dimension lines."""
 
+FAR = 16.0
+"""Millimetres of the overall sizes from the outline: clear of the labels of its sides."""
+
 HEAD = ("hole", "x", "y", "diameter", "note")
 
 
@@ -50,7 +53,7 @@ def write_dxf(
         for kind, values in items:
             _dxf_item(space, kind, values, dx, dy, style)
         x0, _, _, y1 = bounds_of(items)
-        _dxf_text(space, f"Section {name}, 1:1", x0 + dx, y1 + dy + 8.0, 4.0)
+        _dxf_text(space, f"Section {name}, 1:1", x0 + dx, y1 + dy + 11.0, 4.0)
     y = -8.0
     for row in (HEAD, *table) if table else ():
         for column, cell in enumerate(row):
@@ -76,11 +79,11 @@ def _dxf_item(space: Any, kind: str, values: Any, dx: float, dy: float, style: d
         ).render()
     elif kind == "width":
         x0, x1, y = values
-        space.add_linear_dim(base=(x0 + dx, y + dy - 12.0), p1=(x0 + dx, y + dy), p2=(x1 + dx, y + dy),
+        space.add_linear_dim(base=(x0 + dx, y + dy - FAR), p1=(x0 + dx, y + dy), p2=(x1 + dx, y + dy),
                              override=style, dxfattribs=attributes).render()  # fmt: skip
     elif kind == "height":
         y0, y1, x = values
-        space.add_linear_dim(base=(x + dx - 12.0, y0 + dy), p1=(x + dx, y0 + dy), p2=(x + dx, y1 + dy), angle=90,
+        space.add_linear_dim(base=(x + dx - FAR, y0 + dy), p1=(x + dx, y0 + dy), p2=(x + dx, y1 + dy), angle=90,
                              override=style, dxfattribs=attributes).render()  # fmt: skip
     else:
         (a, b), (c, d) = values
@@ -111,10 +114,10 @@ def write_pdf(
     page.setLineWidth(0.25)
     lift = height - top
     for name, items, dx, dy in placed:
-        for kind, values in items:
+        for kind, values in sorted(items, key=lambda item: item[0] != "line"):  # labels stand on the outlines
             _pdf_item(page, kind, values, dx, dy + lift)
         x0, _, _, y1 = bounds_of(items)
-        _pdf_text(page, f"Section {name}, 1:1", x0 + dx, y1 + dy + lift + 8.0, 4.0)
+        _pdf_text(page, f"Section {name}, 1:1", x0 + dx, y1 + dy + lift + 11.0, 4.0)
     y = lift - 4.0
     for row in (HEAD, *table) if table else ():
         for column, cell in enumerate(row):
@@ -143,17 +146,19 @@ def _pdf_item(page: Any, kind: str, values: Any, dx: float, dy: float) -> None:
         page.circle(x + dx, y + dy, diameter / 2.0)
         page.line(x + dx - 2.0, y + dy, x + dx + 2.0, y + dy)
         page.line(x + dx, y + dy - 2.0, x + dx, y + dy + 2.0)
-        _pdf_text(page, f"\u00d8{diameter:.2f}", x + dx + 2.5, y + dy + 1.5, 3.0)
+        text = f"\u00d8{diameter:.2f}"
+        beside = 0.0 if diameter >= 16.0 else 0.5 * diameter + 0.5 * page.stringWidth(text, "Helvetica", 3.0) + 1.5
+        _pdf_label(page, text, x + dx + beside, y + dy + (0.0 if beside else 4.0))
     elif kind == "width":
         x0, x1, y = values
-        _pdf_size(page, (x0 + dx, y + dy - 12.0), (x1 + dx, y + dy - 12.0))
+        _pdf_size(page, (x0 + dx, y + dy - FAR), (x1 + dx, y + dy - FAR))
     elif kind == "height":
         y0, y1, x = values
-        _pdf_size(page, (x + dx - 12.0, y0 + dy), (x + dx - 12.0, y1 + dy))
+        _pdf_size(page, (x + dx - FAR, y0 + dy), (x + dx - FAR, y1 + dy))
     else:
         (a, b), (c, d) = values
         length = max(((c - a) ** 2 + (d - b) ** 2) ** 0.5, 1e-9)
-        out = (4.0 * (d - b) / length, -4.0 * (c - a) / length)
+        out = (6.0 * (d - b) / length, -6.0 * (c - a) / length)
         _pdf_size(page, (a + dx + out[0], b + dy + out[1]), (c + dx + out[0], d + dy + out[1]))
 
 
@@ -165,7 +170,16 @@ def _pdf_size(page: Any, start: tuple[float, float], end: tuple[float, float]) -
     across = (1.5 * (d - b) / length, -1.5 * (c - a) / length)
     for x, y in (start, end):
         page.line(x - across[0], y - across[1], x + across[0], y + across[1])
-    _pdf_text(page, f"{length:.2f}", 0.5 * (a + c) + 0.8, 0.5 * (b + d) + 0.8, 3.0)
+    _pdf_label(page, f"{length:.2f}", 0.5 * (a + c), 0.5 * (b + d))
+
+
+def _pdf_label(page: Any, text: str, x: float, y: float) -> None:
+    """Words about a place, on white, so that no line runs through them."""
+    wide = page.stringWidth(text, "Helvetica", 3.0) + 1.0
+    page.setFillGray(1.0)
+    page.rect(x - 0.5 * wide, y - 1.6, wide, 3.2, stroke=0, fill=1)
+    page.setFillGray(0.0)
+    _pdf_text(page, text, x - 0.5 * wide + 0.5, y - 1.1, 3.0)
 
 
 def _pdf_text(page: Any, text: str, x: float, y: float, height: float) -> None:

@@ -198,6 +198,15 @@ def test_a_ball_and_a_cone_are_no_bores_and_a_drafted_bore_is_one() -> None:
     assert found.shape.radius_mm == pytest.approx(15 - 15 * np.tan(np.radians(1)), abs=0.05)
 
 
+def test_the_form_of_a_datum_is_no_surer_than_the_noise_lets_it_be(exact: Ground, noisy: Ground) -> None:
+    """A perfect face and bore: all the form that a noisy scan shows is noise, and none without it."""
+    for pick in ([-5.0, -5, 6], [-10.0, 0, 0]):
+        clean = measure("datum", np.array([pick]), [body_of(exact)])
+        assert clean.value < 1e-3 and clean.u95 < 1e-3
+        seen = measure("datum", np.array([pick]), [body_of(noisy, NOISE)])
+        assert 0.05 < seen.value < 1.3 * seen.u95 and seen.u95 <= seen.value
+
+
 def test_a_chamfer_is_flat_whatever_lies_beyond_its_edges() -> None:
     """A cylinder that reaches over both edges explains twice as much surface, ten times worse."""
     lean = np.radians(55)

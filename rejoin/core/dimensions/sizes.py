@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri
 
 from rejoin.core.dimensions.bores import BoreSizes, bore_sizes
 from rejoin.core.dimensions.placing import Body, Placed, both_sides, placed, touched
@@ -120,6 +121,8 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
         else:
             notes = (*notes, "Too little of it is there for a two-point size; this is the least-squares size.")
     u95 = coverage_factor(freedom) * sd
+    if kind == "datum":
+        u95 = min(value, _of_noise(bodies[0], found[0].shape.points_used))  # no form is below zero
     if follows:
         fresh, u95 = u95, half_width(0.5 * u95, follows)
         notes = (*notes, *_of_layers(kind, fresh, u95))
@@ -127,6 +130,11 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
         leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
         u95 = to_zero(90.0 - value if leaning else value, u95)
     return Size(value, u95, sizes, np.asarray(lines), tuple(one.shape for one in found), notes)
+
+
+def _of_noise(body: Body, count: int) -> float:
+    """Width between the outermost of so many points whose noise is normal: as much of a form deviation may be noise."""
+    return 2.0 * float(ndtri(1.0 - 1.0 / (count + 1.0))) * body.ground.noise.sigma_mm
 
 
 def _of_layers(kind: str, fresh: float, u95: float) -> tuple[str, ...]:

@@ -162,12 +162,14 @@ def test_what_is_cropped_away_is_still_seen_from_the_crack() -> None:
     cut = crops(parts, [np.zeros(len(part.vertices), bool) for part in parts], 0.2)
     far = beyond_crops(parts, cut, 0.2).soup
     # the window of 12 to 24 spacings, and a few triangles for the others
-    assert all(0.1 < crop.near.mean() < 0.9 for crop in cut)
-    assert 0 < len(far.triangles) < 0.1 * sum(int((~crop.near).sum()) for crop in cut)
+    for part, crop in zip(parts, cut, strict=True):
+        assert 0.1 < len(crop.beyond) / len(part.triangles) < 0.9
+        assert len(crop.beyond) + len(crop.mesh.triangles) == len(part.triangles)
+    assert 0 < len(far.triangles) < 0.1 * sum(len(crop.beyond) for crop in cut)
     asked = np.random.default_rng(0).uniform([-7, -6, -1], [7, 6, 1], (300, 3))
     for part, crop in zip(parts, cut, strict=True):
         alone = beyond_crops([part], [crop], 0.2).soup
-        exact = WindingField(part.vertices, part.triangles[~crop.near])(asked)
+        exact = WindingField(part.vertices, crop.beyond)(asked)
         assert np.abs(WindingField(alone.vertices, alone.triangles)(asked) - exact).max() < 5e-3
         assert crop.rim.any() and np.array_equal(part.vertices[crop.vertices], crop.mesh.vertices)
 

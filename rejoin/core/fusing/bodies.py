@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from rejoin.core import meshes
+from rejoin.core.abreast import abreast
 from rejoin.core.fusing.cropping import Crop
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.ring import BoolArray
 from rejoin.core.fusing.sewing import Sewn
-from rejoin.core.fusing.soundness import Indices, any_corner, outer_triangles, shells_of
+from rejoin.core.fusing.soundness import Indices, any_corner, outer_triangles, shells_at, shells_of
 from rejoin.core.records import Mesh
 
 
@@ -42,11 +45,28 @@ def reaching_rim(band: Sewn, rim: BoolArray, owner: Indices) -> BoolArray:
     return ends
 
 
-def bodies(pieces: list[Piece], cut: list[Crop], of_band: int, whole: Mesh) -> int:
-    """How many bodies the whole is in: one, where each piece is one that ends along the same body of the band."""
+def bodies(pieces: list[Piece], cut: list[Crop], of_band: int, band: Sewn) -> int:
+    """How many bodies the whole is in: one, where each piece is one that ends along the same body of the band.
+
+    Elsewhere the bodies beyond each crop and those of the band hang together by the crops' rims.
+    """
     if of_band == 1 and all(piece.shells == 1 and crop.rim.any() for piece, crop in zip(pieces, cut, strict=True)):
         return 1
-    return shells_of(whole)[0]
+    beyond = abreast(
+        lambda both, _: shells_at(Mesh(both[0].mesh.vertices, both[1].beyond)), list(zip(pieces, cut, strict=True))
+    )
+    total, own = shells_at(band.mesh)
+    ends, others, offset = [], [], 0
+    of_origin = np.full(sum(len(crop.vertices) for crop in cut), -1, np.int64)
+    of_origin[band.origin[band.origin >= 0]] = own[band.origin >= 0]
+    for (number, body), crop in zip(beyond, cut, strict=True):
+        rim = np.flatnonzero(crop.rim)
+        ends.append(of_origin[offset + rim])
+        others.append(total + body[crop.vertices[rim]])
+        total, offset = total + number, offset + len(crop.vertices)
+    one, other = np.concatenate(ends), np.concatenate(others)
+    links = coo_matrix((np.ones(len(one), np.int8), (one, other)), (total, total))
+    return int(connected_components(links, directed=False)[0])
 
 
 def _with_triangles(result: Sewn, keep: Indices) -> Sewn:

@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.bounding import Tree, bounded, combined
 from rejoin.core.fusing.quadrics import FEWEST, MOSTLY, TRUE, Piece, fitted
-from rejoin.core.fusing.soundness import every_corner
+from rejoin.core.fusing.soundness import every_corner, within_box
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
 Indices = npt.NDArray[np.int64]
@@ -73,9 +73,9 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     if not chip.any():
         return mesh, left
     mouths, vertices = _mouths(mesh, chip, new, spacing_mm), np.array(mesh.vertices)
-    normals = _averaged(mesh, ~new, mouths, spacing_mm)
+    normals, shown = _averaged(mesh, ~new, mouths, spacing_mm)
     for own in mouths:
-        around = _Around.of(mesh, own, new, normals, spacing_mm)
+        around = _Around.of(mesh, own, shown, normals, spacing_mm)
         pieces = around.pieces(spacing_mm)
         tree = _combined(pieces, spacing_mm)
         if tree is not None:
@@ -95,10 +95,10 @@ def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: 
     gone : (n,) bool
         Vertices that show no original surface.
     """
-    normals = _averaged(mesh, ~gone, spots, spacing_mm)
+    normals, shown = _averaged(mesh, ~gone, spots, spacing_mm)
 
     def over(own: Indices) -> Over:
-        pieces = _Around.of(mesh, own, gone, normals, spacing_mm).pieces(spacing_mm)
+        pieces = _Around.of(mesh, own, shown, normals, spacing_mm).pieces(spacing_mm)
         tree = _combined(pieces, spacing_mm)
         if tree is None:
             return lambda points: None
@@ -119,24 +119,18 @@ def _mouths(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> l
     return [fresh[group[nearest] == number] for number in range(count)]
 
 
-def _box(vertices: FloatArray, spots: FloatArray, reach_mm: float) -> BoolArray:
-    """Which vertices (n,) lie in the box around some spots."""
-    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
-    inside = np.ones(len(vertices), bool)
-    for axis in range(3):
-        inside &= (vertices[:, axis] >= low[axis]) & (vertices[:, axis] <= high[axis])
-    return inside
-
-
-def _averaged(mesh: Mesh, kept: BoolArray, groups: list[Indices], spacing_mm: float) -> FloatArray:
-    """Vertex normals averaged over two rings of what the scans brought around some groups of vertices; else zero."""
+def _averaged(
+    mesh: Mesh, kept: BoolArray, groups: list[Indices], spacing_mm: float
+) -> tuple[FloatArray, BoolArray]:
+    """Vertex normals, averaged over two rings, of what the scans brought around some groups; which (n,) have one."""
     reach, near = (AROUND[0] + AVERAGED) * spacing_mm, np.zeros(len(mesh.vertices), bool)
     for group in groups:
-        near |= _box(mesh.vertices, mesh.vertices[group], reach)
+        near |= within_box(mesh.vertices, mesh.vertices[group], reach)
     local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(near & kept, mesh.triangles)).astype(np.int32))
-    result = np.zeros((len(mesh.vertices), 3))
+    result, shown = np.zeros((len(mesh.vertices), 3)), np.zeros(len(mesh.vertices), bool)
+    shown[used] = True
     result[used] = meshes.averaged_normals(local, meshes.vertex_normals(local), 2)
-    return result
+    return result, shown
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,9 +148,9 @@ class _Around:
     through: BoolArray
 
     @staticmethod
-    def of(mesh: Mesh, chip: Indices, new: BoolArray, normals: FloatArray, spacing_mm: float) -> _Around:
+    def of(mesh: Mesh, chip: Indices, shown: BoolArray, normals: FloatArray, spacing_mm: float) -> _Around:
         spots = mesh.vertices[chip]
-        there = _box(mesh.vertices, spots, AROUND[0] * spacing_mm) & ~new & (np.abs(normals).max(axis=1) > 0.0)
+        there = shown & within_box(mesh.vertices, spots, AROUND[0] * spacing_mm)
         local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(there, mesh.triangles)).astype(np.int32))
         away, nearest = cKDTree(spots).query(local.vertices)
         depth = -np.einsum("ij,ij->i", spots[nearest] - local.vertices, normals[used])

@@ -25,15 +25,15 @@ FAR_CELL = 4.0
 class Crop:
     """A fragment near the crack.
 
-    ``mesh`` has the vertices ``vertices`` (n,) of the fragment and the
-    triangles flagged in ``near`` (m,). ``rim`` (n,) flags its vertices where
-    the fragment goes on beyond the cut; ``border`` (k, 2) are the directed
-    edges of the cut.
+    ``mesh`` has the vertices ``vertices`` (n,) of the fragment; ``beyond``
+    (m, 3) are the fragment's other triangles. ``rim`` (n,) flags its vertices
+    where the fragment goes on beyond the cut; ``border`` (k, 2) are the
+    directed edges of the cut.
     """
 
     mesh: Mesh
     vertices: Indices
-    near: BoolArray
+    beyond: IntArray
     rim: BoolArray
     border: IntArray
 
@@ -85,7 +85,7 @@ def _cut(part: Mesh, inside: BoolArray) -> Crop:
     rim = np.zeros(len(mesh.vertices), bool)
     border = meshes.border_edges(mesh)
     rim[border.ravel()] = True
-    return Crop(mesh, vertices.astype(np.int64), near, rim, border)
+    return Crop(mesh, vertices.astype(np.int64), np.compress(~near, part.triangles, axis=0), rim, border)
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,10 +114,9 @@ def beyond_crops(parts: list[Mesh], cut: list[Crop], spacing_mm: float) -> Far:
 
 def _beyond(part: Mesh, crop: Crop, origin: FloatArray, cell_mm: float) -> tuple[Mesh, float, float]:
     """What stands for one fragment's triangles beyond its crop, their area, and their volume towards ``origin``."""
-    corners = part.triangles[~crop.near]
-    if len(corners) == 0:
+    if len(crop.beyond) == 0:
         return Mesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32)), 0.0, 0.0
-    first, cross, size = _crosses(part.vertices, corners, origin)
+    first, cross, size = _crosses(part.vertices, crop.beyond, origin)
     volume = sum(float(first[k] @ cross[k]) for k in range(3)) / 6.0
     centre, summed = _summed(first, cross, size, cell_mm)
     return _as_triangles(centre + origin, summed), 0.5 * float(size.sum()), volume
@@ -195,17 +194,15 @@ def assembled(parts: list[Mesh], cut: list[Crop], result: Sewn) -> Sewn:
     stays = np.zeros(starts[-1], bool)
     stays[result.origin[old]] = True
 
-    def away(number: int, _: object) -> tuple[BoolArray, IntArray]:
-        """Which of a fragment's vertices are in the whole, and its triangles beyond the crop."""
-        part, crop = parts[number], cut[number]
-        triangles = np.compress(~crop.near, part.triangles, axis=0)
-        used = np.zeros(len(part.vertices), bool)
-        used[triangles.ravel()] = True
-        used[crop.vertices] |= stays[starts[number] : starts[number + 1]]
-        return used, triangles
+    def of_whole(number: int, _: object) -> BoolArray:
+        """Which of a fragment's vertices are in the whole."""
+        result = np.zeros(len(parts[number].vertices), bool)
+        result[cut[number].beyond.ravel()] = True
+        result[cut[number].vertices] |= stays[starts[number] : starts[number + 1]]
+        return result
 
-    beyond = abreast(away, range(len(parts)))
-    used = np.concatenate([flags for flags, _ in beyond])
+    flags = abreast(of_whole, range(len(parts)))
+    used = np.concatenate(flags)
     new_index = np.cumsum(used, dtype=np.int32) - np.int32(1)
     kept = np.flatnonzero(used)
     number = np.empty(len(result.origin), np.int32)
@@ -213,9 +210,9 @@ def assembled(parts: list[Mesh], cut: list[Crop], result: Sewn) -> Sewn:
     number[old] = new_index[own[result.origin[old]]]
     number[~old] = len(kept) + np.arange(np.count_nonzero(~old))
     triangles = abreast(
-        lambda k, _: np.take(new_index[offsets[k] : offsets[k + 1]], beyond[k][1]), range(len(parts))
+        lambda k, _: np.take(new_index[offsets[k] : offsets[k + 1]], cut[k].beyond), range(len(parts))
     )
-    vertices = [np.compress(flags, part.vertices, axis=0) for part, (flags, _) in zip(parts, beyond, strict=True)]
+    vertices = [np.compress(some, part.vertices, axis=0) for part, some in zip(parts, flags, strict=True)]
     mesh = meshes.made(
         np.concatenate([*vertices, result.mesh.vertices[~old]]),
         np.concatenate([*triangles, number[result.mesh.triangles]]),

@@ -21,6 +21,8 @@ LOWER = 0.2
 """Share of a place's vertices that lie lower than where the level is set: about half of them are fracture."""
 MARGIN = 4
 """Grid cells kept free around the field."""
+WINDOW = 4.0
+"""Grid steps around a grid point within which lie all corners of the cells next to the cells that it is a corner of."""
 
 
 MOST_POINTS = 1_500_000
@@ -44,6 +46,13 @@ class Field:
     def points(self) -> FloatArray:
         """Positions (n, 3), mm."""
         return self.origin + self.step_mm * unpack(self.keys)
+
+    def near(self, places: FloatArray) -> Field:
+        """The field at the grid points from which the surface in the cells beside these ones (k, 3) is drawn."""
+        wanted = ball_keys(places, WINDOW * self.step_mm, self.origin, self.step_mm)
+        at = np.minimum(np.searchsorted(self.keys, wanted), len(self.keys) - 1)
+        at = at[self.keys[at] == wanted]
+        return Field(self.keys[at], self.values[at], self.origin, self.step_mm)
 
     def surface(self, closed: bool) -> Mesh:
         """Where the field crosses zero; closed at the ends of the grid, or open there."""
@@ -98,14 +107,14 @@ class Healing:
         points = Field(keys, np.zeros(0), origin, step).points()
         return Field(keys, self._winding(points) - self._level(points), origin, step)
 
-    def grow(self, around: FloatArray) -> bool:
-        """Add the grid points near these; False where none is new."""
+    def grow(self, around: FloatArray) -> FloatArray:
+        """Add the grid points near these; the places (k, 3) of those that are new."""
         field = self.field
         wanted = ball_keys(around, 2.0 * self._spacing, field.origin, field.step_mm)
         at = np.minimum(np.searchsorted(field.keys, wanted), len(field.keys) - 1)
         wanted = wanted[field.keys[at] != wanted]
         if len(wanted) == 0:
-            return False
+            return np.zeros((0, 3))
         if len(wanted) + len(field.keys) > MOST_POINTS:
             raise CannotSew("the crack needs too large a grid")
         added = self._measured(wanted, field.origin, field.step_mm)
@@ -113,7 +122,7 @@ class Healing:
         order = np.argsort(keys)
         values = np.concatenate([field.values, added.values])[order]
         self.field = Field(keys[order], values, field.origin, field.step_mm)
-        return True
+        return added.points()
 
 
 class _Level:

@@ -95,7 +95,7 @@ def hollows(
             ways = [(np.concatenate([known, more]), more, len(sure) > 0)] if len(more) else []
             ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
             tried.append([
-                _hollow(parts, normals, loose, sides, number, *way)
+                _hollow(parts, normals, loose, sides, number, *way, spacing_mm)
                 for way in ways
                 if float(np.linalg.norm(np.ptp(parts[number].vertices[way[0]], axis=0))) <= largest_mm
             ])  # fmt: skip
@@ -134,14 +134,14 @@ def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
 
 def _hollow(
     parts: list[Mesh], normals: list[FloatArray], loose: list[BoolArray], sides: list[Contact],
-    number: int, bare: Indices, beyond: Indices, sure: bool,
+    number: int, bare: Indices, beyond: Indices, sure: bool, spacing_mm: float,
 ) -> Hollow:  # fmt: skip
     spots, theirs = parts[number].vertices[bare], normals[number][bare]
     area = float(meshes.vertex_areas(parts[number])[bare].sum())
     walls = [
         np.zeros(0, np.int64)
         if other == number
-        else walls_facing(part, normals[other], spots, theirs, area, loose[other], sides[other])
+        else walls_facing(part, normals[other], spots, theirs, area, loose[other], sides[other], spacing_mm)
         for other, part in enumerate(parts)
     ]
     return Hollow(number, bare, beyond, walls, sure)

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
-from rejoin.core.fusing.soundness import Indices, any_corner
+from rejoin.core.fusing.soundness import Indices, any_corner, within_box
 from rejoin.core.records import FloatArray, Mesh
 
 SEEN = 0.12
@@ -31,6 +31,8 @@ SCAR = 0.5
 """A wall is at least so many times as large as the bare fracture that it faces: a chip broke off both."""
 FEWEST = 6
 """Vertices of a wall, at least."""
+ROOM = 24.0
+"""Spacings around a bare patch and what it faces that are looked at: more than all the rings that are followed."""
 
 
 def patches_of(part: Mesh, members: Indices, removed: BoolArray) -> tuple[int, Indices, BoolArray]:
@@ -47,7 +49,7 @@ def patches_of(part: Mesh, members: Indices, removed: BoolArray) -> tuple[int, I
 
 def walls_facing(
     part: Mesh, normals: FloatArray, spots: FloatArray, theirs: FloatArray, bare_mm2: float, loose: BoolArray,
-    side: Contact,
+    side: Contact, spacing_mm: float,
 ) -> Indices:  # fmt: skip
     """Vertices of a part that face one bare patch, no farther from it than it is wide, in one patch with the strip.
 
@@ -68,27 +70,30 @@ def walls_facing(
         What of the part is not in contact.
     side : Contact
         The strip that is given up.
+    spacing_mm : float
 
     Returns
     -------
     (m,) int
     """
     reach = float(np.linalg.norm(np.ptp(spots, axis=0)))
-    low, high = spots.min(axis=0) - reach, spots.max(axis=0) + reach
-    near = np.flatnonzero(loose & ((part.vertices > low) & (part.vertices < high)).all(axis=1))
+    around = within_box(part.vertices, spots, reach + ROOM * spacing_mm)
+    local, kept = meshes.compacted(part, np.flatnonzero(any_corner(around, part.triangles)).astype(np.int32))
+    removed = side.removed[kept]
+    near = np.flatnonzero(loose[kept] & within_box(local.vertices, spots, reach))
     if len(near) == 0:
         return near
-    members, length = _facing(part.vertices[near], normals[near], spots, theirs, TALLEST * reach)
+    members, length = _facing(local.vertices[near], normals[kept[near]], spots, theirs, TALLEST * reach)
     members = near[members]
     if len(members) == 0:
         return members
-    many, piece, beside = patches_of(part, members, side.removed)
+    many, piece, beside = patches_of(local, members, removed)
     beside &= length < MEETS * side.strip_mm
     members = members[(np.bincount(piece, beside, many) > 0)[piece]]
     if len(members) == 0:
         return members
-    shut_in = _shut_in(part, members, side.removed, bare_mm2)
-    return shut_in if len(shut_in) else members
+    shut_in = _shut_in(local, members, removed, bare_mm2)
+    return np.asarray(kept[shut_in if len(shut_in) else members], dtype=np.int64)
 
 
 def _facing(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ from rejoin.core.fusing.stitching import (
     with_simple_border,
     zipped,
 )
-from rejoin.core.libraries.distances import closest_triangles
+from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import FloatArray, Mesh
 
@@ -162,14 +163,22 @@ def crack_field(
 
 def _grown(healing: Healing, shore: _Shore, shift: float, spacing_mm: float) -> Mesh:
     """The healing surface at a level, its field widened until it ends at the kept border everywhere."""
+    added = None
     for _ in range(MOST_ROUNDS):
-        field = healing.field
-        surface = Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
+        surface = _level(healing.field if added is None else healing.field.near(added), shift)
         ends = meshes.sorted_unique(meshes.border_edges(surface).ravel().astype(np.int64))
+        if added is not None:  # elsewhere the surface ends where it did, and there the field was widened already
+            ends = ends[cKDTree(added).query(surface.vertices[ends])[0] < 2.0 * healing.field.step_mm]
         ends = ends[shore.beyond(surface, ends) > spacing_mm]
-        if len(ends) == 0 or not healing.grow(surface.vertices[ends]):
+        added = healing.grow(surface.vertices[ends])
+        if len(added) == 0:
             break
-    return surface
+    return _level(healing.field, shift)
+
+
+def _level(field: Field, shift: float) -> Mesh:
+    """The field's surface at a level, open where the grid ends."""
+    return Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
 
 
 def _patch(surface: Mesh, shore: _Shore, overlap: float, spacing_mm: float) -> Mesh:
@@ -208,6 +217,10 @@ class _Shore:
         mesh, used = meshes.compacted(kept, np.flatnonzero(any_corner(near, kept.triangles)).astype(np.int32))
         return _Shore(mesh, border[used], seam)
 
+    @cached_property
+    def _tree(self) -> TriangleTree:
+        return TriangleTree(self.mesh)
+
     def beyond(self, surface: Mesh, chosen: Indices | None = None) -> FloatArray:
         """Distance (k,) of the surface's vertices from the kept border, negative over the kept surface.
 
@@ -219,7 +232,7 @@ class _Shore:
         normals = normals if chosen is None else normals[chosen]
         if len(points) == 0:
             return np.zeros(0)
-        which = closest_triangles(points, self.mesh)
+        which = self._tree.nearest(points)
         corners = self.mesh.triangles[which]
         _, weights = closest_on_triangles(points, self.mesh.vertices[corners])
         on_border = ((weights > 1e-9) <= self.at_border[corners]).all(axis=1)

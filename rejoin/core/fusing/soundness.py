@@ -29,16 +29,30 @@ def every_corner(flags: BoolArray, triangles: IntArray) -> BoolArray:
     return np.asarray(flags[triangles[:, 0]] & flags[triangles[:, 1]] & flags[triangles[:, 2]])
 
 
+def within_box(vertices: FloatArray, spots: FloatArray, reach_mm: float) -> BoolArray:
+    """Which vertices (n,) lie in the box around some spots."""
+    low, high = spots.min(axis=0) - reach_mm, spots.max(axis=0) + reach_mm
+    inside = np.ones(len(vertices), bool)
+    for axis in range(3):
+        inside &= (vertices[:, axis] >= low[axis]) & (vertices[:, axis] <= high[axis])
+    return inside
+
+
 def shells_of(mesh: Mesh) -> tuple[int, Indices]:
     """Number of connected bodies of triangles, and the body (m,) of each triangle."""
+    number, body = shells_at(mesh)
+    return number, body[mesh.triangles[:, 0]]
+
+
+def shells_at(mesh: Mesh) -> tuple[int, Indices]:
+    """Number of connected bodies of triangles, and the body (n,) at each vertex, -1 where there is none."""
     count = len(mesh.vertices)
     ends = (mesh.triangles[:, :2].ravel(), mesh.triangles[:, 1:].ravel())
     graph = coo_matrix((np.ones(len(ends[0]), np.int8), ends), (count, count))
     piece = connected_components(graph, directed=False)[1]
     used = np.zeros(piece.max() + 1, bool) if count else np.zeros(0, bool)
-    of_triangle = piece[mesh.triangles[:, 0]]
-    used[of_triangle] = True
-    return int(used.sum()), (np.cumsum(used) - 1)[of_triangle]
+    used[piece[mesh.triangles[:, 0]]] = True
+    return int(used.sum()), np.where(used, np.cumsum(used) - 1, -1)[piece]
 
 
 def outer_triangles(mesh: Mesh) -> tuple[Indices, int, int]:

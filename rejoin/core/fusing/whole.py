@@ -132,7 +132,7 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
     parts = [piece.mesh for piece in pieces]
     if len(parts) > 1 and any(side.removed.any() for side in scene.marked.sides):
         try:
-            return _sewn(pieces, scene, spacing_mm, report)[0]
+            return _sewn(pieces, scene, _band(scene, spacing_mm)[0], spacing_mm, report)
         except CannotSew:
             pass
         try:
@@ -191,7 +191,7 @@ def _chips_filled(
         try:
             if over:
                 return _sewn_deeper(pieces, replace(scene, marked=marked), spacing_mm, told)
-            return _sewn(pieces, scene, spacing_mm, told)[0], scene
+            return _sewn(pieces, scene, _band(scene, spacing_mm)[0], spacing_mm, told), scene
         except CannotSew:
             return None
 
@@ -199,7 +199,7 @@ def _chips_filled(
     if over is None:
         notes.append("The chips at the break could not be filled; they are left as they are.")
         return plain or (None, scene)
-    made, filled = _without_crossing_fills(pieces, scene, marked, over, spacing_mm, notes, report)
+    made, filled = _without_crossing_fills(pieces, scene, over, spacing_mm, notes, report)
     if plain is None or _genus(plain[0]) == _genus(made):
         return made, filled
     notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
@@ -211,17 +211,18 @@ def _genus(made: Made) -> int:
 
 
 def _without_crossing_fills(
-    pieces: list[Piece], scene: Scene, marked: Marked, over: tuple[Made, Scene], spacing_mm: float, notes: list[str],
-    report: Report,
+    pieces: list[Piece], scene: Scene, over: tuple[Made, Scene], spacing_mm: float, notes: list[str], report: Report
 ) -> tuple[Made, Scene]:  # fmt: skip
     """Sewn once more without the chips whose filling runs through itself, where that helps."""
     made = over[0]
     if not made.crossings or made.band is None:
         return over
     spots = made.band.mesh.vertices[made.band.mesh.triangles[seam_crossings(made.band.mesh, made.band.origin < 0)]]
-    fewer = without_chips_at(spots.reshape(-1, 3), scene.near, scene.rims, scene.marked.sides, marked.walls, spacing_mm)
+    walls = over[1].marked.walls
+    fewer = without_chips_at(spots.reshape(-1, 3), scene.near, scene.rims, scene.marked.sides, walls, spacing_mm)
+    deeper = replace(scene, marked=fewer)
     try:
-        other = _sewn_deeper(pieces, replace(scene, marked=fewer), spacing_mm, report)
+        other = _sewn(pieces, deeper, _band(deeper, spacing_mm)[0], spacing_mm, report), deeper
     except CannotSew:
         return over
     if other[0].crossings >= made.crossings:
@@ -232,20 +233,25 @@ def _without_crossing_fills(
 
 def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:
     """Sewn over the chips; once more where their surroundings show that a wall goes on."""
-    made, left = _sewn(pieces, scene, spacing_mm, report)
+    band, left = _band(scene, spacing_mm)
     if not left.any():
-        return made, scene
+        return _sewn(pieces, scene, band, spacing_mm, report), scene
     own = np.split(left, np.cumsum([len(mesh.vertices) for mesh in scene.near])[:-1])
     marked = with_walls(scene.near, scene.rims, scene.marked.sides, own, spacing_mm)
     deeper = replace(scene, marked=replace(marked, walls=marked.walls | scene.marked.walls))
     try:
-        return _sewn(pieces, deeper, spacing_mm, report)[0], deeper
+        return _sewn(pieces, deeper, _band(deeper, spacing_mm)[0], spacing_mm, report), deeper
     except CannotSew:
-        return made, scene
+        return _sewn(pieces, scene, band, spacing_mm, report), scene
 
 
-def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, BoolArray]:
-    band, left = sewn(*_basis(scene, spacing_mm))
+def _band(scene: Scene, spacing_mm: float) -> tuple[Sewn, BoolArray]:
+    """What is sewn in place of the crops, and the vertices that are walls of chips as well."""
+    return sewn(*_basis(scene, spacing_mm))
+
+
+def _sewn(pieces: list[Piece], scene: Scene, band: Sewn, spacing_mm: float, report: Report) -> Made:
+    """The whole with what was sewn in place of the crops."""
     report(0.6, "Looking for triangles that run through each other")
     band, crossings = recut(band, np.concatenate(scene.rims), spacing_mm)
     if len(crossings):
@@ -256,8 +262,8 @@ def _sewn(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) 
     if not meets_rims(scene.cut, band):
         raise CannotSew("an edge has more or fewer than two triangles")
     result = assembled([piece.mesh for piece in pieces], scene.cut, band)
-    shells = bodies(pieces, scene.cut, number, result.mesh)
-    return Made(result.mesh, result.origin, band, len(crossings), shells), left
+    shells = bodies(pieces, scene.cut, number, band)
+    return Made(result.mesh, result.origin, band, len(crossings), shells)
 
 
 def _made(result: Sewn) -> Made:

@@ -362,7 +362,7 @@ def hollowed(height: np.ndarray, x: np.ndarray, y: np.ndarray, strip: float = -2
     steps = np.arange(-2.0, 2.1, 0.3)
     spots = np.array([[u, v, 1.5] for u in steps for v in steps])
     down = np.tile([0.0, 0.0, -1.0], (len(spots), 1))
-    found = walls_facing(part, meshes.vertex_normals(part), spots, down, 16.0, ~removed, side)
+    found = walls_facing(part, meshes.vertex_normals(part), spots, down, 16.0, ~removed, side, 0.3)
     return set(found.tolist()), (np.maximum(np.abs(x), np.abs(y)) <= 2.0).ravel()
 
 

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.hollows import cut_short, flagged, hollows
+from rejoin.core.fusing.hollows import across_mm, cut_short, flagged, hollows
 from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
@@ -57,7 +57,7 @@ def with_chips(
     broken: list[BoolArray],
     spacing_mm: float,
     largest_mm: float,
-) -> tuple[Marked, list[BoolArray]]:
+) -> tuple[Marked, list[BoolArray], list[float]]:
     """Give up the walls of chips too.
 
     Where a rim was chipped, fracture face of one fragment lies bare: it is not
@@ -72,16 +72,21 @@ def with_chips(
     Marked
     list of (n,) bool
         For each part the vertices of chips that come too near to its rim: these are not given up.
+    list of float
+        How large the hollows are that are larger than ``largest_mm``, mm: these are not given up either.
     """
-    found = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
+    every = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
+    wide = [across_mm(parts[hollow.number], hollow.bare) for hollow in every]
+    found = [hollow for hollow, across in zip(every, wide, strict=True) if across <= largest_mm]
+    large = [across for across in wide if across > largest_mm]
     short = cut_short(parts, rims, found)
     beyond = [hollow for hollow, one in zip(found, short, strict=True) if one]
     found = [hollow for hollow, one in zip(found, short, strict=True) if not one]
     wanted = [flagged(part, [hollow.all_of(number) for hollow in beyond]) for number, part in enumerate(parts)]
     if not found:
-        return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted
+        return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, large
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    return with_walls(parts, rims, sides, walls, spacing_mm), wanted
+    return with_walls(parts, rims, sides, walls, spacing_mm), wanted, large
 
 
 def with_walls(

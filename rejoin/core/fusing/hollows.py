@@ -78,7 +78,7 @@ def hollows(
     spacing_mm: float,
     largest_mm: float,
 ) -> list[Hollow]:
-    """The hollows along the break, see `chips.with_chips`."""
+    """The hollows along the break, see `chips.with_chips`; larger ones too where they are plainly broken."""
     loose = [_loose(side) & ~rim for side, rim in zip(sides, rims, strict=True)]
     near = list(zip(parts, loose, sides, broken, strict=True))
     both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
@@ -97,9 +97,14 @@ def hollows(
             tried.append([
                 _hollow(parts, normals, loose, sides, number, *way, spacing_mm)
                 for way in ways
-                if float(np.linalg.norm(np.ptp(parts[number].vertices[way[0]], axis=0))) <= largest_mm
-            ])  # fmt: skip
+                if way[2] or across_mm(parts[number], way[0]) <= largest_mm  # larger ones are told, where they are sure
+            ])
     return _below(parts, tried, sides, far, spacing_mm)
+
+
+def across_mm(part: Mesh, members: Indices) -> float:
+    """Diagonal of the box around some vertices."""
+    return float(np.linalg.norm(np.ptp(part.vertices[members], axis=0)))
 
 
 def _loose(side: Contact) -> BoolArray:

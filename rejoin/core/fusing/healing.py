@@ -13,7 +13,7 @@ from rejoin.core.libraries.winding import WindingField
 from rejoin.core.meshes import sorted_unique
 from rejoin.core.records import FloatArray, Mesh
 
-STEP = 1.0
+STEP = 1.2
 """Grid step, in spacings."""
 MOST_ROUNDS = 16
 """How often the grid may follow the surface by about a spacing, where the opening is wider than the strip."""

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
@@ -25,8 +26,11 @@ from rejoin.core.fusing.soundness import any_corner, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
-from rejoin.core.records import FitReport, Fragment, Joint, Mesh, Placement, Whole
+from rejoin.core.records import FitReport, FloatArray, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings, Report, silent
+
+BESIDE = 4.0
+"""Spacings within which two crossings are at the same spot."""
 
 
 def fuse_fragments(
@@ -204,7 +208,7 @@ def _chips_filled(
     if over is None:
         notes.append("The chips at the break could not be filled; they are left as they are.")
         return plain or (None, scene)
-    made, filled = _without_crossing_fills(pieces, scene, over, spacing_mm, notes, report)
+    made, filled = _without_crossing_fills(pieces, scene, over, plain and plain[0], spacing_mm, notes, report)
     if plain is None or _genus(plain[0]) == _genus(made):
         return made, filled
     notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
@@ -216,15 +220,20 @@ def _genus(made: Made) -> int:
 
 
 def _without_crossing_fills(
-    pieces: list[Piece], scene: Scene, over: tuple[Made, Scene], spacing_mm: float, notes: list[str], report: Report
+    pieces: list[Piece], scene: Scene, over: tuple[Made, Scene], plain: Made | None, spacing_mm: float,
+    notes: list[str], report: Report,
 ) -> tuple[Made, Scene]:  # fmt: skip
-    """Sewn once more without the chips whose filling runs through itself, where that helps."""
+    """Sewn once more without the chips whose filling runs through itself, where that helps.
+
+    What crosses where no chip is filled either is not the filling's.
+    """
     made = over[0]
-    if not made.crossings or made.band is None:
+    spots, others = _crossing_places(made), np.zeros((0, 3)) if plain is None else _crossing_places(plain)
+    spots = spots[np.isinf(cKDTree(others).query(spots, distance_upper_bound=BESIDE * spacing_mm)[0])]
+    if not len(spots):
         return over
-    spots = made.band.mesh.vertices[made.band.mesh.triangles[seam_crossings(made.band.mesh, made.band.origin < 0)]]
     walls = over[1].marked.walls
-    fewer = without_chips_at(spots.reshape(-1, 3), scene.near, scene.rims, scene.marked.sides, walls, spacing_mm)
+    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked.sides, walls, spacing_mm)
     deeper = replace(scene, marked=fewer)
     try:
         other = _sewn(pieces, deeper, _band(deeper, spacing_mm)[0], spacing_mm, report), deeper
@@ -234,6 +243,14 @@ def _without_crossing_fills(
         return over
     notes.append("A chip whose filling would have run through itself was left as it is.")
     return other
+
+
+def _crossing_places(made: Made) -> FloatArray:
+    """Corners (k, 3) of the triangles at the seam that run through each other, mm."""
+    if not made.crossings or made.band is None:
+        return np.zeros((0, 3))
+    mesh = made.band.mesh
+    return np.asarray(mesh.vertices[mesh.triangles[seam_crossings(mesh, made.band.origin < 0)]].reshape(-1, 3))
 
 
 def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:

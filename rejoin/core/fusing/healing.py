@@ -13,8 +13,8 @@ from rejoin.core.libraries.winding import WindingField
 from rejoin.core.meshes import sorted_unique
 from rejoin.core.records import FloatArray, Mesh
 
-STEP = 1.2
-"""Grid step, in spacings."""
+STEPS = 1.2, 1.0
+"""Grid step, in spacings: the first, and where the crack cannot be closed with that."""
 MOST_ROUNDS = 16
 """How often the grid may follow the surface by about a spacing, where the opening is wider than the strip."""
 LOWER = 0.2
@@ -96,10 +96,14 @@ class Healing:
         self._winding = winding
         self._level = _Level(border, given_up, winding, strip_mm, spacing_mm)
         self._spacing = spacing_mm
-        step, radius = STEP * spacing_mm, strip_mm + 1.2 * spacing_mm
-        self._room = MOST_ROUNDS * spacing_mm
-        origin = border.min(axis=0) - radius - self._room - MARGIN * step
-        self.field = self._measured(ball_keys(border, radius, origin, step), origin, step)
+        self._along, self._radius = border, strip_mm + 1.2 * spacing_mm
+        self.start(STEPS[0])
+
+    def start(self, step: float) -> None:
+        """The field along the border, not grown yet, on a grid of some step in spacings."""
+        step_mm = step * self._spacing
+        origin = self._along.min(axis=0) - self._radius - MOST_ROUNDS * self._spacing - MARGIN * step_mm
+        self.field = self._measured(ball_keys(self._along, self._radius, origin, step_mm), origin, step_mm)
 
     def _measured(self, keys: npt.NDArray[np.int64], origin: FloatArray, step: float) -> Field:
         if len(keys) > MOST_POINTS:

@@ -50,11 +50,22 @@ def recut(band: Sewn, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
         flags[band.mesh.triangles[crossings].ravel()] = True
         for _ in range(around):
             flags = widened(band.mesh, flags)
-        other, touched = _without(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
-        pairs = seam_crossings(other.mesh, other.origin < 0, touched, spacing_mm)
+        other, pairs = _made_anew(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
         better = len(pairs) < len(crossings)
         band, crossings, around = (other, pairs, around) if better else (band, crossings, around + 1)
     return band, crossings
+
+
+def _made_anew(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
+    """The band with the spots around the flagged vertices (n,) made anew where that helps, and what crosses there."""
+    other, spot = _without(band, flags, stands, spacing_mm, np.zeros(0, np.int64))
+    pairs = seam_crossings(other.mesh, other.origin < 0, spot >= 0, spacing_mm)
+    bad = np.unique(spot[other.mesh.triangles[pairs]])
+    if len(bad) == 0 or len(bad) > spot.max(initial=-1):
+        return other, pairs
+    fewer, spot = _without(band, flags, stands, spacing_mm, bad)
+    left = seam_crossings(fewer.mesh, fewer.origin < 0, spot >= 0, spacing_mm)
+    return (fewer, left) if len(left) < len(pairs) else (other, pairs)
 
 
 def _standing(band: Sewn, rim: BoolArray, spacing_mm: float) -> BoolArray:
@@ -65,27 +76,34 @@ def _standing(band: Sewn, rim: BoolArray, spacing_mm: float) -> BoolArray:
     return stands
 
 
-def _without(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float) -> tuple[Sewn, BoolArray]:
-    """The band with the triangles around the flagged vertices (n,) replaced, spot by spot; what that may concern."""
+def _without(
+    band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: float, but: Indices
+) -> tuple[Sewn, Indices]:
+    """The band with the triangles around the flagged vertices (n,) replaced, spot by spot, ``but`` for some spots.
+
+    The spot of each vertex comes with it, -1 where there is none.
+    """
     mesh = band.mesh
     chosen = np.flatnonzero(any_corner(flags, mesh.triangles))
     gone, vertices, count = np.zeros(len(mesh.triangles), bool), [mesh.vertices], len(mesh.vertices)
     triangles: list[Indices] = []
-    for spot in _spots(mesh, chosen):
-        loop = _hole(mesh, spot)
+    owners = [np.full(count, -1)]
+    for number, spot in enumerate(_spots(mesh, chosen)):
+        owners[0][mesh.triangles[spot]] = number
+        loop = None if number in but else _hole(mesh, spot)
         if loop is None or _inner(mesh, spot, stands).any() or _wide(mesh.vertices[loop]) > WIDEST * spacing_mm:
             continue
         points, added = rings(mesh.vertices[loop], loop, count, spacing_mm)
         gone[spot] = True
         vertices.append(points)
         triangles.append(added)
+        owners.append(np.full(len(points), number))
         count += len(points)
     whole = Mesh(np.concatenate(vertices), np.concatenate([mesh.triangles[~gone], *triangles]).astype(np.int32))
     whole = faired(whole, np.arange(len(mesh.vertices), count))
     made, kept = meshes.compacted(whole)
-    touched = np.arange(count) >= len(mesh.vertices)
-    touched[mesh.triangles[chosen].ravel()] = True
-    return Sewn(made, np.append(band.origin, np.full(count - len(mesh.vertices), -1))[kept]), touched[kept]
+    origin = np.append(band.origin, np.full(count - len(mesh.vertices), -1))
+    return Sewn(made, origin[kept]), np.concatenate(owners)[kept]
 
 
 def _inner(mesh: Mesh, spot: Indices, stands: BoolArray) -> BoolArray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -11,13 +10,13 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.continuing import continued
 from rejoin.core.fusing.fairing import Measured, faired
-from rejoin.core.fusing.healing import MOST_ROUNDS, CannotSew, Field, Healing
+from rejoin.core.fusing.healing import MOST_ROUNDS, STEPS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
-from rejoin.core.fusing.ring import Contact, widened
+from rejoin.core.fusing.ring import Contact
+from rejoin.core.fusing.shore import Shore
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.fusing.stitching import (
     BoolArray,
@@ -28,16 +27,14 @@ from rejoin.core.fusing.stitching import (
     with_simple_border,
     zipped,
 )
-from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.records import FloatArray, Mesh
 
 RAISED = (0.05, -0.05, 0.1, -0.1, 0.15)
 """Changes of level tried where the healing surface has a handle."""
 OVERLAPS = 0.4, 1.0
-"""Distance between kept border and healing surface before they are sewn, in spacings: the first, and where it fails."""
-SHORE_RINGS = 6
-"""How many rings of kept triangles behind the border tell what lies over the kept surface."""
+"""Distance between kept border and healing surface before they are sewn, in spacings: the first, and where that fails,
+for the surface may have a gap where two stretches of the crack lie side by side."""
 SHORTEST = 0.7
 """Edges of the healing surface shorter than this many spacings are collapsed."""
 
@@ -80,12 +77,9 @@ def sewn(
         Where the borders of strip and healing surface do not correspond.
     """
     ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
-    shore = _Shore.of(ready.kept, ready.loops, ready.seam)
+    shore = Shore.of(ready.kept, ready.loops, ready.seam)
     strip = max(side.strip_mm for side in sides)
-    try:
-        result = _sew(ready, _healing_patch(ready, shore, OVERLAPS[0], spacing_mm), strip, spacing_mm)
-    except CannotSew:  # the patch may have a gap where two stretches of the crack lie side by side
-        result = _sew(ready, _healing_patch(ready, shore, OVERLAPS[1], spacing_mm), strip, spacing_mm)
+    result = _sewn_somehow(ready, shore, strip, spacing_mm)
     new = result.origin < 0
     mesh = faired(result.mesh, np.flatnonzero(new), ready.measured, spacing_mm)
     mesh, below = continued(mesh, over_walls(mesh, new, parts, walls, spacing_mm), new, spacing_mm)
@@ -94,7 +88,23 @@ def sewn(
     return Sewn(mesh, result.origin), left
 
 
-def _healing_patch(ready: _Ready, shore: _Shore, overlap: float, spacing_mm: float) -> Mesh:
+def _sewn_somehow(ready: _Ready, shore: Shore, strip_mm: float, spacing_mm: float) -> Sewn:
+    """Sewn with the healing surface as it usually is, else with one from a finer grid, else with less of that."""
+
+    def way(overlap: float) -> Sewn:
+        return _sew(ready, _healing_patch(ready, shore, overlap, spacing_mm), strip_mm, spacing_mm)
+
+    try:
+        return way(OVERLAPS[0])
+    except CannotSew:
+        ready.healing.start(STEPS[1])
+    try:
+        return way(OVERLAPS[0])
+    except CannotSew:
+        return way(OVERLAPS[1])
+
+
+def _healing_patch(ready: _Ready, shore: Shore, overlap: float, spacing_mm: float) -> Mesh:
     """The healing surface without handles, at the level that has the fewest."""
     patch = _patch(_grown(ready.healing, shore, 0.0, spacing_mm), shore, overlap, spacing_mm)
     for shift in RAISED if handles(patch) else ():
@@ -161,7 +171,7 @@ def crack_field(
         return None
 
 
-def _grown(healing: Healing, shore: _Shore, shift: float, spacing_mm: float) -> Mesh:
+def _grown(healing: Healing, shore: Shore, shift: float, spacing_mm: float) -> Mesh:
     """The healing surface at a level, its field widened until it ends at the kept border everywhere."""
     added = None
     for _ in range(MOST_ROUNDS):
@@ -181,7 +191,7 @@ def _level(field: Field, shift: float) -> Mesh:
     return Field(field.keys, field.values + shift, field.origin, field.step_mm).surface(closed=False)
 
 
-def _patch(surface: Mesh, shore: _Shore, overlap: float, spacing_mm: float) -> Mesh:
+def _patch(surface: Mesh, shore: Shore, overlap: float, spacing_mm: float) -> Mesh:
     """The healing surface up to just short of the kept border."""
     beyond = shore.beyond(surface)
     patch = clipped(surface, _without_label_islands(surface, beyond, overlap, spacing_mm), overlap * spacing_mm)
@@ -197,49 +207,6 @@ def handles(patch: Mesh) -> int:
     edges = (3 * len(patch.triangles) + border) // 2
     euler = len(patch.vertices) - edges + len(patch.triangles)
     return (2 * meshes.components(patch)[0] - euler - len(loops)) // 2
-
-
-@dataclass(frozen=True, eq=False)
-class _Shore:
-    """The kept surface near its border, and which of its vertices (n,) are on the border."""
-
-    mesh: Mesh
-    at_border: BoolArray
-    seam: Seam
-
-    @staticmethod
-    def of(kept: Mesh, loops: list[Indices], seam: Seam) -> _Shore:
-        border = np.zeros(len(kept.vertices), bool)
-        border[np.concatenate(loops)] = True
-        near = border
-        for _ in range(SHORE_RINGS):
-            near = widened(kept, near)
-        mesh, used = meshes.compacted(kept, np.flatnonzero(any_corner(near, kept.triangles)).astype(np.int32))
-        return _Shore(mesh, border[used], seam)
-
-    @cached_property
-    def _tree(self) -> TriangleTree:
-        return TriangleTree(self.mesh)
-
-    def beyond(self, surface: Mesh, chosen: Indices | None = None) -> FloatArray:
-        """Distance (k,) of the surface's vertices from the kept border, negative over the kept surface.
-
-        A vertex is beyond where the nearest place of the kept surface is on
-        its border, or faces another way.
-        """
-        normals = meshes.vertex_normals(surface)
-        points = surface.vertices if chosen is None else surface.vertices[chosen]
-        normals = normals if chosen is None else normals[chosen]
-        if len(points) == 0:
-            return np.zeros(0)
-        which = self._tree.nearest(points)
-        corners = self.mesh.triangles[which]
-        _, weights = closest_on_triangles(points, self.mesh.vertices[corners])
-        on_border = ((weights > 1e-9) <= self.at_border[corners]).all(axis=1)
-        theirs = meshes.triangle_crosses(Mesh(self.mesh.vertices, corners))
-        facing = np.einsum("ij,ij->i", theirs, normals) > 0
-        distance = np.abs(self.seam.nearest(points)[2])
-        return np.asarray(np.where(on_border | ~facing, distance, -distance))
 
 
 def _without_label_islands(surface: Mesh, distance: FloatArray, overlap: float, spacing_mm: float) -> FloatArray:

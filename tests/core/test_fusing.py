@@ -197,15 +197,31 @@ def test_a_hollow_that_reaches_too_far_is_said_and_left(chipped: Chipped, monkey
     assert [note for note in whole.notes if "reaches too far from the crack" in note] == list(whole.notes)
 
 
+def test_a_frame_broken_in_two_places_is_one_body_through_both_halves() -> None:
+    """The cracks are two bodies of new surface; each half ends along both."""
+    frame = manifold3d.Manifold.cube([24, 6, 40], True) - manifold3d.Manifold.cube([12, 20, 28], True)
+    whole = fused(*solids.in_two(frame))
+    assert whole.closed and (whole.shells, whole.genus) == (1, 1)
+    assert whole.volume_mm3 == pytest.approx(frame.volume(), rel=5e-3)
+
+
+def test_a_hollow_larger_than_is_filled_is_said_and_left(chipped: Chipped) -> None:
+    healed = fused(*chipped)
+    across = max(fill.across_mm for fill in healed.fills)
+    left = fuse_fragments(*chipped, (), FuseSettings(largest_chip_mm=0.3 * across))
+    assert left.closed and left.fills == () and left.volume_mm3 < healed.volume_mm3
+    assert len([note for note in left.notes if "larger than" in note and "left as it is" in note]) == 1
+
+
 def test_where_the_healing_surface_cannot_be_sewn_it_is_cut_back_farther(
     block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A gap in it beside the crack is a border without a partner; cut back, it has none."""
-    whole_patch, asked = sewing._healing_patch, list[float]()
+    """A gap in it beside the crack is a border without a partner, on a finer grid too; cut back, it has none."""
+    whole_patch, asked = sewing._healing_patch, list[tuple[float, float]]()
 
     def with_a_gap(ready: Any, shore: Any, overlap: float, spacing_mm: float) -> Mesh:
         patch = whole_patch(ready, shore, overlap, spacing_mm)
-        asked.append(overlap)
+        asked.append((ready.healing.field.step_mm / spacing_mm, overlap))
         if overlap == sewing.OVERLAPS[0]:
             far = np.linalg.norm(meshes.triangle_centres(patch) - patch.vertices[0], axis=1)
             patch = meshes.compacted(patch, np.flatnonzero(far > 6.0).astype(np.int32))[0]
@@ -213,7 +229,9 @@ def test_where_the_healing_surface_cannot_be_sewn_it_is_cut_back_farther(
 
     monkeypatch.setattr(sewing, "_healing_patch", with_a_gap)
     whole = fused(block[0], block[1])
-    assert asked[:2] == list(sewing.OVERLAPS)
+    wide, fine = sewing.STEPS
+    near, farther = sewing.OVERLAPS
+    assert np.allclose(asked, [(wide, near), (fine, near), (fine, farther)])
     assert whole.closed and (whole.shells, whole.genus) == (1, 1) and whole.notes == ()
 
 

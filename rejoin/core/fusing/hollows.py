@@ -78,7 +78,7 @@ def hollows(
     spacing_mm: float,
     largest_mm: float,
 ) -> list[Hollow]:
-    """The hollows along the break, see `chips.with_chips`; larger ones too where they are plainly broken."""
+    """The hollows along the break, see `chips.with_chips`; also those larger than ``largest_mm``."""
     loose = [_loose(side) & ~rim for side, rim in zip(sides, rims, strict=True)]
     near = list(zip(parts, loose, sides, broken, strict=True))
     both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
@@ -94,11 +94,7 @@ def hollows(
         for known, more, sure in zip(known_ones, *rough, strict=True):
             ways = [(np.concatenate([known, more]), more, len(sure) > 0)] if len(more) else []
             ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
-            tried.append([
-                _hollow(parts, normals, loose, sides, number, *way, spacing_mm)
-                for way in ways
-                if way[2] or across_mm(parts[number], way[0]) <= largest_mm  # larger ones are told, where they are sure
-            ])
+            tried.append([_hollow(parts, normals, loose, sides, number, *way, spacing_mm) for way in ways])
     return _below(parts, tried, sides, far, spacing_mm)
 
 

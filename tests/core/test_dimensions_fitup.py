@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rejoin.core.dimensions.fitup import _angle, _Skin, fit_up
+from rejoin.core.dimensions.fitup import _angle, _Skin, _turned, fit_up
 from rejoin.core.dimensions.rims import loop_length, rim_loops, smoothed, walls_across
 from rejoin.core.dimensions.ways import FREE, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -77,7 +77,19 @@ def test_a_curved_surface_is_not_taken_for_an_angle(tilt: float) -> None:
     turned = np.arange(240) * np.pi / 120
     loop = 20.0 * np.column_stack([np.cos(turned), np.sin(turned), 0 * turned])
     a_from_b = from_vector(np.array([np.radians(tilt), 0, 0, 0, 0, 0]), np.zeros(3))
-    assert _angle([loop], (skins[0], skins[1]), a_from_b, 6.0) == pytest.approx(0.8 * tilt, abs=0.15)
+    angle, one_way = _angle([loop], (skins[0], skins[1]), a_from_b, 6.0)
+    assert angle == pytest.approx(0.8 * tilt, abs=0.15) and not one_way
+
+
+def test_where_all_surfaces_look_one_way_the_turn_about_that_way_is_said_not_to_show() -> None:
+    """Closed form: a plate of which only the upper side runs on, turned by 1 degree in its plane and 1 about x."""
+    up = np.tile([0.0, 0.0, 1.0], (8, 1))
+    turned = np.radians(1.0) * np.cross([1.0, 0.0, 1.0], up)
+    angle, one_way = _turned(up, turned)
+    assert angle == pytest.approx(1.0) and one_way
+    box = np.concatenate([up, np.tile([1.0, 0.0, 0.0], (8, 1))])
+    angle, one_way = _turned(box, np.radians(1.0) * np.cross([1.0, 0.0, 1.0], box))
+    assert angle == pytest.approx(np.sqrt(2.0)) and not one_way
 
 
 def test_a_step_against_iso_5817_only_in_scope() -> None:

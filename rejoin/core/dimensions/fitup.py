@@ -25,6 +25,10 @@ BESIDE = 12.0
 
 LEFT_OUT = 2.0
 """What lies nearer to the rim is rounded by the scan, in spacings."""
+ONE_WAY = (
+    "The surfaces beside the crack all look much the same way: a turn about that way does not show in the angular "
+    "misalignment. Check it with a straight edge or by the gauge marks."
+)
 ROOT_GAP = "The root gap is the welding procedure's to set."
 
 
@@ -106,11 +110,14 @@ def fit_up(
     low, high = _gap_range(first, fit, loops)
     way, blocked = way_off(faces_of(first, joint.face_a.triangles))
     limits, notes = _limits(metal, wall, None if fit is None else fit.step_mm)
+    angle, one_way = _angle(loops, skins, a_from_b, BESIDE * spacing)
+    if one_way:
+        notes = (*notes, ONE_WAY)
     if len(target) < marks:
         notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
     return FitUp(
         joint=number, step_mm=None if fit is None else fit.step_mm,
-        angle_deg=_angle(loops, skins, a_from_b, BESIDE * spacing), gap_low_mm=low, gap_high_mm=high,
+        angle_deg=angle, gap_low_mm=low, gap_high_mm=high,
         length_mm=float(sum(loop_length(loop) for loop in loops)), section_mm2=float(0.5 * (crosses @ normal).sum()),
         wall_mm=wall, marks_a_mm=pairs[0], marks_b_mm=pairs[1], target_mm=target, target_u95_mm=target_u95,
         direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes,
@@ -136,8 +143,12 @@ def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
     return _Skin(mesh.vertices[outer], vertex_normals(mesh)[outer])
 
 
-def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float) -> float | None:
+def _angle(
+    loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float
+) -> tuple[float | None, bool]:
     """By how much one piece is turned against the other, deg, from the surface on both sides all along the crack.
+
+    And whether some turn does not show, for the surfaces beside the crack all look much the same way.
 
     Both are continued to the crack as they curve, and the one turn is taken that explains best how their normals
     differ there. None where the surfaces do not run on at three places at least.
@@ -146,7 +157,7 @@ def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatA
     trees = cKDTree(a.points) if len(a.points) else None, None
     points_b, normals_b = apply(a_from_b, b.points), turn(a_from_b, b.normals)
     if trees[0] is None or not len(points_b):
-        return None
+        return None, False
     tree_a, tree_b = trees[0], cKDTree(points_b)
     normals, changes = [], []
     for place in _spread(loops, 60):
@@ -157,14 +168,14 @@ def _angle(loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatA
         if other is not None:
             normals.append(one)
             changes.append(other - one)
-    return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else None
+    return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else (None, False)
 
 
-def _turned(normals: FloatArray, changes: FloatArray) -> float:
+def _turned(normals: FloatArray, changes: FloatArray) -> tuple[float, bool]:
     """The turn, deg, that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free."""
     slopes = np.cross(np.eye(3)[:, None], normals).transpose(1, 2, 0)
-    turn_ = np.linalg.lstsq(slopes.reshape(-1, 3), changes.ravel(), rcond=0.3)[0]
-    return float(np.degrees(np.linalg.norm(turn_)))
+    turn_, _, rank, _ = np.linalg.lstsq(slopes.reshape(-1, 3), changes.ravel(), rcond=0.3)
+    return float(np.degrees(np.linalg.norm(turn_))), bool(rank < 3)
 
 
 def _normal_beside(

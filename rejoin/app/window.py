@@ -328,6 +328,10 @@ class Window(FileWork):
             self.strip.say("trouble", "The fragments could not be joined.",
                            "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
             return
+        checks = self.bench.project.checks
+        if title == "Pick a dimension" and checks and checks[-1].value is None:
+            self.strip.say("trouble", "Nothing was measured at this pick.", checks[-1].sentence)
+            return
         if row is None:
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")
         else:

@@ -156,6 +156,7 @@ def test_a_pick_on_nothing_and_a_wrong_kind_are_sentences(window):
     person.wait_until_done()
     (one,) = window.bench.project.checks
     assert one.value is None and one.sentence, "a bore on a flat face"
+    assert "Nothing was measured" in window.strip.words.text() and "done" not in window.strip.words.text()
     assert panel.table.topLevelItem(0).text(1) == "not found" and panel.table.topLevelItem(0).text(3) == "✗"
 
 

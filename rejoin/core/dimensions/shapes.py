@@ -233,4 +233,5 @@ def shape_content(shape: Shape) -> dict[str, Any]:
         "used_share": shape.used_share,
         "points_used": shape.points_used,
         "radius_u95_mm": None if radius is None or covariance is None else 2.0 * float(np.sqrt(covariance[6, 6])),
+        "scale": "not proven",
     }

@@ -8,7 +8,6 @@ them bounds the part.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,8 +47,6 @@ ASKED = 200
 AVERAGED = 4.0
 """How much farther around, in spacings, normals are averaged."""
 
-Over = Callable[[FloatArray], FloatArray | None]
-
 
 def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> tuple[Mesh, BoolArray]:
     """The mesh with the vertices flagged in ``chip`` (n,) on the continued surfaces around them.
@@ -85,8 +82,28 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     return Mesh(vertices, mesh.triangles), left
 
 
+@dataclass(frozen=True, eq=False)
+class Over:
+    """What the surfaces around a hollow bound together; ``tree`` None where nothing tells."""
+
+    around: _Around
+    pieces: list[Piece]
+    tree: Tree | None
+    spacing_mm: float
+
+    def __call__(self, points: FloatArray) -> FloatArray | None:
+        """Height (k,) of points over it."""
+        return None if self.tree is None else bounded(self.tree, _heights(self.pieces, points))[0]
+
+    def below(self) -> IntArray:
+        """Vertices of the mesh beside the hollow that lie below it and do not go on: more of the hollow's walls."""
+        if self.tree is None:
+            return np.zeros(0, np.int32)
+        return self.around.below(self.pieces, self.tree, self.spacing_mm)
+
+
 def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: float) -> list[Over]:
-    """For each group of vertices: height of points over what the surfaces around them bound, None where nothing tells.
+    """What the surfaces around each group of vertices bound.
 
     Parameters
     ----------
@@ -98,11 +115,9 @@ def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: 
     normals, shown = _averaged(mesh, ~gone, spots, spacing_mm)
 
     def over(own: Indices) -> Over:
-        pieces = _Around.of(mesh, own, shown, normals, spacing_mm).pieces(spacing_mm)
-        tree = _combined(pieces, spacing_mm)
-        if tree is None:
-            return lambda points: None
-        return lambda points: bounded(tree, _heights(pieces, points))[0]
+        around = _Around.of(mesh, own, shown, normals, spacing_mm)
+        pieces = around.pieces(spacing_mm)
+        return Over(around, pieces, _combined(pieces, spacing_mm), spacing_mm)
 
     return [over(own) for own in spots]
 

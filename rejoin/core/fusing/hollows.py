@@ -17,7 +17,7 @@ from rejoin.core.fusing.sewing import joined
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.fusing.torn import Torn, continued_break, turned_away
 from rejoin.core.libraries.winding import WindingField
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, IntArray, Mesh
 
 SMALLEST = 3.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
@@ -193,12 +193,22 @@ def _below(
 
     spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
     heights = iter(zip(spots, heights_over(near, spots, gone, spacing_mm), strict=True))
-    areas, found = [meshes.vertex_areas(part) for part in parts], []
+    areas, found = [meshes.vertex_areas(part) for part in parts], list[Hollow]()
     for ways in tried:
-        seen = [_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm)
+        seen = [(_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm), over)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
-        found.extend([hollow for hollow in seen if hollow is not None and in_measure(hollow, areas, spacing_mm)][:1])
+        good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
+        found.extend(_with_all_walls(hollow, over.below(), count) for hollow, over in good[:1])
     return found
+
+
+def _with_all_walls(hollow: Hollow, below: IntArray, count: Indices) -> Hollow:
+    """The hollow with more of its walls, vertices of the parts (which start at ``count``) together."""
+    walls = [
+        np.union1d(wall, below[(below >= start) & (below < end)] - start)
+        for wall, start, end in zip(hollow.walls, count[:-1], count[1:], strict=True)
+    ]
+    return replace(hollow, walls=walls)
 
 
 def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:

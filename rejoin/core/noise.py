@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from operator import attrgetter
 
 import numpy as np
 from scipy.optimize import nnls
@@ -21,6 +22,9 @@ CALM = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.08, 0.05)
 """Shares of the windows, from the quietest up, that may be calm original surface."""
 ALIKE = 0.1
 """Windows are of one noise when their quantiles, each over its chi-square one, spread no more than this (log)."""
+FORM = 0.5
+"""Noise of more than so many spacings may be form that is alike all over, as a gear's teeth are: narrower windows
+have to show it too."""
 QUANTILES = np.array([0.03, 0.06, 0.12, 0.2, 0.35, 0.5, 0.65, 0.8])
 LENGTHS = (0.5, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0)
 """Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²) ..."""
@@ -96,8 +100,10 @@ def _level(mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int, repor
         points, used = _windows(mesh, graph, centres, spacing_mm, radius)
         if len(points) == 0:
             continue
-        best = min(best, _calm_level(points, used, radius), key=_unlike)
-        if best.unlike <= ALIKE:
+        found = _calm_level(points, used, radius)
+        both_alike = max(best.unlike, found.unlike) <= ALIKE
+        best = min(best, found, key=attrgetter("sigma" if both_alike else "unlike"))
+        if best.unlike <= ALIKE and best.sigma <= FORM:
             break
     return replace(best, sigma=max(best.sigma, LEAST))
 
@@ -115,10 +121,6 @@ class _Level:
 
 
 _NONE = (np.zeros((0, 0, 3)), np.zeros((0, 0)), np.zeros((0, 0)))
-
-
-def _unlike(level: _Level) -> float:
-    return level.unlike
 
 
 def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> _Level:
@@ -139,7 +141,7 @@ def _calm_level(points: FloatArray, used: FloatArray, radius: float) -> _Level:
         level = np.log(square[order[(QUANTILES * count).astype(int)]] / usual)
         found = _Level(float(level.std()), float(np.exp(level.mean() / 2) / np.sqrt(share)),
                        (points[order[:count]], used[order[:count]], left[order[:count]]))  # fmt: skip
-        best = min(best, found, key=_unlike)
+        best = min(best, found, key=attrgetter("unlike"))
         if best.unlike <= ALIKE:
             break
     return best

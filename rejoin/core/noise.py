@@ -22,9 +22,9 @@ CALM = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.08, 0.05)
 """Shares of the windows, from the quietest up, that may be calm original surface."""
 ALIKE = 0.1
 """Windows are of one noise when their quantiles, each over its chi-square one, spread no more than this (log)."""
-FORM = 0.5
-"""Noise of more than so many spacings may be form that is alike all over, as a gear's teeth are: narrower windows
-have to show it too."""
+FORM = 0.75
+"""What strays less than this share as much in the next narrower windows is form, which grows with the window, as a
+gear's teeth or a small torus do; of correlated noise a narrower window swallows less than that."""
 QUANTILES = np.array([0.03, 0.06, 0.12, 0.2, 0.35, 0.5, 0.65, 0.8])
 LENGTHS = (0.5, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0)
 """Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²) ..."""
@@ -101,10 +101,12 @@ def _level(mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int, repor
         if len(points) == 0:
             continue
         found = _calm_level(points, used, radius)
-        both_alike = max(best.unlike, found.unlike) <= ALIKE
-        best = min(best, found, key=attrgetter("sigma" if both_alike else "unlike"))
-        if best.unlike <= ALIKE and best.sigma <= FORM:
-            break
+        if max(best.unlike, found.unlike) <= ALIKE:
+            if found.sigma > FORM * best.sigma:
+                break
+            best = found
+        else:
+            best = min(best, found, key=attrgetter("unlike"))
     return replace(best, sigma=max(best.sigma, LEAST))
 
 

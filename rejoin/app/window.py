@@ -324,13 +324,9 @@ class Window(FileWork):
         """Say in the strip what comes next."""
         row = self.card.next_row()
         done = f"{title}: done. " if title else ""
-        if title == "Join" and sentences.placed_count(self.bench.project) < 2:
-            self.strip.say("trouble", "The fragments could not be joined.",
-                           "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
-            return
-        checks = self.bench.project.checks
-        if title == "Pick a dimension" and checks and checks[-1].value is None:
-            self.strip.say("trouble", "Nothing was measured at this pick.", checks[-1].sentence)
+        short = next((told for panel in self.panels if (told := panel.fell_short(title))), None)
+        if short:
+            self.strip.say("trouble", *short)
             return
         if row is None:
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")

@@ -23,8 +23,9 @@ CALM = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12, 0.08, 0.05)
 ALIKE = 0.1
 """Windows are of one noise when their quantiles, each over its chi-square one, spread no more than this (log)."""
 FORM = 0.75
-"""What strays less than this share as much in the next narrower windows is form, which grows with the window, as a
-gear's teeth or a small torus do; of correlated noise a narrower window swallows less than that."""
+"""Where narrower windows show less than this share of what wider ones show, the wider ones saw form as well: a gear's
+teeth or a small torus stray more the wider the window. Of noise that is correlated over 3 spacings narrower ones show
+more than this share."""
 QUANTILES = np.array([0.03, 0.06, 0.12, 0.2, 0.35, 0.5, 0.65, 0.8])
 LENGTHS = (0.5, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0)
 """Correlation lengths tried, in spacings: correlation exp(-d² / 2 L²) ..."""

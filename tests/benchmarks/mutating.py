@@ -28,8 +28,9 @@ NUMBERS = (b"0", b"-1", b"1", b"255", b"65536", b"2147483647", b"2147483648", b"
 WORDS = (struct.pack("<I", 0xFFFFFFFF), struct.pack("<I", 0x7FFFFFFF), struct.pack(">I", 1000), bytes(4),
          struct.pack("<f", np.nan), struct.pack("<f", np.inf), struct.pack("<f", 1e12), struct.pack("<d", 1e12),
          struct.pack("<d", np.nan), struct.pack("<Q", 2**63), b"\xff\xfe", b"\0")  # fmt: skip
-NAMES = ("../../escaped.txt", "/tmp/escaped.txt", "..\\escaped.txt", "C:\\escaped.txt", "3D/../../escaped.model",
-         "a" * 300, "\u0430\u0431.model", "_rels/.rels", "3D/3dmodel.model", "project.json", "")  # fmt: skip
+NAMES = ("../../escaped.txt", f"{tempfile.gettempdir()}/escaped.txt", "..\\escaped.txt", "C:\\escaped.txt",
+         "3D/../../escaped.model", "a" * 300, "\u0430\u0431.model", "_rels/.rels", "3D/3dmodel.model", "project.json",
+         "")  # fmt: skip
 ENTITIES = b'<!DOCTYPE m [<!ENTITY a "0000000000">' + b"".join(
     b'<!ENTITY %c "%s">' % (98 + i, b"&%c;" % (97 + i) * 10) for i in range(9)
 ) + b'<!ENTITY file SYSTEM "file:///etc/hostname">]>'  # fmt: skip

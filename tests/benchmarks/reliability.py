@@ -300,7 +300,7 @@ def damaged_files(count: int, folder: Path, seed: int = 1, most_seconds: float =
     end = first + count
     while number < end and time.monotonic() - started < most_seconds:
         number = _one_process(tried, folder, seed, number, end, started + most_seconds)
-    stray = [*folder.parent.rglob("*escaped*"), *Path("/tmp").glob("escaped*")]
+    stray = [*folder.parent.rglob("*escaped*"), *Path(tempfile.gettempdir()).glob("escaped*")]
     tried.failures += [f"a file was written: {path}" for path in stray]
     return tried
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import manifold3d
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.errors import NoAnswer
+from rejoin.core.fusing import recutting
 from rejoin.core.fusing.bodies import reaching_rim
 from rejoin.core.fusing.bounding import bounded, combined
 from rejoin.core.fusing.coarsening import coarsened
@@ -15,6 +17,7 @@ from rejoin.core.fusing.contour import contour, pack, unpack
 from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.fairing import Measured, faired
+from rejoin.core.fusing.healing import Field, ball_keys
 from rejoin.core.fusing.holes import closed
 from rejoin.core.fusing.hollows import Hollow, in_measure
 from rejoin.core.fusing.recutting import recut
@@ -217,6 +220,49 @@ def test_kept_triangles_that_run_through_new_ones_are_cut_out_and_closed_again()
     assert kept.sum() > 0.9 * (~new).sum() and np.array_equal(made.mesh.vertices[kept], vertices[made.origin[kept]])
     assert np.abs(np.linalg.norm(made.mesh.vertices[~kept], axis=1) - 10.0).max() < 0.1
     assert recut(band, ~new, 0.4)[0] is band  # what has to stay is not cut
+
+
+def test_a_spot_that_cannot_be_mended_does_not_keep_another_from_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two folds on a ball; what is made anew at the lower one is pushed through the surface, always."""
+    out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()
+    vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32)
+    new = np.linalg.norm(vertices[:, :2], axis=1) < 3.0
+    for side in (1.0, -1.0):
+        at = int(np.argmax(np.where(new, -np.inf, side * vertices[:, 2])))
+        vertices[at, :2] *= 0.75
+        vertices[at] *= 10.0 / np.linalg.norm(vertices[at])
+    band = Sewn(Mesh(vertices, triangles), np.where(new, -1, np.arange(len(vertices))))
+    before = band.mesh.vertices[band.mesh.triangles[seam_crossings(band.mesh, new)]][:, :, :, 2]
+    assert (before > 0).any() and (before < 0).any()
+    whole_faired = recutting.faired
+
+    def spoilt(mesh: Mesh, free: np.ndarray, *rest: object) -> Mesh:
+        moved = np.array(whole_faired(mesh, free, *rest).vertices)  # type: ignore[arg-type]
+        low = free[moved[free, 2] < 0]
+        moved[low, :2] += 2.0 * np.random.default_rng(0).normal(size=(len(low), 2))
+        return Mesh(moved, mesh.triangles)
+
+    monkeypatch.setattr(recutting, "faired", spoilt)
+    made, left = recut(band, np.zeros(len(vertices), bool), 0.4)
+    after = made.mesh.vertices[made.mesh.triangles[left]][:, :, :, 2]
+    assert len(left) and (after < 0).all()
+
+
+def test_near_some_places_a_part_of_the_field_draws_the_same_surface() -> None:
+    places = np.array([[5.0, 0.3, 0.2], [0.1, -5.0, 0.4]])
+    keys = ball_keys(np.zeros((1, 3)), 9.0, np.full(3, -12.0), 0.5)
+    field = Field(keys, np.zeros(len(keys)), np.full(3, -12.0), 0.5)
+    field = Field(keys, 5.0 - np.linalg.norm(field.points(), axis=1), field.origin, field.step_mm)
+    part = field.near(places)
+    assert 0 < len(part.keys) < 0.1 * len(keys)
+
+    def around(mesh: Mesh) -> tuple[np.ndarray, int]:
+        close = cKDTree(places).query(mesh.vertices)[0] < 2.0 * field.step_mm
+        open_ones = np.unique(meshes.border_edges(mesh))
+        return np.unique(mesh.vertices[close].round(9), axis=0), int(close[open_ones].sum())
+
+    (some, ends), (every, _) = around(part.surface(closed=False)), around(field.surface(closed=False))
+    assert len(some) > 10 and np.array_equal(some, every) and ends == 0
 
 
 def torus() -> Mesh:

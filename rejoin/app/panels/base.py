@@ -49,6 +49,10 @@ class Panel(QWidget):
         """What belongs beside the view while this row is open."""
         return self.aside
 
+    def fell_short(self, title: str) -> tuple[str, str] | None:
+        """What to say, and what to do, where work of this title was done but came to nothing."""
+        return None
+
     def set_busy(self, busy: bool) -> None:
         """While work runs nothing else may be started, but looking stays possible."""
         for made in self.findChildren(QPushButton):

@@ -42,11 +42,14 @@ LABELS = {
 }  # fmt: skip
 
 
+PICK = "Pick a dimension"
+
+
 class DimensionsPanel(Panel):
     number, title, mode = 60, "Dimensions", "dimensions"
     sheets = SHEETS
     beside_changed = Signal()
-    follows = ("Pick a dimension", "Open readings")
+    follows = (PICK, "Open readings")
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
@@ -102,6 +105,12 @@ class DimensionsPanel(Panel):
 
     def words(self, project: Project) -> str:
         return size_words.state(project, self.bench.units)
+
+    def fell_short(self, title: str) -> tuple[str, str] | None:
+        checks = self.bench.project.checks
+        if title != PICK or not checks or checks[-1].value is not None:
+            return None
+        return "Nothing was measured.", checks[-1].sentence
 
     def is_done(self, project: Project) -> bool:
         return size_words.complete(project)
@@ -160,7 +169,7 @@ class DimensionsPanel(Panel):
         self._add(Reading(self._free_name(kind), kind, picks, tuple(hit.fragment for hit in hits)))
 
     def _add(self, reading: Reading) -> None:
-        self.measure("Pick a dimension", lambda p: edits.add_reading(p, reading))
+        self.measure(PICK, lambda p: edits.add_reading(p, reading))
 
     def _free_name(self, kind: str) -> str:
         taken = {one.name for one in self.bench.project.readings}

@@ -55,6 +55,12 @@ class JoinPanel(Panel):
         self.box.addWidget(Fold("Settings", self._forms()))
         tools.tool_changed.connect(self._tool)
 
+    def fell_short(self, title: str) -> tuple[str, str] | None:
+        if title != "Join" or sentences.placed_count(self.bench.project) > 1:
+            return None
+        return ("The fragments could not be joined.",
+                "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
+
     def words(self, project: Project) -> str:
         return sentences.joining(project, self.bench.units)
 

@@ -61,7 +61,8 @@ def _made_anew(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: floa
     other, spot = _without(band, flags, stands, spacing_mm, np.zeros(0, np.int64))
     pairs = seam_crossings(other.mesh, other.origin < 0, spot >= 0, spacing_mm)
     bad = np.unique(spot[other.mesh.triangles[pairs]])
-    if len(bad) == 0 or len(bad) > spot.max(initial=-1):
+    bad = bad[bad >= 0]
+    if len(bad) == 0 or len(bad) > spot.max(initial=-1):  # none, or all of them
         return other, pairs
     fewer, spot = _without(band, flags, stands, spacing_mm, bad)
     left = seam_crossings(fewer.mesh, fewer.origin < 0, spot >= 0, spacing_mm)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg.lapack import dpotrf, dtrtrs
+from scipy.linalg import LinAlgError, cho_factor, solve_triangular
 from scipy.sparse import coo_matrix
 from scipy.spatial import cKDTree
 
@@ -163,12 +163,13 @@ def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> t
     distance = np.sqrt(np.maximum(square[:, None] + square - 2.0 * middles @ middles.T, 0.0))
     covariance = model.covariance(distance)
     covariance[np.diag_indices(len(middles))] += model.independent
-    factor, trouble = dpotrf(covariance, lower=1, overwrite_a=1)  # the wrappers around these cost as much again
-    if trouble:  # pragma: no cover - the independent share keeps it positive
+    try:
+        factor, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
+    except LinAlgError:  # pragma: no cover - the independent share keeps it positive
         whole = model.independent + model.correlated
         return columns / np.sqrt(whole), -columns[:, :7] / whole
-    clear = dtrtrs(factor, columns, lower=1)[0]
-    return clear, -dtrtrs(factor, clear[:, :7], lower=1, trans=1)[0]
+    clear = solve_triangular(factor, columns, lower=True, check_finite=False)
+    return clear, -solve_triangular(factor, clear[:, :7], lower=True, trans="T", check_finite=False)
 
 
 def noise_of_right(middles: FloatArray, pulls: FloatArray, model: NoiseModel) -> FloatArray:
@@ -189,7 +190,7 @@ def noise_of_right(middles: FloatArray, pulls: FloatArray, model: NoiseModel) ->
     near = tree.query_pairs(reach, output_type="ndarray")
     one, other = near.T
     square = np.zeros(len(near))
-    for axis in np.ascontiguousarray(places.T):  # by axis: much quicker
+    for axis in np.ascontiguousarray(places.T):
         square += np.square(axis[one] - axis[other])
     weight = np.exp(-((np.sqrt(square) / model.length_mm) ** model.power))
     between = sums.T @ (coo_matrix((weight, (one, other)), (len(places),) * 2) @ sums)

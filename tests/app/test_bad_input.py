@@ -8,6 +8,7 @@ import numpy as np
 from PySide6.QtCore import Qt
 
 from rejoin.core import edits
+from rejoin.core.cleaning import clean_scan
 from tests.app import made_up
 from tests.app.person import Person
 
@@ -43,6 +44,19 @@ def test_one_fragment_alone_cannot_be_joined_and_says_so(window):
     window.bench.join()  # as by a script: the worker refuses
     Person(window).wait_until_done()
     assert "two" in said(window).lower() and not window.bench.project.joints
+
+
+def test_fragments_that_do_not_belong_together_are_not_told_as_done(window):
+    project = made_up.cleaned()
+    scan = replace(project.scans[1], mesh=made_up.block(1, seed=99)[0])
+    project = replace(project, scans=(project.scans[0], scan), fragments=(project.fragments[0], clean_scan(scan)))
+    window.bench.session.apply("Open scans", project)
+    person = Person(window)
+    person.open_row(30)
+    person.click(window.join.join_button)
+    person.wait_until_done()
+    assert "could not be joined" in said(window) and "done" not in said(window)
+    assert window.bench.project.fragments == project.fragments
 
 
 def test_faces_painted_on_the_wrong_side_are_no_good_joint_and_can_be_undone(window):

@@ -57,7 +57,7 @@ def with_chips(
     broken: list[BoolArray],
     spacing_mm: float,
     largest_mm: float,
-) -> tuple[Marked, list[BoolArray], list[float]]:
+) -> tuple[Marked, list[BoolArray], list[str]]:
     """Give up the walls of chips too.
 
     Where a rim was chipped, fracture face of one fragment lies bare: it is not
@@ -72,21 +72,34 @@ def with_chips(
     Marked
     list of (n,) bool
         For each part the vertices of chips that come too near to its rim: these are not given up.
-    list of float
-        How large the hollows are that are larger than ``largest_mm``, mm: these are not given up either.
+    list of str
+        What is said of the hollows that are larger than ``largest_mm`` or may be the part's own: not given up either.
     """
     every = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
-    wide = [across_mm(parts[hollow.number], hollow.bare) for hollow in every]
-    found = [hollow for hollow, across in zip(every, wide, strict=True) if across <= largest_mm]
-    large = [across for across in wide if across > largest_mm]
+    wide = [across_mm(parts, hollow) for hollow in every]
+    found = [one for one, across in zip(every, wide, strict=True) if across <= largest_mm and not one.doubted]
+    left = [_left_as_it_is(across, one.doubted, largest_mm) for one, across in zip(every, wide, strict=True)
+            if across > largest_mm or one.doubted]  # fmt: skip
     short = cut_short(parts, rims, found)
     beyond = [hollow for hollow, one in zip(found, short, strict=True) if one]
     found = [hollow for hollow, one in zip(found, short, strict=True) if not one]
     wanted = [flagged(part, [hollow.all_of(number) for hollow in beyond]) for number, part in enumerate(parts)]
     if not found:
-        return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, large
+        return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, left
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    return with_walls(parts, rims, sides, walls, spacing_mm), wanted, large
+    return with_walls(parts, rims, sides, walls, spacing_mm), wanted, left
+
+
+def _left_as_it_is(across_mm: float, doubted: bool, largest_mm: float) -> str:
+    if doubted:
+        return (
+            f"A hollow across the crack, {across_mm:.1f} mm wide, may be a chip or the part's own recess; it is left "
+            "as it is. If it is a chip, mark its walls as fracture face on both pieces and fuse again."
+        )
+    return (
+        f"A hollow at the break, {across_mm:.0f} mm across, is larger than the {largest_mm:g} mm "
+        "up to which hollows are filled; it is left as it is."
+    )
 
 
 def with_walls(

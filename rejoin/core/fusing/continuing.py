@@ -95,6 +95,13 @@ class Over:
         """Height (k,) of points over it."""
         return None if self.tree is None else bounded(self.tree, _heights(self.pieces, points))[0]
 
+    def ways(self, points: FloatArray) -> FloatArray:
+        """Direction (k, 3) in which the height grows at points; zero where nothing tells."""
+        if self.tree is None:
+            return np.zeros_like(points)
+        heights, ways = (np.stack(both) for both in zip(*(piece.height(points) for piece in self.pieces), strict=True))
+        return np.asarray(ways[bounded(self.tree, heights)[1], np.arange(len(points))])
+
     def below(self) -> IntArray:
         """Vertices of the mesh beside the hollow that lie below it and do not go on: more of the hollow's walls."""
         if self.tree is None:

@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
+from rejoin.core.fusing.bites import MEETS, Bite, bites
 from rejoin.core.fusing.continuing import Over, heights_over
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
 from rejoin.core.fusing.scars import patches_of, walls_facing
@@ -47,7 +49,8 @@ SHALLOW = 0.5
 class Hollow:
     """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls.
 
-    ``sure`` where the patch is as rough as the break is and as the original surface is not.
+    ``sure`` where the patch is as rough as the break is and as the original surface is not; ``doubted`` where it may
+    be the part's own recess.
     """
 
     number: int
@@ -55,6 +58,7 @@ class Hollow:
     beyond: Indices
     walls: list[Indices]
     sure: bool = False
+    doubted: bool = False
 
     def all_of(self, number: int) -> Indices:
         return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
@@ -83,7 +87,7 @@ def hollows(
     near = list(zip(parts, loose, sides, broken, strict=True))
     both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
     if not any(one.any() for pair in both for one in pair):
-        return []
+        return _below(parts, rims, [], sides, far, spacing_mm, largest_mm)
     normals = abreast(lambda part, _: _even_normals(part), parts)
     tried: list[list[Hollow]] = []
     for number, (face, beyond) in enumerate(both):
@@ -95,12 +99,15 @@ def hollows(
             ways = [(np.concatenate([known, more]), more, len(sure) > 0)] if len(more) else []
             ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
             tried.append([_hollow(parts, normals, loose, sides, number, *way, spacing_mm) for way in ways])
-    return _below(parts, tried, sides, far, spacing_mm)
+    return _below(parts, rims, tried, sides, far, spacing_mm, largest_mm)
 
 
-def across_mm(part: Mesh, members: Indices) -> float:
-    """Diagonal of the box around some vertices."""
-    return float(np.linalg.norm(np.ptp(part.vertices[members], axis=0)))
+def across_mm(parts: list[Mesh], hollow: Hollow) -> float:
+    """Diagonal of the box around the bare fracture of a hollow, or around its walls where there is none."""
+    points = parts[hollow.number].vertices[hollow.bare]
+    if not len(points):
+        points = np.concatenate([part.vertices[wall] for part, wall in zip(parts, hollow.walls, strict=True)])
+    return float(np.linalg.norm(np.ptp(points, axis=0)))
 
 
 def _loose(side: Contact) -> BoolArray:
@@ -170,20 +177,28 @@ def _bare(
 
 
 def _below(
-    parts: list[Mesh], tried: list[list[Hollow]], sides: list[Contact], far: Mesh, spacing_mm: float
-) -> list[Hollow]:
+    parts: list[Mesh], rims: list[BoolArray], tried: list[list[Hollow]], sides: list[Contact], far: Mesh,
+    spacing_mm: float, largest_mm: float,
+) -> list[Hollow]:  # fmt: skip
     """Of the ways to see each hollow the first that lies below what the original surfaces around it continue.
 
     Where these are no planes or quadrics, the winding number of what is kept tells, over a narrow one.
     """
     every = [hollow for ways in tried for hollow in ways]
-    if not every:
-        return []
     near, count = joined(parts), np.cumsum([0, *[len(part.vertices) for part in parts]])
+    spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
     gone = np.concatenate([
         side.removed | widened(part, flagged(part, [hollow.all_of(number) for hollow in every]))
         for number, (part, side) in enumerate(zip(parts, sides, strict=True))
     ])  # fmt: skip
+
+    def over_all(some: list[Indices], lost: BoolArray) -> list[Over]:
+        return heights_over(near, some, gone | lost, spacing_mm)
+
+    bitten = bites(parts, rims, sides, np.concatenate([count[:0], *spots]), over_all, spacing_mm, largest_mm)
+    for bite in bitten:
+        for start, own in zip(count, bite.members, strict=False):
+            gone[own + start] = True
     soup = joined([*parts, far])
     kept = ~any_corner(np.append(gone, np.zeros(len(far.vertices), bool)), soup.triangles)
 
@@ -191,7 +206,6 @@ def _below(
     def winding() -> WindingField:
         return WindingField(soup.vertices, soup.triangles[kept])
 
-    spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
     heights = iter(zip(spots, heights_over(near, spots, gone, spacing_mm), strict=True))
     areas, found = [meshes.vertex_areas(part) for part in parts], list[Hollow]()
     for ways in tried:
@@ -199,7 +213,25 @@ def _below(
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over.below(), count) for hollow, over in good[:1])
-    return found
+    return _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
+
+
+def _with_bites(parts: list[Mesh], found: list[Hollow], bitten: list[Bite], near_mm: float) -> list[Hollow]:
+    """The hollows with the bites beside them, and one for each bite across the crack."""
+    result = list(found)
+    for bite in bitten:
+        points = np.concatenate([part.vertices[own] for part, own in zip(parts, bite.members, strict=True)])
+        tree, beside = cKDTree(points), False
+        for at, hollow in enumerate(result[: len(found)]):
+            spots = np.concatenate([part.vertices[hollow.all_of(n)] for n, part in enumerate(parts)])
+            if np.isfinite(tree.query(spots, distance_upper_bound=near_mm)[0]).any():
+                walls = [np.union1d(*both) for both in zip(hollow.walls, bite.members, strict=True)]
+                result[at], beside = replace(hollow, walls=walls), True
+        if bite.across and not beside:
+            first = next(n for n, own in enumerate(bite.members) if len(own))
+            none = bite.members[first][:0]
+            result.append(Hollow(first, none, none, bite.members, doubted=bite.smooth))
+    return result
 
 
 def _with_all_walls(hollow: Hollow, below: IntArray, count: Indices) -> Hollow:

@@ -60,6 +60,12 @@ def fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> Piece 
     return Piece(points, middle, axes, best[1])
 
 
+def flat(points: FloatArray, spacing_mm: float) -> bool:
+    """Whether the points (n, 3) lie in one plane, within `TRUE` spacings (root mean square)."""
+    off = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[-1] / np.sqrt(len(points))
+    return bool(off < TRUE * spacing_mm)
+
+
 def _robust(design: FloatArray, z: FloatArray, close: float) -> tuple[FloatArray, float]:
     """Least squares on what lies on one surface, and the root mean square of that; inf where less than `MOSTLY` does.
 

@@ -169,7 +169,7 @@ def _with_chips(
     wanted = broken
     for last in (False, True):
         own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
-        marked, beyond, large = with_chips(
+        marked, beyond, left = with_chips(
             scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm, settings.largest_chip_mm
         )
         reaching = any(flags.any() for flags in beyond)
@@ -181,11 +181,7 @@ def _with_chips(
         for flags, crop, more in zip(wanted, scene.cut, beyond, strict=True):
             flags[crop.vertices[more]] = True
         scene = _scene(parts, wanted, spacing_mm, noise_mm)
-    notes.extend(
-        f"A hollow at the break, {across:.0f} mm across, is larger than the {settings.largest_chip_mm:g} mm "
-        "up to which hollows are filled; it is left as it is."
-        for across in large
-    )
+    notes.extend(left)
     return scene, marked
 
 

@@ -13,23 +13,34 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.continuing import BEND, Over
-from rejoin.core.fusing.quadrics import fitted, flat
+from rejoin.core.fusing.quadrics import flat, misfit_together, step_between
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
 from rejoin.core.fusing.soundness import Indices, every_corner
 from rejoin.core.records import FloatArray, Mesh
 
 SMALLEST = 3.0
 """Bites are larger than the square of this many spacings."""
-EDGE = 2
-"""Rings by which smooth surface is widened: edges between its pieces are no bites."""
+EDGE = 3
+"""Rings by which smooth surface is widened: edges between its pieces are no bites, and edges count a ring wider."""
 MEETS = 2.0
 """Bites that come as near to each other as so many widths of the strip are one."""
 BELOW = 0.5
 """From so many spacings below the continued surfaces on, what is there broke off."""
 MOSTLY = 0.5
 """Share of a bite that lies below them."""
-OPEN = 0.5
-"""A bite looks the way of the surfaces that it was broken from (median cosine); the wall of a hole looks across."""
+OPEN, OPEN_AT_HOLLOW = 0.5, 0.1
+"""A bite looks the way of the surfaces that it was broken from (median cosine); the wall of a hole looks across.
+Beside bare fracture it may be steeper, as where a thin wall broke through."""
+
+
+PLACES, ROUND, ENOUGH, FEWEST = 12, 1.25, 12, 3
+"""Places along the crack where both sides of a bite are compared, around each so many of the distance at which bites
+meet, vertices of each side there at least, and places that tell at least."""
+SOMEWHERE, STEP, MISFIT = 0.25, 1.0, 1.5
+"""Two surfaces run on into each other where at this share of the places they meet within so many spacings, or lie off
+one quadric no more than so many times as far as off one each."""
+FLUSH, SHUT = 1.0, 0.8
+"""A bite is shut in by what lies within so many spacings of the continued surfaces, on this share of its border."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,15 +100,38 @@ def bites(
     spots = [np.concatenate([patches[number] for number in group]) for group in groups]
     result = []
     for group, continued in zip(groups, over(spots, gone), strict=True):
-        broken = [own for number in group if len(own := _broken_off(parts, patches[number], starts, continued))]
+        open_ = OPEN if len(group) > 1 else OPEN_AT_HOLLOW
+        tried = (_broken_off(parts, sides, patches[number], starts, continued, open_) for number in group)
+        broken = [own for own in tried if len(own)]
         if not broken:
             continue
         every = np.concatenate(broken)
         members = [every[(every >= a) & (every < b)] - a for a, b in zip(starts[:-1], starts[1:], strict=True)]
-        outward = continued.ways(joined[every]).mean(axis=0)
-        smooth = fitted(joined[every], outward, spacing_mm) is not None
-        result.append(Bite(members, sum(len(own) > 0 for own in members) > 1, smooth))
+        surfaces = [part.vertices[own] for part, own in zip(parts, members, strict=True) if len(own)]
+        result.append(Bite(members, len(surfaces) > 1, _runs_on(surfaces, near, spacing_mm)))
     return result
+
+
+def _runs_on(surfaces: list[FloatArray], near_mm: float, spacing_mm: float) -> bool:
+    """Whether the surfaces of a bite run on into each other across the crack, as those of the part's own recess do.
+
+    They do where around many places along the crack each side, continued as a
+    quadric, meets the other, or one quadric is as true to both as one is to each.
+    """
+    trees, told = [cKDTree(points) for points in surfaces], []
+    for one in range(len(surfaces)):
+        for other in range(one):
+            length, at = trees[other].query(surfaces[one])
+            close = np.flatnonzero(length < near_mm)
+            close = close[:: max(1, len(close) // PLACES)]
+            for place in 0.5 * (surfaces[one][close] + surfaces[other][at[close]]):
+                both = [surfaces[n][trees[n].query_ball_point(place, ROUND * near_mm)] for n in (one, other)]
+                if min(len(points) for points in both) >= ENOUGH:
+                    told.append((step_between(both[0], both[1], place) / spacing_mm, misfit_together(both[0], both[1])))
+    if len(told) < FEWEST:
+        return True
+    step, misfit = np.quantile(told, SOMEWHERE, axis=0)
+    return bool(step < STEP or misfit < MISFIT)
 
 
 def _left_over(part: Mesh, rim: BoolArray, side: Contact, spacing_mm: float, largest_mm: float) -> list[Indices]:
@@ -112,6 +146,7 @@ def _left_over(part: Mesh, rim: BoolArray, side: Contact, spacing_mm: float, lar
     bends = np.einsum("ij,ij->i", normals[links.row], normals[links.col]) < np.cos(np.deg2rad(BEND))
     edge = np.zeros(len(normals), bool)
     edge[links.row[bends]] = True
+    edge = widened(local, edge)
     ends, strip = rim[used], np.zeros(len(part.vertices), bool)
     strip[side.border] = True
     piece, number = _pieces(links, ~edge)
@@ -157,7 +192,9 @@ def _together(
     return [own for own in groups if len(own) > 1 or (len(hollow) and meets(own[0], hollow))]
 
 
-def _broken_off(parts: list[Mesh], patch: Indices, starts: Indices, over: Over) -> Indices:
+def _broken_off(
+    parts: list[Mesh], sides: list[Contact], patch: Indices, starts: Indices, over: Over, steepest: float
+) -> Indices:
     """What of a patch (vertices of all parts together) lies below the continued surfaces, if it broke off."""
     number = int(np.searchsorted(starts, patch[0], side="right")) - 1
     part, own = parts[number], patch - starts[number]
@@ -165,10 +202,18 @@ def _broken_off(parts: list[Mesh], patch: Indices, starts: Indices, over: Over) 
     if heights is None:
         return patch[:0]
     low = heights < -BELOW * over.spacing_mm
-    if low.mean() < MOSTLY:
+    if low.mean() < MOSTLY or flat(part.vertices[own[low]], over.spacing_mm):
         return patch[:0]
     points, ways = part.vertices[own[low]], over.ways(part.vertices[own[low]])
     looks = np.einsum("ij,ij->i", meshes.vertex_normals(part)[own[low]], ways)
-    if np.median(looks) < OPEN or flat(points, over.spacing_mm):
+    if np.median(looks) < steepest:
+        return patch[:0]
+    inside = np.zeros(len(part.vertices), bool)
+    inside[own] = True
+    for _ in range(EDGE):
+        inside = widened(part, inside)
+    around = np.flatnonzero(widened(part, inside) & ~inside & ~sides[number].removed)
+    border = over(part.vertices[around])
+    if border is None or not len(border) or (np.abs(border) < FLUSH * over.spacing_mm).mean() < SHUT:
         return patch[:0]
     return patch[low]

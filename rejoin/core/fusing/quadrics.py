@@ -66,6 +66,32 @@ def flat(points: FloatArray, spacing_mm: float) -> bool:
     return bool(off < TRUE * spacing_mm)
 
 
+def misfit_together(one: FloatArray, other: FloatArray) -> float:
+    """How much farther two sets of points (n, 3) lie off one quadric than off one each (root mean squares)."""
+    apart = np.sqrt(0.5 * (_quadric(one, one) ** 2 + _quadric(other, other) ** 2))
+    both = np.concatenate([one, other])
+    return _quadric(both, both) / max(float(apart), 1e-9)
+
+
+def step_between(one: FloatArray, other: FloatArray, place: FloatArray) -> float:
+    """How far the quadric of each set of points (n, 3) passes from the other's quarter nearest a place, mm."""
+    return 0.5 * (_quadric(one, _nearest(other, place)) + _quadric(other, _nearest(one, place)))
+
+
+def _nearest(points: FloatArray, place: FloatArray) -> FloatArray:
+    return points[np.linalg.norm(points - place, axis=1).argsort()[: max(4, len(points) // 4)]]
+
+
+def _quadric(points: FloatArray, asked: FloatArray) -> float:
+    """How far others lie off the quadric of some points over their mean plane, root mean square, mm."""
+    middle = points.mean(axis=0)
+    axes = np.linalg.svd(points - middle, full_matrices=False)[2]
+    x, y, z = ((points - middle) @ axes.T).T
+    shape = np.linalg.lstsq(_design(x, y), z, rcond=None)[0]
+    x, y, z = ((asked - middle) @ axes.T).T
+    return float(np.sqrt(np.square(z - _design(x, y) @ shape).mean()))
+
+
 def _robust(design: FloatArray, z: FloatArray, close: float) -> tuple[FloatArray, float]:
     """Least squares on what lies on one surface, and the root mean square of that; inf where less than `MOSTLY` does.
 

@@ -39,7 +39,7 @@ meet, vertices of each side there at least, and places that tell at least."""
 SOMEWHERE, STEP, MISFIT = 0.25, 1.0, 1.5
 """Two surfaces run on into each other where at this share of the places they meet within so many spacings, or lie off
 one quadric no more than so many times as far as off one each."""
-FLUSH, SHUT = 1.0, 0.8
+FLUSH, SHUT = 1.0, 0.5
 """A bite is shut in by what lies within so many spacings of the continued surfaces, on this share of its border."""
 
 
@@ -48,12 +48,13 @@ class Bite:
     """One place that broke off: its vertices on each part.
 
     ``across`` where it lies on both sides of the crack; ``smooth`` where it is
-    one smooth surface, as a recess of the part would be.
+    one smooth surface, as a recess of the part would be; ``over``: what the surfaces around it bound.
     """
 
     members: list[Indices]
     across: bool
     smooth: bool
+    over: Over
 
 
 def bites(
@@ -92,23 +93,24 @@ def bites(
     starts = np.cumsum([0, *[len(part.vertices) for part in parts]])
     patches = [patch + start for some, start in zip(found, starts, strict=False) for patch in some]
     near = MEETS * max(side.strip_mm for side in sides)
-    groups = _together(joined, patches, starts, hollow, near)
+    every = ((own, _beside(joined, patches, own, hollow, near)) for own in _together(joined, patches, starts, near))
+    groups = [(own, beside) for own, beside in every if len(own) > 1 or beside]
     if not groups:
         return []
     gone = np.concatenate([side.removed for side in sides])
     gone[np.concatenate([hollow, *patches])] = True
-    spots = [np.concatenate([patches[number] for number in group]) for group in groups]
+    spots = [np.concatenate([patches[number] for number in group]) for group, _ in groups]
     result = []
-    for group, continued in zip(groups, over(spots, gone), strict=True):
-        open_ = OPEN if len(group) > 1 else OPEN_AT_HOLLOW
-        tried = (_broken_off(parts, sides, patches[number], starts, continued, open_) for number in group)
+    for (group, beside), continued in zip(groups, over(spots, gone), strict=True):
+        steepest = OPEN_AT_HOLLOW if beside else OPEN
+        tried = (_broken_off(parts, gone, patches[number], starts, continued, steepest) for number in group)
         broken = [own for own in tried if len(own)]
         if not broken:
             continue
         every = np.concatenate(broken)
         members = [every[(every >= a) & (every < b)] - a for a, b in zip(starts[:-1], starts[1:], strict=True)]
         surfaces = [part.vertices[own] for part, own in zip(parts, members, strict=True) if len(own)]
-        result.append(Bite(members, len(surfaces) > 1, _runs_on(surfaces, near, spacing_mm)))
+        result.append(Bite(members, len(surfaces) > 1, _runs_on(surfaces, near, spacing_mm), continued))
     return result
 
 
@@ -171,29 +173,31 @@ def _pieces(links: coo_matrix, chosen: BoolArray) -> tuple[Indices, int]:
     return piece.astype(np.int64), number
 
 
-def _together(
-    points: FloatArray, patches: list[Indices], starts: Indices, hollow: Indices, near_mm: float
-) -> list[list[int]]:
-    """Patches near each other on different parts, or near a hollow."""
-    if not patches:
-        return []
+def _together(points: FloatArray, patches: list[Indices], starts: Indices, near_mm: float) -> list[list[int]]:
+    """Patches near each other on different parts, in groups."""
     trees = [cKDTree(points[patch]) for patch in patches]
-    owner = np.array([np.searchsorted(starts, patch[0], side="right") for patch in patches])
-
-    def meets(one: int, spots: Indices) -> bool:
-        return bool(np.isfinite(trees[one].query(points[spots], distance_upper_bound=near_mm)[0]).any())
-
+    owner = [int(np.searchsorted(starts, patch[0], side="right")) for patch in patches]
     links = np.zeros((len(patches),) * 2, bool)
     for a in range(len(patches)):
         for b in range(a):
-            links[a, b] = owner[a] != owner[b] and meets(a, patches[b])
-    number, group = connected_components(links, directed=False)
-    groups = [[int(n) for n in np.flatnonzero(group == k)] for k in range(number)]
-    return [own for own in groups if len(own) > 1 or (len(hollow) and meets(own[0], hollow))]
+            links[a, b] = owner[a] != owner[b] and _meets(trees[a], points[patches[b]], near_mm)
+    number, group = connected_components(links, directed=False) if patches else (0, np.zeros(0))
+    return [[int(n) for n in np.flatnonzero(group == k)] for k in range(number)]
+
+
+def _beside(points: FloatArray, patches: list[Indices], group: list[int], hollow: Indices, near_mm: float) -> bool:
+    """Whether some patches lie beside vertices of hollows."""
+    if not len(hollow):
+        return False
+    return _meets(cKDTree(points[np.concatenate([patches[number] for number in group])]), points[hollow], near_mm)
+
+
+def _meets(tree: cKDTree, points: FloatArray, near_mm: float) -> bool:
+    return bool(np.isfinite(tree.query(points, distance_upper_bound=near_mm)[0]).any())
 
 
 def _broken_off(
-    parts: list[Mesh], sides: list[Contact], patch: Indices, starts: Indices, over: Over, steepest: float
+    parts: list[Mesh], gone: BoolArray, patch: Indices, starts: Indices, over: Over, steepest: float
 ) -> Indices:
     """What of a patch (vertices of all parts together) lies below the continued surfaces, if it broke off."""
     number = int(np.searchsorted(starts, patch[0], side="right")) - 1
@@ -204,7 +208,7 @@ def _broken_off(
     low = heights < -BELOW * over.spacing_mm
     if low.mean() < MOSTLY or flat(part.vertices[own[low]], over.spacing_mm):
         return patch[:0]
-    points, ways = part.vertices[own[low]], over.ways(part.vertices[own[low]])
+    ways = over.ways(part.vertices[own[low]])
     looks = np.einsum("ij,ij->i", meshes.vertex_normals(part)[own[low]], ways)
     if np.median(looks) < steepest:
         return patch[:0]
@@ -212,7 +216,7 @@ def _broken_off(
     inside[own] = True
     for _ in range(EDGE):
         inside = widened(part, inside)
-    around = np.flatnonzero(widened(part, inside) & ~inside & ~sides[number].removed)
+    around = np.flatnonzero(widened(part, inside) & ~inside & ~gone[starts[number] : starts[number + 1]])
     border = over(part.vertices[around])
     if border is None or not len(border) or (np.abs(border) < FLUSH * over.spacing_mm).mean() < SHUT:
         return patch[:0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,20 +13,12 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.hollows import across_mm, cut_short, flagged, hollows
-from rejoin.core.fusing.ring import BoolArray, Contact, border_of, evened, widened, without_islands
+from rejoin.core.fusing.ring import BoolArray, Contact, Marked, Through, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
 
 HANGS = 2.0
 """Walls no farther apart than so many spacings are one chip's."""
-
-
-@dataclass(frozen=True, eq=False)
-class Marked:
-    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
-
-    sides: list[Contact]
-    walls: BoolArray
 
 
 def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint], which: Sequence[int]) -> list[BoolArray]:
@@ -87,7 +79,13 @@ def with_chips(
     if not found:
         return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, left
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    return with_walls(parts, rims, sides, walls, spacing_mm), wanted, left
+    starts = np.cumsum([0, *[len(part.vertices) for part in parts[:-1]]])
+    through = tuple(
+        Through(np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts)]), hollow.over)
+        for hollow in found
+        if hollow.over is not None and hollow.over.opposed()
+    )
+    return replace(with_walls(parts, rims, sides, walls, spacing_mm), through=through), wanted, left
 
 
 def _left_as_it_is(across_mm: float, doubted: bool, largest_mm: float) -> str:
@@ -124,10 +122,11 @@ def without_chips_at(
     parts: list[Mesh],
     rims: list[BoolArray],
     sides: list[Contact],
-    walls: BoolArray,
+    marked: Marked,
     spacing_mm: float,
 ) -> Marked:
-    """The chips' ``walls`` (n,) given up, but for chips near some places (k, 3); what hangs together is one chip."""
+    """The chips given up but for those near some places (k, 3); what hangs together is one chip."""
+    walls = marked.walls
     flagged_ones = np.flatnonzero(walls)
     points = np.concatenate([part.vertices for part in parts])[flagged_ones]
     pairs = cKDTree(points).query_pairs(HANGS * spacing_mm, output_type="ndarray")
@@ -138,7 +137,7 @@ def without_chips_at(
     kept = walls.copy()
     kept[flagged_ones[bad[group]]] = False
     own = np.split(kept, np.cumsum([len(part.vertices) for part in parts])[:-1])
-    return with_walls(parts, rims, sides, own, spacing_mm)
+    return replace(with_walls(parts, rims, sides, own, spacing_mm), through=marked.through)
 
 
 def chip_fills(

@@ -41,6 +41,8 @@ BEYOND = 0.75
 """Share of that distance at which original surface still goes on."""
 DEEP = 0.5
 """From so many spacings below the continued surfaces on, what is there is a wall of the chip."""
+OPPOSED = -0.5
+"""Cosine between the directions of surfaces that face away from each other."""
 ROUNDS = 6
 ASKED = 200
 """Vertices of a piece that tell how the pieces bound the part together."""
@@ -94,6 +96,11 @@ class Over:
     def __call__(self, points: FloatArray) -> FloatArray | None:
         """Height (k,) of points over it."""
         return None if self.tree is None else bounded(self.tree, _heights(self.pieces, points))[0]
+
+    def opposed(self) -> bool:
+        """Whether two of the surfaces face away from each other."""
+        ways = np.array([piece.axes[2] for piece in self.pieces])
+        return bool(len(ways) and (ways @ ways.T).min() < OPPOSED)
 
     def ways(self, points: FloatArray) -> FloatArray:
         """Direction (k, 3) in which the height grows at points; zero where nothing tells."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.fusing.contour import contour, pack, unpack
+from rejoin.core.fusing.ring import Height
 from rejoin.core.libraries.winding import WindingField
 from rejoin.core.meshes import sorted_unique
 from rejoin.core.records import FloatArray, Mesh
@@ -25,6 +27,8 @@ WINDOW = 4.0
 """Grid steps around a grid point within which lie all corners of the cells next to the cells that it is a corner of."""
 
 
+SLOPE = 4.0
+"""Spacings over which the field goes from inside to outside, where the surface is known."""
 MOST_POINTS = 1_500_000
 """Grid points at most: a bound on memory and time where placements are wrong or a scan is very noisy."""
 CHUNK = 8_000_000
@@ -88,12 +92,22 @@ class Healing:
     given_up : (r, 3) vertices given up, strip and fracture faces
     winding : WindingField of the kept triangles
     strip_mm, spacing_mm : float
+    known : list
+        Walls (k, 3) of chips that broke through a wall, and the height (+ outside, mm) over what the surfaces around
+        each bound: that is the field there. By the winding number they would stay open.
     """
 
     def __init__(
-        self, border: FloatArray, given_up: FloatArray, winding: WindingField, strip_mm: float, spacing_mm: float
+        self,
+        border: FloatArray,
+        given_up: FloatArray,
+        winding: WindingField,
+        strip_mm: float,
+        spacing_mm: float,
+        known: Sequence[tuple[FloatArray, Height]] = (),
     ) -> None:
         self._winding = winding
+        self._chips = _Chips(given_up, known, SLOPE * spacing_mm)
         self._level = _Level(border, given_up, winding, strip_mm, spacing_mm)
         self._spacing = spacing_mm
         self._along, self._radius = border, strip_mm + 1.2 * spacing_mm
@@ -109,7 +123,8 @@ class Healing:
         if len(keys) > MOST_POINTS:
             raise CannotSew("the crack needs too large a grid")
         points = Field(keys, np.zeros(0), origin, step).points()
-        return Field(keys, self._winding(points) - self._level(points), origin, step)
+        values = self._chips(points, self._winding(points) - self._level(points))
+        return Field(keys, values, origin, step)
 
     def grow(self, around: FloatArray) -> FloatArray:
         """Add the grid points near these; the places (k, 3) of those that are new."""
@@ -127,6 +142,28 @@ class Healing:
         values = np.concatenate([field.values, added.values])[order]
         self.field = Field(keys[order], values, field.origin, field.step_mm)
         return added.points()
+
+
+class _Chips:
+    """What is known of the surface over chips, near whose walls a place lies."""
+
+    def __init__(self, others: FloatArray, known: Sequence[tuple[FloatArray, Height]], slope_mm: float) -> None:
+        self._heights, self._slope = [height for _, height in known], slope_mm
+        places = [walls for walls, _ in known] + [others]
+        self._chip = np.repeat(np.arange(len(places)), [len(some) for some in places])
+        self._tree = cKDTree(np.concatenate(places)) if known else None
+
+    def __call__(self, points: FloatArray, values: FloatArray) -> FloatArray:
+        """The values (k,) at points (k, 3), over chips those of the known surface."""
+        if self._tree is None or not len(points):
+            return values
+        result, chip = values.copy(), self._chip[self._tree.query(points, workers=-1)[1]]
+        for number, height in enumerate(self._heights):
+            over = chip == number
+            known = height(points[over])
+            if known is not None:
+                result[over] = np.clip(-known / self._slope, -0.5, 0.5)
+        return result
 
 
 class _Level:

@@ -19,7 +19,7 @@ from rejoin.core.fusing.sewing import joined
 from rejoin.core.fusing.soundness import Indices, any_corner
 from rejoin.core.fusing.torn import Torn, continued_break, turned_away
 from rejoin.core.libraries.winding import WindingField
-from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.records import FloatArray, Mesh
 
 SMALLEST = 3.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
@@ -50,7 +50,7 @@ class Hollow:
     """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls.
 
     ``sure`` where the patch is as rough as the break is and as the original surface is not; ``doubted`` where it may
-    be the part's own recess.
+    be the part's own recess. ``over``: what the original surfaces around it bound, where these tell.
     """
 
     number: int
@@ -59,6 +59,7 @@ class Hollow:
     walls: list[Indices]
     sure: bool = False
     doubted: bool = False
+    over: Over | None = None
 
     def all_of(self, number: int) -> Indices:
         return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
@@ -212,7 +213,7 @@ def _below(
         seen = [(_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm), over)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
-        found.extend(_with_all_walls(hollow, over.below(), count) for hollow, over in good[:1])
+        found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
     return _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
 
 
@@ -230,17 +231,18 @@ def _with_bites(parts: list[Mesh], found: list[Hollow], bitten: list[Bite], near
         if bite.across and not beside:
             first = next(n for n, own in enumerate(bite.members) if len(own))
             none = bite.members[first][:0]
-            result.append(Hollow(first, none, none, bite.members, doubted=bite.smooth))
+            result.append(Hollow(first, none, none, bite.members, doubted=bite.smooth, over=bite.over))
     return result
 
 
-def _with_all_walls(hollow: Hollow, below: IntArray, count: Indices) -> Hollow:
-    """The hollow with more of its walls, vertices of the parts (which start at ``count``) together."""
+def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:
+    """The hollow with more of its walls, as its surroundings show; the parts' vertices start at ``count``."""
+    below = over.below()
     walls = [
         np.union1d(wall, below[(below >= start) & (below < end)] - start)
         for wall, start, end in zip(hollow.walls, count[:-1], count[1:], strict=True)
     ]
-    return replace(hollow, walls=walls)
+    return replace(hollow, walls=walls, over=None if over.tree is None else over)
 
 
 def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:

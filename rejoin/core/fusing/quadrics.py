@@ -79,7 +79,8 @@ def step_between(one: FloatArray, other: FloatArray, place: FloatArray) -> float
 
 
 def _nearest(points: FloatArray, place: FloatArray) -> FloatArray:
-    return points[np.linalg.norm(points - place, axis=1).argsort()[: max(4, len(points) // 4)]]
+    order = np.linalg.norm(points - place, axis=1).argsort()
+    return np.asarray(points[order[: max(4, len(points) // 4)]])
 
 
 def _quadric(points: FloatArray, asked: FloatArray) -> float:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +41,30 @@ class Contact:
     removed: BoolArray
     border: IntArray
     strip_mm: float
+
+
+Height: TypeAlias = Callable[[FloatArray], FloatArray | None]
+"""Of points (k, 3) the height (k,) over a surface, mm, + outside; None where nothing is known."""
+
+
+@dataclass(frozen=True, eq=False)
+class Through:
+    """A chip that broke through a wall: its vertices (k,) among those of all parts, and what the surfaces around bound.
+
+    These face away from each other.
+    """
+
+    walls: IntArray | npt.NDArray[np.int64]
+    height: Height
+
+
+@dataclass(frozen=True, eq=False)
+class Marked:
+    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
+
+    sides: list[Contact]
+    walls: BoolArray
+    through: tuple[Through, ...] = ()
 
 
 def distances(parts: list[Mesh], trees: list[cKDTree], reach_mm: float) -> list[FloatArray]:

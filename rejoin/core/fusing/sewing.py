@@ -15,7 +15,7 @@ from rejoin.core.fusing.continuing import continued
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import MOST_ROUNDS, STEPS, CannotSew, Field, Healing
 from rejoin.core.fusing.holes import rings
-from rejoin.core.fusing.ring import Contact
+from rejoin.core.fusing.ring import Marked
 from rejoin.core.fusing.shore import Shore
 from rejoin.core.fusing.soundness import any_corner
 from rejoin.core.fusing.stitching import (
@@ -57,12 +57,11 @@ def joined(parts: list[Mesh]) -> Mesh:
 
 
 def sewn(
-    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
+    parts: list[Mesh], rims: list[BoolArray], far: Mesh, marked: Marked, spacing_mm: float
 ) -> tuple[Sewn, BoolArray]:
     """Give up the strip at the crack and sew a healing surface in its place.
 
-    ``walls`` flags the vertices, over all fragments, that are walls of chips:
-    they tell nothing of the original surface. ``far`` stands for what the parts
+    The walls of chips tell nothing of the original surface. ``far`` stands for what the parts
     go on to beyond their ``rims``, where the result is open.
 
     Returns
@@ -76,9 +75,9 @@ def sewn(
     CannotSew
         Where the borders of strip and healing surface do not correspond.
     """
-    ready = _prepared(parts, rims, far, sides, walls, spacing_mm)
+    ready, walls = _prepared(parts, rims, far, marked, spacing_mm), marked.walls
     shore = Shore.of(ready.kept, ready.loops, ready.seam)
-    strip = max(side.strip_mm for side in sides)
+    strip = max(side.strip_mm for side in marked.sides)
     result = _sewn_somehow(ready, shore, strip, spacing_mm)
     new = result.origin < 0
     mesh = faired(result.mesh, np.flatnonzero(new), ready.measured, spacing_mm)
@@ -136,12 +135,10 @@ class _Ready:
     measured: Measured
 
 
-def _prepared(
-    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
-) -> _Ready:
+def _prepared(parts: list[Mesh], rims: list[BoolArray], far: Mesh, marked: Marked, spacing_mm: float) -> _Ready:
     """What is kept, its border, and the field that bridges the strip."""
     whole = joined(parts)
-    removed = np.concatenate([side.removed for side in sides])
+    removed, walls = np.concatenate([side.removed for side in marked.sides]), marked.walls
     rim = np.concatenate(rims)
     keep = with_simple_border(whole, ~any_corner(removed, whole.triangles), rim)
     kept, origin = meshes.compacted(whole, np.flatnonzero(keep).astype(np.int32))
@@ -151,22 +148,25 @@ def _prepared(
     gone = np.ones(len(whole.vertices), bool)
     gone[origin] = False
     gone &= ~walls
-    strip = max(side.strip_mm for side in sides)
+    strip = max(side.strip_mm for side in marked.sides)
     count = len(kept.vertices)
     winding = WindingField(
         np.concatenate([kept.vertices, far.vertices]), np.concatenate([kept.triangles, far.triangles + count])
     )
-    healing = Healing(kept.vertices[np.concatenate(loops)], whole.vertices[gone], winding, strip, spacing_mm)
+    known = [(whole.vertices[chip.walls[walls[chip.walls]]], chip.height) for chip in marked.through]
+    known = [(places, height) for places, height in known if len(places)]
+    border = kept.vertices[np.concatenate(loops)]
+    healing = Healing(border, whole.vertices[gone], winding, strip, spacing_mm, known)
     measured = Measured(whole.vertices[gone], meshes.vertex_normals(whole)[gone])
     return _Ready(kept, origin.astype(np.int64), loops, Seam.of(kept, loops), healing, measured)
 
 
 def crack_field(
-    parts: list[Mesh], rims: list[BoolArray], far: Mesh, sides: list[Contact], walls: BoolArray, spacing_mm: float
+    parts: list[Mesh], rims: list[BoolArray], far: Mesh, marked: Marked, spacing_mm: float
 ) -> Field | None:
     """The field along the crack alone; None where nothing is kept beside it."""
     try:
-        return _prepared(parts, rims, far, sides, walls, spacing_mm).healing.field
+        return _prepared(parts, rims, far, marked, spacing_mm).healing.field
     except CannotSew:
         return None
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
-from rejoin.core.fusing.chips import Marked, chip_fills
+from rejoin.core.fusing.chips import chip_fills
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
-from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.fusing.ring import BoolArray, Marked
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings

@@ -12,7 +12,7 @@ from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.bodies import bodies, outer, outer_band
-from rejoin.core.fusing.chips import Marked, broken_vertices, with_chips, with_walls, without_chips_at
+from rejoin.core.fusing.chips import broken_vertices, with_chips, with_walls, without_chips_at
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.ends import Sides, with_sewn_ends
@@ -20,7 +20,7 @@ from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.reducing import reduced
-from rejoin.core.fusing.ring import BoolArray, Contact, contacts
+from rejoin.core.fusing.ring import BoolArray, Marked, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
 from rejoin.core.fusing.soundness import any_corner, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
@@ -155,10 +155,8 @@ def _closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: l
         return _made(Sewn(mesh, np.arange(len(mesh.vertices))))
 
 
-def _basis(
-    scene: Scene, spacing_mm: float
-) -> tuple[list[Mesh], list[BoolArray], Mesh, list[Contact], BoolArray, float]:
-    return scene.near, scene.rims, scene.far.soup, scene.marked.sides, scene.marked.walls, spacing_mm
+def _basis(scene: Scene, spacing_mm: float) -> tuple[list[Mesh], list[BoolArray], Mesh, Marked, float]:
+    return scene.near, scene.rims, scene.far.soup, scene.marked, spacing_mm
 
 
 def _with_chips(
@@ -205,7 +203,10 @@ def _chips_filled(
         notes.append("The chips at the break could not be filled; they are left as they are.")
         return plain or (None, scene)
     made, filled = _without_crossing_fills(pieces, scene, over, plain and plain[0], spacing_mm, notes, report)
-    if plain is None or _genus(plain[0]) == _genus(made):
+    closed = 0 if plain is None else _genus(plain[0]) - _genus(made)
+    walls = filled.marked.walls
+    through = sum(bool(walls[chip.walls].any()) for chip in filled.marked.through)
+    if plain is None or 0 <= closed <= through:
         return made, filled
     notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
     return plain
@@ -228,8 +229,7 @@ def _without_crossing_fills(
     spots = spots[np.isinf(cKDTree(others).query(spots, distance_upper_bound=BESIDE * spacing_mm)[0])]
     if not len(spots):
         return over
-    walls = over[1].marked.walls
-    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked.sides, walls, spacing_mm)
+    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked.sides, over[1].marked, spacing_mm)
     deeper = replace(scene, marked=fewer)
     try:
         other = _sewn(pieces, deeper, _band(deeper, spacing_mm)[0], spacing_mm, report), deeper
@@ -256,7 +256,8 @@ def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: R
         return _sewn(pieces, scene, band, spacing_mm, report), scene
     own = np.split(left, np.cumsum([len(mesh.vertices) for mesh in scene.near])[:-1])
     marked = with_walls(scene.near, scene.rims, scene.marked.sides, own, spacing_mm)
-    deeper = replace(scene, marked=replace(marked, walls=marked.walls | scene.marked.walls))
+    walls = marked.walls | scene.marked.walls
+    deeper = replace(scene, marked=replace(marked, walls=walls, through=scene.marked.through))
     try:
         return _sewn(pieces, deeper, _band(deeper, spacing_mm)[0], spacing_mm, report), deeper
     except CannotSew:

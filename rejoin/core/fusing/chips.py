@@ -67,11 +67,10 @@ def with_chips(
     list of str
         What is said of the hollows that are larger than ``largest_mm`` or may be the part's own: not given up either.
     """
-    every = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
-    wide = [across_mm(parts, hollow) for hollow in every]
-    found = [one for one, across in zip(every, wide, strict=True) if across <= largest_mm and not one.doubted]
-    left = [_left_as_it_is(across, one.doubted, largest_mm) for one, across in zip(every, wide, strict=True)
-            if across > largest_mm or one.doubted]  # fmt: skip
+    seen = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
+    wide = [across_mm(parts, hollow) for hollow in seen]
+    found = [one for one, across in zip(seen, wide, strict=True) if across <= largest_mm and not one.doubted]
+    left = _left_as_they_are([(across, one.doubted) for one, across in zip(seen, wide, strict=True)], largest_mm)
     short = cut_short(parts, rims, found)
     beyond = [hollow for hollow, one in zip(found, short, strict=True) if one]
     found = [hollow for hollow, one in zip(found, short, strict=True) if not one]
@@ -80,24 +79,32 @@ def with_chips(
         return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, left
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
     starts = np.cumsum([0, *[len(part.vertices) for part in parts[:-1]]])
+    spots = [np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts)]) for hollow in found]
+    every = np.concatenate([part.vertices for part in parts])
     through = tuple(
-        Through(np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts)]), hollow.over)
-        for hollow in found
-        if hollow.over is not None and hollow.over.opposed()
+        Through(own, hollow.over)
+        for own, hollow in zip(spots, found, strict=True)
+        if hollow.over is not None and hollow.over.through(every[own])
     )
     return replace(with_walls(parts, rims, sides, walls, spacing_mm), through=through), wanted, left
 
 
-def _left_as_it_is(across_mm: float, doubted: bool, largest_mm: float) -> str:
-    if doubted:
-        return (
-            f"A hollow across the crack, {across_mm:.1f} mm wide, may be a chip or the part's own recess; it is left "
-            "as it is. If it is a chip, mark its walls as fracture face on both pieces and fuse again."
-        )
-    return (
-        f"A hollow at the break, {across_mm:.0f} mm across, is larger than the {largest_mm:g} mm "
+def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -> list[str]:
+    """What is said of hollows that are not filled, from how wide each is and whether it may be the part's own."""
+    said = [
+        f"A hollow at the break, {across:.0f} mm across, is larger than the {largest_mm:g} mm "
         "up to which hollows are filled; it is left as it is."
-    )
+        for across, doubted in hollows_mm
+        if across > largest_mm and not doubted
+    ]
+    own = sorted(across for across, doubted in hollows_mm if doubted)
+    if own:
+        sizes = ", ".join(f"{across:.1f}" for across in own)
+        said.append(
+            f"Hollows across the crack that may be chips or the part's own recesses are left as they are ({sizes} mm "
+            "wide). If one is a chip, mark its walls as fracture face on both pieces and fuse again."
+        )
+    return said
 
 
 def with_walls(

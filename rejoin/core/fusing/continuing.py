@@ -97,10 +97,18 @@ class Over:
         """Height (k,) of points over it."""
         return None if self.tree is None else bounded(self.tree, _heights(self.pieces, points))[0]
 
-    def opposed(self) -> bool:
-        """Whether two of the surfaces face away from each other."""
-        ways = np.array([piece.axes[2] for piece in self.pieces])
-        return bool(len(ways) and (ways @ ways.T).min() < OPPOSED)
+    def through(self, spots: FloatArray) -> bool:
+        """Whether a hollow at some places goes through a wall: surfaces face away from each other, no farther apart
+        than it is wide along them."""
+        if self.tree is None:
+            return False
+        for number, one in enumerate(self.pieces):
+            for other in self.pieces[:number]:
+                if one.axes[2] @ other.axes[2] < OPPOSED:
+                    thick = -float(np.median(other.height(one.points)[0]))
+                    if 0.0 < thick < np.linalg.norm(np.ptp((spots - one.middle) @ one.axes[:2].T, axis=0)):
+                        return True
+        return False
 
     def ways(self, points: FloatArray) -> FloatArray:
         """Direction (k, 3) in which the height grows at points; zero where nothing tells."""

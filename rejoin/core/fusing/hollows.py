@@ -41,6 +41,8 @@ RIM = 2
 """Rings of triangles by which a fracture face may end short of its rim."""
 RIM_RINGS = 5
 """Hollows stay so many rings of triangles clear of where the fragments are cut off."""
+AWAY, MOST_AWAY = 0.3, 0.1
+"""The walls of a chip look towards the fracture that it laid bare; this share of them may look away (cosine)."""
 SHALLOW = 0.5
 """From so many spacings below the continued surfaces on, bare fracture lies in a hollow."""
 
@@ -214,6 +216,7 @@ def _below(
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
+    found = [replace(hollow, doubted=_winds_around(parts, hollow)) for hollow in found]
     return _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
 
 
@@ -243,6 +246,18 @@ def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:
         for wall, start, end in zip(hollow.walls, count[:-1], count[1:], strict=True)
     ]
     return replace(hollow, walls=walls, over=None if over.tree is None else over)
+
+
+def _winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
+    """Whether walls also look away from the bare fracture, as those of a bore do that a break runs along."""
+    towards = meshes.vertex_normals(parts[hollow.number])[hollow.bare].mean(axis=0)
+    away, every = 0.0, 0.0
+    for number, (part, wall) in enumerate(zip(parts, hollow.walls, strict=True)):
+        if number != hollow.number:
+            areas = meshes.vertex_areas(part)[wall]
+            away += float(areas[meshes.vertex_normals(part)[wall] @ towards > AWAY].sum())
+            every += float(areas.sum())
+    return away > MOST_AWAY * every
 
 
 def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:

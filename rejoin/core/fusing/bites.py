@@ -93,7 +93,8 @@ def bites(
     starts = np.cumsum([0, *[len(part.vertices) for part in parts]])
     patches = [patch + start for some, start in zip(found, starts, strict=False) for patch in some]
     near = MEETS * max(side.strip_mm for side in sides)
-    candidates = ((own, _beside(joined, patches, own, hollow, near)) for own in _together(joined, patches, starts, near))
+    together = _together(joined, patches, starts, near)
+    candidates = ((own, _beside(joined, patches, own, hollow, near)) for own in together)
     groups = [(own, beside) for own, beside in candidates if len(own) > 1 or beside]
     if not groups:
         return []

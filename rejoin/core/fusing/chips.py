@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.fusing.hollows import across_mm, cut_short, flagged, hollows
+from rejoin.core.fusing.continuing import Over, through
+from rejoin.core.fusing.hollows import Hollow, across_mm, cut_short, flagged, hollows
 from rejoin.core.fusing.ring import BoolArray, Contact, Marked, Through, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
@@ -78,15 +79,40 @@ def with_chips(
     if not found:
         return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, left
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    starts = np.cumsum([0, *[len(part.vertices) for part in parts[:-1]]])
-    spots = [np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts)]) for hollow in found]
-    every = np.concatenate([part.vertices for part in parts])
-    through = tuple(
-        Through(own, hollow.over)
-        for own, hollow in zip(spots, found, strict=True)
-        if hollow.over is not None and hollow.over.through(every[own])
-    )
-    return replace(with_walls(parts, rims, sides, walls, spacing_mm), through=through), wanted, left
+    marked = with_walls(parts, rims, sides, walls, spacing_mm)
+    return replace(marked, through=tuple(_through(parts, found, spacing_mm))), wanted, left
+
+
+def _through(parts: list[Mesh], found: list[Hollow], spacing_mm: float) -> Iterator[Through]:
+    """Hollows, alone or such as hang together, that go through a wall."""
+    points = np.concatenate([part.vertices for part in parts])
+    starts = np.cumsum([0, *[len(part.vertices) for part in parts]])
+    known = [(hollow, hollow.over) for hollow in found if hollow.over is not None]
+    spots = [
+        np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts[:-1])]) for hollow, _ in known
+    ]
+    trees, links = [cKDTree(points[own]) for own in spots], np.zeros((len(spots),) * 2, bool)
+    for a in range(len(spots)):
+        for b in range(a):
+            near = trees[a].query(points[spots[b]], distance_upper_bound=HANGS * spacing_mm)[0]
+            links[a, b] = np.isfinite(near).any()
+    number, group = connected_components(links, directed=False) if spots else (0, np.zeros(0))
+    for k in range(number):
+        own = np.unique(np.concatenate([spots[n] for n in np.flatnonzero(group == k)]))
+        overs = [known[n][1] for n in np.flatnonzero(group == k)]
+        if through(overs, points[own]):
+            yield Through(own, _Within(overs))
+
+
+@dataclass(frozen=True, eq=False)
+class _Within:
+    """Height over what lies within the bounds of several hollows."""
+
+    overs: list[Over]
+
+    def __call__(self, points: FloatArray) -> FloatArray | None:
+        heights = [height for over in self.overs if (height := over(points)) is not None]
+        return np.max(heights, axis=0) if heights else None
 
 
 def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -> list[str]:

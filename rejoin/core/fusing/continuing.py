@@ -97,19 +97,6 @@ class Over:
         """Height (k,) of points over it."""
         return None if self.tree is None else bounded(self.tree, _heights(self.pieces, points))[0]
 
-    def through(self, spots: FloatArray) -> bool:
-        """Whether a hollow at some places goes through a wall: surfaces face away from each other, no farther apart
-        than it is wide along them."""
-        if self.tree is None:
-            return False
-        for number, one in enumerate(self.pieces):
-            for other in self.pieces[:number]:
-                if one.axes[2] @ other.axes[2] < OPPOSED:
-                    thick = -float(np.median(other.height(one.points)[0]))
-                    if 0.0 < thick < np.linalg.norm(np.ptp((spots - one.middle) @ one.axes[:2].T, axis=0)):
-                        return True
-        return False
-
     def ways(self, points: FloatArray) -> FloatArray:
         """Direction (k, 3) in which the height grows at points; zero where nothing tells."""
         if self.tree is None:
@@ -122,6 +109,20 @@ class Over:
         if self.tree is None:
             return np.zeros(0, np.int32)
         return self.around.below(self.pieces, self.tree, self.spacing_mm)
+
+
+def through(overs: list[Over], spots: FloatArray) -> bool:
+    """Whether hollows at some places (k, 3) go through a wall together.
+
+    Surfaces face away from each other there, no farther apart than the places reach along them.
+    """
+    pieces = [piece for over in overs for piece in over.pieces]
+    for number, one in enumerate(pieces):
+        wide = float(np.linalg.norm(np.ptp((spots - one.middle) @ one.axes[:2].T, axis=0)))
+        for other in pieces[:number]:
+            if one.axes[2] @ other.axes[2] < OPPOSED and 0.0 < -np.median(other.height(one.points)[0]) < wide:
+                return True
+    return False
 
 
 def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: float) -> list[Over]:

@@ -16,25 +16,30 @@ from rejoin.core.fusing.continuing import Over, through
 from rejoin.core.fusing.hollows import Hollow, across_mm, cut_short, flagged, hollows
 from rejoin.core.fusing.ring import BoolArray, Contact, Marked, Through, border_of, evened, widened, without_islands
 from rejoin.core.fusing.soundness import any_corner, every_corner
-from rejoin.core.records import Fill, FloatArray, Fragment, Joint, Mesh
+from rejoin.core.records import Fill, FloatArray, FractureFace, Fragment, Joint, Mesh
 
 HANGS = 2.0
 """Walls no farther apart than so many spacings are one chip's."""
 
 
-def broken_vertices(fragments: Sequence[Fragment], joints: Sequence[Joint], which: Sequence[int]) -> list[BoolArray]:
-    """For each of the fragments ``which`` the vertices whose triangles all belong to fracture faces of its joints."""
+def broken_vertices(
+    fragments: Sequence[Fragment], joints: Sequence[Joint], faces: Sequence[FractureFace], which: Sequence[int]
+) -> list[BoolArray]:
+    """For each of the fragments ``which`` the vertices whose triangles all belong to fracture faces.
+
+    These are the faces of its joints, and those of ``faces`` that a person chose.
+    """
+    chosen = [(face.fragment, face) for face in faces if face.chosen_by == "person"]
+    kept = [joint for joint in joints if joint.state != "rejected"]
+    sides = [side for joint in kept for side in ((joint.a, joint.face_a), (joint.b, joint.face_b))]
     result = []
     for index in which:
         fragment = fragments[index]
         triangles = fragment.mesh.triangles
         marked = np.zeros(len(triangles), bool)
-        for joint in joints:
-            if joint.state == "rejected":
-                continue
-            for owner, face in ((joint.a, joint.face_a), (joint.b, joint.face_b)):
-                if owner == index:
-                    marked[face.triangles] = True
+        for owner, face in sides + chosen:
+            if owner == index:
+                marked[face.triangles] = True
         broken = np.zeros(len(fragment.mesh.vertices), bool)
         broken[triangles[marked].ravel()] = True
         broken[triangles[~marked & any_corner(broken, triangles)].ravel()] = False
@@ -128,7 +133,7 @@ def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -
         sizes = ", ".join(f"{across:.1f}" for across in own)
         said.append(
             f"Hollows across the crack that may be chips or the part's own recesses are left as they are ({sizes} mm "
-            "wide). If one is a chip, mark its walls as fracture face on both pieces and fuse again."
+            "wide). If one is a chip, mark its walls as fracture face on both pieces and join again."
         )
     return said
 

@@ -43,6 +43,8 @@ RIM_RINGS = 5
 """Hollows stay so many rings of triangles clear of where the fragments are cut off."""
 AWAY, MOST_AWAY = 0.3, 0.1
 """The walls of a chip look towards the fracture that it laid bare; this share of them may look away (cosine)."""
+SAID = 0.5
+"""Share of a hollow's walls that are fracture face where it is said to be a chip."""
 SHALLOW = 0.5
 """From so many spacings below the continued surfaces on, bare fracture lies in a hollow."""
 
@@ -90,7 +92,7 @@ def hollows(
     near = list(zip(parts, loose, sides, broken, strict=True))
     both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)
     if not any(one.any() for pair in both for one in pair):
-        return _below(parts, rims, [], sides, far, spacing_mm, largest_mm)
+        return _below(parts, rims, [], sides, broken, far, spacing_mm, largest_mm)
     normals = abreast(lambda part, _: _even_normals(part), parts)
     tried: list[list[Hollow]] = []
     for number, (face, beyond) in enumerate(both):
@@ -102,7 +104,7 @@ def hollows(
             ways = [(np.concatenate([known, more]), more, len(sure) > 0)] if len(more) else []
             ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
             tried.append([_hollow(parts, normals, loose, sides, number, *way, spacing_mm) for way in ways])
-    return _below(parts, rims, tried, sides, far, spacing_mm, largest_mm)
+    return _below(parts, rims, tried, sides, broken, far, spacing_mm, largest_mm)
 
 
 def across_mm(parts: list[Mesh], hollow: Hollow) -> float:
@@ -180,8 +182,8 @@ def _bare(
 
 
 def _below(
-    parts: list[Mesh], rims: list[BoolArray], tried: list[list[Hollow]], sides: list[Contact], far: Mesh,
-    spacing_mm: float, largest_mm: float,
+    parts: list[Mesh], rims: list[BoolArray], tried: list[list[Hollow]], sides: list[Contact], broken: list[BoolArray],
+    far: Mesh, spacing_mm: float, largest_mm: float,
 ) -> list[Hollow]:  # fmt: skip
     """Of the ways to see each hollow the first that lies below what the original surfaces around it continue.
 
@@ -217,7 +219,13 @@ def _below(
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
     found = [replace(hollow, doubted=_winds_around(parts, hollow)) for hollow in found]
-    return _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
+    every = _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
+    return [replace(hollow, doubted=hollow.doubted and not _said(hollow, broken)) for hollow in every]
+
+
+def _said(hollow: Hollow, broken: list[BoolArray]) -> bool:
+    """Whether the walls of a hollow are among the fracture faces, as where a person marked them."""
+    return bool(np.mean(np.concatenate([some[wall] for some, wall in zip(broken, hollow.walls, strict=True)])) > SAID)
 
 
 def _with_bites(parts: list[Mesh], found: list[Hollow], bitten: list[Bite], near_mm: float) -> list[Hollow]:

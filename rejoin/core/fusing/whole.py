@@ -26,7 +26,7 @@ from rejoin.core.fusing.soundness import any_corner, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
-from rejoin.core.records import FitReport, FloatArray, Fragment, Joint, Mesh, Placement, Whole
+from rejoin.core.records import FitReport, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings, Report, silent
 
 BESIDE = 4.0
@@ -40,6 +40,7 @@ def fuse_fragments(
     fits: Sequence[FitReport],
     settings: FuseSettings | None = None,
     report: Report = silent,
+    faces: Sequence[FractureFace] = (),
 ) -> Whole:
     """One whole from all placed fragments, in the part's frame (mm).
 
@@ -51,6 +52,8 @@ def fuse_fragments(
         The joints' fracture faces tell chips from the part's own recesses.
     settings : FuseSettings, optional
     report : Report, optional
+    faces : sequence, optional
+        What a person chose of them as broken is broken, whether it is in contact or not.
 
     Returns
     -------
@@ -74,7 +77,8 @@ def fuse_fragments(
     noise = max(fragments[piece.index].noise_mm for piece in pieces)
     parts = [piece.mesh for piece in pieces]
     report(0.2, "Looking for the crack")
-    broken = _padded(broken_vertices(fragments, joints, [piece.index for piece in pieces]), parts)
+    faces = faces if sides.index is None else ()  # of fragments made one the triangles are others
+    broken = _padded(broken_vertices(fragments, joints, faces, [piece.index for piece in pieces]), parts)
     scene, made = _scene(parts, broken, spacing, noise), None
     report(0.3, "Closing the crack")
     if settings.chips != "leave":

@@ -22,21 +22,25 @@ SMALLEST = 3.0
 """Bites are larger than the square of this many spacings."""
 EDGE = 3
 """Rings by which smooth surface is widened: edges between its pieces are no bites, and edges count a ring wider."""
-MEETS = 2.0
+MEETS = 3.0
 """Bites that come as near to each other as so many widths of the strip are one."""
 BELOW = 0.5
 """From so many spacings below the continued surfaces on, what is there broke off."""
 MOSTLY = 0.5
 """Share of a bite that lies below them."""
+LARGE = 0.4
+"""A plane that is so large a share of a bite was made, not broken."""
 OPEN, OPEN_AT_HOLLOW = 0.5, 0.1
 """A bite looks the way of the surfaces that it was broken from (median cosine); the wall of a hole looks across.
 Beside bare fracture it may be steeper, as where a thin wall broke through."""
 
 
-PLACES, ROUND, ENOUGH, FEWEST = 12, 1.25, 12, 3
+CLOSE = 0.67
+"""Both sides are compared where they come so near to each other, in shares of the distance at which bites meet."""
+PLACES, ROUND, ENOUGH, FEWEST = 12, 0.85, 12, 3
 """Places along the crack where both sides of a bite are compared, around each so many of the distance at which bites
 meet, vertices of each side there at least, and places that tell at least."""
-SOMEWHERE, STEP, MISFIT = 0.25, 1.0, 1.5
+SOMEWHERE, STEP, MISFIT = 0.25, 1.2, 1.5
 """Two surfaces run on into each other where at this share of the places they meet within so many spacings, or lie off
 one quadric no more than so many times as far as off one each."""
 FLUSH, SHUT = 1.0, 0.5
@@ -125,7 +129,7 @@ def _runs_on(surfaces: list[FloatArray], near_mm: float, spacing_mm: float) -> b
     for one in range(len(surfaces)):
         for other in range(one):
             length, at = trees[other].query(surfaces[one])
-            close = np.flatnonzero(length < near_mm)
+            close = np.flatnonzero(length < max(CLOSE * near_mm, 1.2 * length.min()))
             close = close[:: max(1, len(close) // PLACES)]
             for place in 0.5 * (surfaces[one][close] + surfaces[other][at[close]]):
                 both = [surfaces[n][trees[n].query_ball_point(place, ROUND * near_mm)] for n in (one, other)]
@@ -144,11 +148,8 @@ def _left_over(part: Mesh, rim: BoolArray, side: Contact, spacing_mm: float, lar
     """
     keep = np.flatnonzero(every_corner(~side.removed, part.triangles)).astype(np.int32)
     local, used = meshes.compacted(part, keep)
-    normals = meshes.averaged_normals(local, meshes.vertex_normals(local), 2)
-    links, areas = meshes.adjacency(local).tocoo(), meshes.vertex_areas(local)
-    bends = np.einsum("ij,ij->i", normals[links.row], normals[links.col]) < np.cos(np.deg2rad(BEND))
-    edge = np.zeros(len(normals), bool)
-    edge[links.row[bends]] = True
+    areas = meshes.vertex_areas(local)
+    edge, links = _edges(local)
     edge = widened(local, edge)
     ends, strip = rim[used], np.zeros(len(part.vertices), bool)
     strip[side.border] = True
@@ -163,7 +164,12 @@ def _left_over(part: Mesh, rim: BoolArray, side: Contact, spacing_mm: float, lar
     piece, number = _pieces(links, ~smooth)
     good = np.bincount(piece, areas * ~smooth, number) > (SMALLEST * spacing_mm) ** 2
     good &= (np.bincount(piece, strip[used], number) > 0) & (np.bincount(piece, ends, number) == 0)
-    return [np.asarray(used[np.flatnonzero(~smooth & (piece == k))], np.int64) for k in np.flatnonzero(good)]
+    patches = [np.flatnonzero(~smooth & (piece == k)) for k in np.flatnonzero(good)]
+    return [
+        np.asarray(used[own], np.int64)
+        for own in patches
+        if np.linalg.norm(np.ptp(local.vertices[own], axis=0)) < largest_mm
+    ]
 
 
 def _pieces(links: coo_matrix, chosen: BoolArray) -> tuple[Indices, int]:
@@ -197,6 +203,28 @@ def _meets(tree: cKDTree, points: FloatArray, near_mm: float) -> bool:
     return bool(np.isfinite(tree.query(points, distance_upper_bound=near_mm)[0]).any())
 
 
+def _machined(part: Mesh, own: Indices, spacing_mm: float) -> bool:
+    """Whether a large smooth piece of some vertices is a plane."""
+    chosen = np.zeros(len(part.vertices), bool)
+    chosen[own] = True
+    local = meshes.compacted(part, np.flatnonzero(every_corner(chosen, part.triangles)).astype(np.int32))[0]
+    if not len(local.triangles):
+        return True
+    edge, links = _edges(local)
+    piece, areas = _pieces(links, ~edge)[0], meshes.vertex_areas(local)
+    area = np.bincount(piece, areas * ~edge)
+    return any(flat(local.vertices[piece == k], spacing_mm) for k in np.flatnonzero(area > LARGE * areas.sum()))
+
+
+def _edges(part: Mesh) -> tuple[BoolArray, coo_matrix]:
+    """Vertices at which the surface bends, and the links between vertices."""
+    normals, links = meshes.averaged_normals(part, meshes.vertex_normals(part), 2), meshes.adjacency(part).tocoo()
+    bends = np.einsum("ij,ij->i", normals[links.row], normals[links.col]) < np.cos(np.deg2rad(BEND))
+    edge = np.zeros(len(normals), bool)
+    edge[links.row[bends]] = True
+    return edge, links
+
+
 def _broken_off(
     parts: list[Mesh], gone: BoolArray, patch: Indices, starts: Indices, over: Over, steepest: float
 ) -> Indices:
@@ -207,7 +235,7 @@ def _broken_off(
     if heights is None:
         return patch[:0]
     low = heights < -BELOW * over.spacing_mm
-    if low.mean() < MOSTLY or flat(part.vertices[own[low]], over.spacing_mm):
+    if low.mean() < MOSTLY or _machined(part, own[low], over.spacing_mm):
         return patch[:0]
     ways = over.ways(part.vertices[own[low]])
     looks = np.einsum("ij,ij->i", meshes.vertex_normals(part)[own[low]], ways)

@@ -219,7 +219,7 @@ def _below(
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
     found = [replace(hollow, doubted=_winds_around(parts, hollow)) for hollow in found]
-    every = _with_bites(parts, found, bitten, MEETS * max(side.strip_mm for side in sides))
+    every = _with_bites(parts, areas, found, bitten, MEETS * max(side.strip_mm for side in sides))
     return [replace(hollow, doubted=hollow.doubted and not _said(hollow, broken)) for hollow in every]
 
 
@@ -228,7 +228,9 @@ def _said(hollow: Hollow, broken: list[BoolArray]) -> bool:
     return bool(np.mean(np.concatenate([some[wall] for some, wall in zip(broken, hollow.walls, strict=True)])) > SAID)
 
 
-def _with_bites(parts: list[Mesh], found: list[Hollow], bitten: list[Bite], near_mm: float) -> list[Hollow]:
+def _with_bites(
+    parts: list[Mesh], areas: list[FloatArray], found: list[Hollow], bitten: list[Bite], near_mm: float
+) -> list[Hollow]:
     """The hollows with the bites beside them, and one for each bite across the crack."""
     result = list(found)
     for bite in bitten:
@@ -236,7 +238,9 @@ def _with_bites(parts: list[Mesh], found: list[Hollow], bitten: list[Bite], near
         tree, beside = cKDTree(points), False
         for at, hollow in enumerate(result[: len(found)]):
             spots = np.concatenate([part.vertices[hollow.all_of(n)] for n, part in enumerate(parts)])
-            if np.isfinite(tree.query(spots, distance_upper_bound=near_mm)[0]).any():
+            bare, fresh = (float(sum(areas[n][own].sum() for n, own in some))
+                           for some in ([(hollow.number, hollow.bare)], enumerate(bite.members)))  # fmt: skip
+            if fresh <= WIDEST * bare and np.isfinite(tree.query(spots, distance_upper_bound=near_mm)[0]).any():
                 walls = [np.union1d(*both) for both in zip(hollow.walls, bite.members, strict=True)]
                 result[at], beside = replace(hollow, walls=walls), True
         if bite.across and not beside:

@@ -1,0 +1,130 @@
+"""Rims lost on both sides of a crack, chips right through a wall, and recesses of the part that are neither."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core import meshes
+from rejoin.core.fusing import fuse_fragments
+from rejoin.core.fusing.chips import broken_vertices
+from rejoin.core.fusing.quadrics import flat, misfit_together, step_between
+from rejoin.core.records import FractureFace, Fragment, Joint, Placement, Whole
+from tests.core import broken_solids as solids
+
+Solid = manifold3d.Manifold
+Broken = tuple[tuple[Fragment, ...], tuple[Placement, ...], tuple[Joint, ...]]
+SPACING = 0.35
+
+
+def ball(radius: float, x: float, y: float, z: float) -> Solid:
+    return Solid.sphere(radius, 64).translate([x, y, z])
+
+
+def broken(solid: Solid, off_upper: Solid | None = None, off_lower: Solid | None = None) -> Broken:
+    """Two halves without what broke off each of them; the joint knows the faces that are in contact only."""
+    halves = [solid ^ solids.beyond(0, up, SPACING, shift) for up, shift in ((True, 0.0), (False, 0.37))]
+    lost = [half if off is None else half - off for half, off in zip(halves, (off_upper, off_lower), strict=True)]
+    both = [solids.fragment(max(body.decompose(), key=Solid.volume), SPACING, 0.02, k, f"f{k}")
+            for k, body in enumerate(lost)]  # fmt: skip
+    faces = []
+    for index, (one, at) in enumerate(both):
+        x, y, z = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan)).T
+        face = np.flatnonzero(np.abs(z - solids.wave(x, y)) < 0.15).astype(np.int32)
+        faces.append(FractureFace(index, face, 0.0, 1.0, "program"))
+    joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
+    return tuple(f for f, _ in both), tuple(p for _, p in both), (joint,)
+
+
+def below(parts: Broken, depth_mm: float, top_mm: float) -> list[FractureFace]:
+    """What lies lower than a depth below the top (y), and near the crack, marked by a person on both pieces."""
+    marked = []
+    for index, (fragment, at) in enumerate(zip(parts[0], parts[1], strict=True)):
+        x, y, z = meshes.triangle_centres(meshes.placed(fragment.mesh, at.part_from_scan)).T
+        low = (np.abs(y) < top_mm - depth_mm) & (np.abs(y) > 1.0) & (y > 0) & (np.abs(z) < 5.0) & (np.abs(x) < 6.0)
+        marked.append(FractureFace(index, np.flatnonzero(low).astype(np.int32), 0.0, 1.0, "person"))
+    return marked
+
+
+def fused(parts: Broken, faces: tuple[FractureFace, ...] = ()) -> Whole:
+    whole = fuse_fragments(*parts, (), faces=faces)
+    assert whole.closed and whole.shells == 1 and whole.crossing_pairs == 0
+    return whole
+
+
+def test_a_rim_lost_on_both_sides_of_the_crack_is_filled() -> None:
+    """Closed form: the face y = 8 of a block. No fracture lies bare: the two bites meet at the crack."""
+    solid = Solid.cube([30, 16, 24], True)
+    whole = fused(broken(solid, ball(3.0, 0.8, 8.6, 0.4), ball(2.4, -0.6, 8.2, -0.3)))
+    assert whole.genus == 0 and whole.fills and {fill.kind for fill in whole.fills} == {"chip"}
+    spots = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
+    assert np.percentile(np.abs(spots[:, 1] - 8.0), 95) < 0.1 and len(spots) > 100
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
+
+
+def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it() -> None:
+    dimple = ball(3.0, 0.0, 9.2, 0.3)
+    parts = broken(Solid.cube([30, 16, 24], True) - dimple)
+    whole = fused(parts)
+    assert whole.fills == ()
+    (note,) = whole.notes
+    assert "may be chips or the part's own recesses" in note and "mark its walls" in note
+    assert whole.volume_mm3 == pytest.approx((Solid.cube([30, 16, 24], True) - dimple).volume(), rel=1e-3)
+    told = fused(parts, tuple(below(parts, 0.15, 8.0)))
+    assert told.notes == () and told.volume_mm3 == pytest.approx(30 * 16 * 24, rel=1e-3)
+
+
+def test_faces_count_as_broken_where_a_person_chose_them_only() -> None:
+    parts = broken(Solid.cube([30, 16, 24], True))
+    fragments, _, joints = parts
+    marked = below(parts, 1.0, 9.1)
+    plain, said, found = (
+        broken_vertices(fragments, joints, faces, [0, 1])
+        for faces in ([], marked, [FractureFace(f.fragment, f.triangles, 0.0, 1.0, "program") for f in marked])
+    )
+    assert all((a == b).all() for a, b in zip(plain, found, strict=True))
+    assert all(b.sum() > a.sum() for a, b in zip(plain, said, strict=True))
+
+
+def test_a_countersunk_hole_across_the_crack_stays() -> None:
+    solid = Solid.cube([30, 16, 24], True)
+    hole = Solid.cylinder(40, 1.6, 1.6, 64, True) + Solid.cylinder(3.0, 1.6, 4.6, 64).translate([0, 0, 5.01])
+    solid = solid - hole.rotate([-90, 0, 0]).translate([0, 0, 0.4])
+    whole = fused(broken(solid))
+    assert whole.genus == 1 and whole.fills == ()
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
+
+
+def test_a_chip_right_through_a_wall_is_filled_between_both_faces() -> None:
+    """Closed form: a plate 2.4 mm thick. By the winding number alone it stays a hole."""
+    solid = Solid.cube([36, 2.4, 30], True)
+    whole = fused(broken(solid, off_upper=ball(3.2, 1.0, 0.4, 0.6)))
+    assert whole.genus == 0 and whole.fills
+    spots = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
+    assert np.percentile(np.abs(np.abs(spots[:, 1]) - 1.2), 95) < 0.1
+    assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
+
+
+def test_a_bore_that_the_crack_runs_along_is_no_chip() -> None:
+    """The thin wall between bore and crack is lost: fracture lies bare, and the bore winds around behind it."""
+    blind = Solid.cylinder(6, 2.2, 2.2, 64).rotate([-90, 0, 0]).translate([0, 3.0, 2.0])
+    solid = Solid.cube([30, 16, 24], True)
+    whole = fuse_fragments(*broken(solid, off_upper=blind), ())
+    assert whole.closed and whole.shells == 1
+    assert whole.fills == () and any("the part's own recesses" in note for note in whole.notes)
+    assert whole.volume_mm3 == pytest.approx((solid - blind).volume(), rel=2e-3)
+
+
+def test_halves_of_one_surface_meet_and_bites_do_not() -> None:
+    """Closed form: z = (x^2 + y^2) / 8 in two halves; and two such bowls side by side, that meet in a ridge."""
+    x, y = np.meshgrid(np.linspace(0.2, 1.6, 12), np.linspace(-1.0, 1.0, 15))
+    right = np.stack([x, y, (x**2 + y**2) / 8], axis=-1).reshape(-1, 3)
+    left, other = right * [-1, 1, 1], np.stack([-x, y, ((x - 1.6) ** 2 + y**2) / 2], axis=-1).reshape(-1, 3)
+    noise = 0.01 * np.random.default_rng(1).normal(size=right.shape)
+    here = np.zeros(3)
+    assert step_between(right + noise, left - noise, here) < 0.05
+    assert misfit_together(right + noise, left - noise) < 1.1
+    assert step_between(right + noise, other - noise, here + [0, 0, 0.6]) > 0.4
+    assert misfit_together(right + noise, other - noise) > 5.0
+    assert flat(right * [1, 1, 0], 0.3) and not flat(right * [1, 1, 4], 0.3)

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from rejoin.core import meshes
-from rejoin.core.fusing import fuse_fragments
+from rejoin.core.fusing import bites, fuse_fragments
 from rejoin.core.fusing.chips import broken_vertices
 from rejoin.core.fusing.quadrics import flat, misfit_together, step_between
-from rejoin.core.records import FractureFace, Fragment, Joint, Placement, Whole
+from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from tests.core import broken_solids as solids
 
 Solid = manifold3d.Manifold
@@ -71,7 +71,7 @@ def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it() ->
     (note,) = whole.notes
     assert "may be chips or the part's own recesses" in note and "mark its walls" in note
     assert whole.volume_mm3 == pytest.approx((Solid.cube([30, 16, 24], True) - dimple).volume(), rel=1e-3)
-    told = fused(parts, tuple(below(parts, 0.15, 8.0)))
+    told = fused(parts, tuple(below(parts, 0.3, 8.0)))
     assert told.notes == () and told.volume_mm3 == pytest.approx(30 * 16 * 24, rel=1e-3)
 
 
@@ -128,3 +128,18 @@ def test_halves_of_one_surface_meet_and_bites_do_not() -> None:
     assert step_between(right + noise, other - noise, here + [0, 0, 0.6]) > 0.4
     assert misfit_together(right + noise, other - noise) > 5.0
     assert flat(right * [1, 1, 0], 0.3) and not flat(right * [1, 1, 4], 0.3)
+
+
+def test_a_groove_that_was_machined_is_told_from_a_bowl() -> None:
+    """Both 4 mm wide and 1 mm deep in a face; a bowl has no plane in it."""
+    x, y = np.meshgrid(np.arange(0.0, 12.0, 0.3), np.arange(0.0, 12.0, 0.3))
+    away = np.hypot(x - 6.0, y - 6.0)
+    bowl = np.where(away < 2.0, 0.25 * away**2 - 1.0, 0.0)
+    groove = np.where((np.abs(x - 6.0) < 2.0) & (np.abs(y - 6.0) < 4.0), -1.0, 0.0)
+    for height, made in ((bowl, False), (groove, True)):
+        n = len(x)
+        i = np.arange(n * n).reshape(n, n)
+        a, b, c, d = (some.ravel() for some in (i[:-1, :-1], i[:-1, 1:], i[1:, 1:], i[1:, :-1]))
+        triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
+        part = Mesh(np.stack([x, y, height], axis=-1).reshape(-1, 3), triangles)
+        assert bites._machined(part, np.flatnonzero(height.ravel() < -0.15), 0.3) == made

@@ -13,8 +13,18 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.continuing import Over, through
-from rejoin.core.fusing.hollows import Hollow, across_mm, cut_short, flagged, hollows
-from rejoin.core.fusing.ring import BoolArray, Contact, Marked, Through, border_of, evened, widened, without_islands
+from rejoin.core.fusing.hollows import Hollow, across_mm, cut_short, hollows
+from rejoin.core.fusing.ring import (
+    BoolArray,
+    Contact,
+    Marked,
+    Through,
+    border_of,
+    evened,
+    flagged,
+    widened,
+    without_islands,
+)
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, FractureFace, Fragment, Joint, Mesh
 

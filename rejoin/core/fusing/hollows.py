@@ -13,7 +13,7 @@ from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.bites import MEETS, Bite, bites
 from rejoin.core.fusing.continuing import Over, heights_over
-from rejoin.core.fusing.ring import BoolArray, Contact, widened
+from rejoin.core.fusing.ring import BoolArray, Contact, flagged, widened
 from rejoin.core.fusing.scars import patches_of, walls_facing
 from rejoin.core.fusing.sewing import joined
 from rejoin.core.fusing.soundness import Indices, any_corner
@@ -42,7 +42,7 @@ RIM = 2
 RIM_RINGS = 5
 """Hollows stay so many rings of triangles clear of where the fragments are cut off."""
 AWAY, MOST_AWAY = 0.3, 0.1
-"""The walls of a chip look towards the fracture that it laid bare; this share of them may look away (cosine)."""
+"""A chip's walls look towards the fracture that it laid bare (cosine); this share of both together may look away."""
 SAID = 0.5
 """Share of a hollow's walls that are fracture face where it is said to be a chip."""
 SHALLOW = 0.5
@@ -128,13 +128,6 @@ def cut_short(parts: list[Mesh], rims: list[BoolArray], found: list[Hollow]) -> 
             rim = widened(part, rim)
         shores.append(rim)
     return [any(shore[hollow.all_of(n)].any() for n, shore in enumerate(shores)) for hollow in found]
-
-
-def flagged(part: Mesh, members: list[Indices]) -> BoolArray:
-    result = np.zeros(len(part.vertices), bool)
-    for some in members:
-        result[some] = True
-    return result
 
 
 def _each_patch(part: Mesh, flags: BoolArray, side: Contact) -> list[Indices]:
@@ -261,9 +254,9 @@ def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:
 
 
 def _winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
-    """Whether walls also look away from the bare fracture, as those of a bore do that a break runs along."""
+    """Whether much of the walls looks away from the bare fracture, as in a bore that a break runs along."""
     towards = meshes.vertex_normals(parts[hollow.number])[hollow.bare].mean(axis=0)
-    away, every = 0.0, 0.0
+    away, every = 0.0, float(meshes.vertex_areas(parts[hollow.number])[hollow.bare].sum())
     for number, (part, wall) in enumerate(zip(parts, hollow.walls, strict=True)):
         if number != hollow.number:
             areas = meshes.vertex_areas(part)[wall]

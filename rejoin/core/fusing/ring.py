@@ -158,6 +158,14 @@ def widened(part: Mesh, flags: BoolArray) -> BoolArray:
     return result
 
 
+def flagged(part: Mesh, members: list[npt.NDArray[np.int64]]) -> BoolArray:
+    """Which of a part's vertices (n,) are among some of its members."""
+    result = np.zeros(len(part.vertices), bool)
+    for some in members:
+        result[some] = True
+    return result
+
+
 def border_of(part: Mesh, removed: BoolArray) -> IntArray:
     """Kept vertices that share a triangle with a removed one."""
     mixed = any_corner(removed, part.triangles) & any_corner(~removed, part.triangles)

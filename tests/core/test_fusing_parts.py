@@ -19,7 +19,7 @@ from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.fairing import Measured, faired
 from rejoin.core.fusing.healing import Field, ball_keys
 from rejoin.core.fusing.holes import closed
-from rejoin.core.fusing.hollows import Hollow, in_measure
+from rejoin.core.fusing.hollow import Hollow, in_measure
 from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.ring import Contact
 from rejoin.core.fusing.scars import walls_facing

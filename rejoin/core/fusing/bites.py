@@ -60,6 +60,10 @@ class Bite:
     smooth: bool
     over: Over
 
+    def of(self, starts: Indices) -> Indices:
+        """Its vertices among those of all parts together."""
+        return np.concatenate([own + start for own, start in zip(self.members, starts, strict=False)])
+
 
 def bites(
     parts: list[Mesh],

@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.continuing import Over, through
-from rejoin.core.fusing.hollows import Hollow, across_mm, cut_short, hollows
+from rejoin.core.fusing.hollow import Hollow, across_mm
+from rejoin.core.fusing.hollows import cut_short, hollows
 from rejoin.core.fusing.ring import (
     BoolArray,
     Contact,

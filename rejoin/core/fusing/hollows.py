@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
-from rejoin.core.fusing.bites import MEETS, Bite, bites
+from rejoin.core.fusing.bites import MEETS, bites
 from rejoin.core.fusing.continuing import Over, heights_over
+from rejoin.core.fusing.hollow import Hollow, beside, in_measure, said, winds_around, with_bites
 from rejoin.core.fusing.ring import BoolArray, Contact, flagged, widened
 from rejoin.core.fusing.scars import patches_of, walls_facing
 from rejoin.core.fusing.sewing import joined
@@ -29,11 +29,6 @@ BELOW = 0.52
 LOOSE = 0.5
 """Fracture is in contact up to this share of the strip's width from another fragment."""
 
-WIDEST = 10.0
-"""A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
-
-LEAST_WALL = 1.0
-"""Walls smaller than the square of this many spacings, what one vertex stands for, show no hollow."""
 
 NARROW = 8.0
 """A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
@@ -41,32 +36,8 @@ RIM = 2
 """Rings of triangles by which a fracture face may end short of its rim."""
 RIM_RINGS = 5
 """Hollows stay so many rings of triangles clear of where the fragments are cut off."""
-AWAY, MOST_AWAY = 0.3, 0.1
-"""A chip's walls look towards the fracture that it laid bare (cosine); this share of both together may look away."""
-SAID = 0.5
-"""Share of a hollow's walls that are fracture face where it is said to be a chip."""
 SHALLOW = 0.5
 """From so many spacings below the continued surfaces on, bare fracture lies in a hollow."""
-
-
-@dataclass(frozen=True, eq=False)
-class Hollow:
-    """A bare patch (of part ``number``; ``beyond``: what is no part of the joint), and each part's facing walls.
-
-    ``sure`` where the patch is as rough as the break is and as the original surface is not; ``doubted`` where it may
-    be the part's own recess. ``over``: what the original surfaces around it bound, where these tell.
-    """
-
-    number: int
-    bare: Indices
-    beyond: Indices
-    walls: list[Indices]
-    sure: bool = False
-    doubted: bool = False
-    over: Over | None = None
-
-    def all_of(self, number: int) -> Indices:
-        return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
 
 
 def _even_normals(part: Mesh) -> FloatArray:
@@ -105,14 +76,6 @@ def hollows(
             ways += [(known, more[:0], len(sure) > 0)] if len(known) else []
             tried.append([_hollow(parts, normals, loose, sides, number, *way, spacing_mm) for way in ways])
     return _below(parts, rims, tried, sides, broken, far, spacing_mm, largest_mm)
-
-
-def across_mm(parts: list[Mesh], hollow: Hollow) -> float:
-    """Diagonal of the box around the bare fracture of a hollow, or around its walls where there is none."""
-    points = parts[hollow.number].vertices[hollow.bare]
-    if not len(points):
-        points = np.concatenate([part.vertices[wall] for part, wall in zip(parts, hollow.walls, strict=True)])
-    return float(np.linalg.norm(np.ptp(points, axis=0)))
 
 
 def _loose(side: Contact) -> BoolArray:
@@ -206,41 +169,18 @@ def _below(
 
     heights = iter(zip(spots, heights_over(near, spots, gone, spacing_mm), strict=True))
     areas, found = [meshes.vertex_areas(part) for part in parts], list[Hollow]()
+    near_mm = MEETS * max(side.strip_mm for side in sides)
     for ways in tried:
         seen = [(_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm), over)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
+        if all(over.tree is None for _, over in seen):  # what lies around a bite beside it may tell
+            seen = [(_lower(parts, ways[-1], near.vertices[bite.of(count)], bite.over, winding, spacing_mm), bite.over)
+                    for bite in bitten if beside(parts, ways[-1], bite, near_mm)] + seen  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
-    found = [replace(hollow, doubted=_winds_around(parts, hollow)) for hollow in found]
-    every = _with_bites(parts, areas, found, bitten, MEETS * max(side.strip_mm for side in sides))
-    return [replace(hollow, doubted=hollow.doubted and not _said(hollow, broken)) for hollow in every]
-
-
-def _said(hollow: Hollow, broken: list[BoolArray]) -> bool:
-    """Whether the walls of a hollow are among the fracture faces, as where a person marked them."""
-    return bool(np.mean(np.concatenate([some[wall] for some, wall in zip(broken, hollow.walls, strict=True)])) > SAID)
-
-
-def _with_bites(
-    parts: list[Mesh], areas: list[FloatArray], found: list[Hollow], bitten: list[Bite], near_mm: float
-) -> list[Hollow]:
-    """The hollows with the bites beside them, and one for each bite across the crack."""
-    result = list(found)
-    for bite in bitten:
-        points = np.concatenate([part.vertices[own] for part, own in zip(parts, bite.members, strict=True)])
-        tree, beside = cKDTree(points), False
-        for at, hollow in enumerate(result[: len(found)]):
-            spots = np.concatenate([part.vertices[hollow.all_of(n)] for n, part in enumerate(parts)])
-            bare, fresh = (float(sum(areas[n][own].sum() for n, own in some))
-                           for some in ([(hollow.number, hollow.bare)], enumerate(bite.members)))  # fmt: skip
-            if fresh <= WIDEST * bare and np.isfinite(tree.query(spots, distance_upper_bound=near_mm)[0]).any():
-                walls = [np.union1d(*both) for both in zip(hollow.walls, bite.members, strict=True)]
-                result[at], beside = replace(hollow, walls=walls), True
-        if bite.across and not beside:
-            first = next(n for n, own in enumerate(bite.members) if len(own))
-            none = bite.members[first][:0]
-            result.append(Hollow(first, none, none, bite.members, doubted=bite.smooth, over=bite.over))
-    return result
+    found = [replace(hollow, doubted=winds_around(parts, hollow)) for hollow in found]
+    every = with_bites(parts, areas, found, bitten, near_mm)
+    return [replace(hollow, doubted=hollow.doubted and not said(hollow, broken)) for hollow in every]
 
 
 def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:
@@ -251,25 +191,6 @@ def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:
         for wall, start, end in zip(hollow.walls, count[:-1], count[1:], strict=True)
     ]
     return replace(hollow, walls=walls, over=None if over.tree is None else over)
-
-
-def _winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
-    """Whether much of the walls looks away from the bare fracture, as in a bore that a break runs along."""
-    towards = meshes.vertex_normals(parts[hollow.number])[hollow.bare].mean(axis=0)
-    away, every = 0.0, float(meshes.vertex_areas(parts[hollow.number])[hollow.bare].sum())
-    for number, (part, wall) in enumerate(zip(parts, hollow.walls, strict=True)):
-        if number != hollow.number:
-            areas = meshes.vertex_areas(part)[wall]
-            away += float(areas[meshes.vertex_normals(part)[wall] @ towards > AWAY].sum())
-            every += float(areas.sum())
-    return away > MOST_AWAY * every
-
-
-def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:
-    """Whether there are walls (a hollow has two sides), not out of all proportion to the fracture that lies bare."""
-    walls = sum(float(area[wall].sum()) for area, wall in zip(areas, hollow.walls, strict=True))
-    bare = float(areas[hollow.number][hollow.bare].sum())
-    return (LEAST_WALL * spacing_mm) ** 2 <= walls <= WIDEST * bare
 
 
 def _lower(

@@ -173,7 +173,7 @@ def _below(
     for ways in tried:
         seen = [(_lower(parts, hollow, near.vertices[own], over, winding, spacing_mm), over)
                 for hollow, (own, over) in zip(ways, heights, strict=False)]  # fmt: skip
-        if all(over.tree is None for _, over in seen):  # what lies around a bite beside it may tell
+        if seen and all(over.tree is None for _, over in seen):  # what lies around a bite beside it may tell
             seen = [(_lower(parts, ways[-1], near.vertices[bite.of(count)], bite.over, winding, spacing_mm), bite.over)
                     for bite in bitten if beside(parts, ways[-1], bite, near_mm)] + seen  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]

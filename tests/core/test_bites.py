@@ -9,7 +9,8 @@ import pytest
 from rejoin.core import meshes
 from rejoin.core.fusing import bites, fuse_fragments
 from rejoin.core.fusing.chips import broken_vertices
-from rejoin.core.fusing.quadrics import flat, misfit_together, step_between
+from rejoin.core.fusing.creasing import creased
+from rejoin.core.fusing.quadrics import fitted, flat, misfit_together, step_between
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from tests.core import broken_solids as solids
 
@@ -143,3 +144,33 @@ def test_a_groove_that_was_machined_is_told_from_a_bowl() -> None:
         triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
         part = Mesh(np.stack([x, y, height], axis=-1).reshape(-1, 3), triangles)
         assert bites._machined(part, np.flatnonzero(height.ravel() < -0.15), 0.3) == made
+
+
+@pytest.mark.parametrize("greatest", [True, False])
+def test_vertices_beside_an_edge_are_set_on_it_and_none_is_turned_over(greatest: bool) -> None:
+    """Closed form: the edge of the planes z = 0 and y = 0, outwards (a corner of a block) or inwards."""
+    rng = np.random.default_rng(3)
+    sheet = rng.uniform(0.2, 3.0, (2, 200, 2))
+    sign = -1.0 if greatest else 1.0
+    flat_ones = np.stack([sheet[0, :, 0], sign * sheet[0, :, 1], np.zeros(200)], axis=1)
+    upright = np.stack([sheet[1, :, 0], np.zeros(200), sign * sheet[1, :, 1]], axis=1)
+    pieces = [fitted(flat_ones, np.array([0, 0, 1.0]), 0.3), fitted(upright, np.array([0, 1.0, 0]), 0.3)]
+    assert pieces[0] is not None and pieces[1] is not None
+    along, across = np.meshgrid(np.arange(0.3, 3.0, 0.3), np.arange(-1.35, 1.4, 0.3), indexing="ij")
+    y, z = (np.where(across > 0, sign * np.abs(across), 0.0), np.where(across > 0, 0.0, sign * np.abs(across)))
+    n, m = along.shape
+    i = np.arange(n * m).reshape(n, m)
+    a, b, c, d = (some.ravel() for some in (i[:-1, :-1], i[1:, :-1], i[1:, 1:], i[:-1, 1:]))
+    triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
+    mesh = Mesh(np.stack([along, y, z], axis=-1).reshape(-1, 3), triangles)
+    which = np.where(across.ravel() > 0, 0, 1)
+    moved = creased(mesh, np.arange(n * m), which, [pieces[0], pieces[1]], (greatest, 0, 1), 0.3)
+    on_edge = np.abs(moved[:, 1:]).max(axis=1) < 1e-9
+    assert on_edge.sum() >= n and (np.abs(moved[:, 1:]).min(axis=1) < 1e-9).all()
+    centres = meshes.triangle_centres(Mesh(moved, triangles))
+    before = np.abs(meshes.triangle_centres(mesh)[:, 1:]).min(axis=1).max()
+    assert np.abs(centres[:, 1:]).min(axis=1).max() < 1e-9 < before
+    turned = np.einsum("ij,ij->i", meshes.triangle_crosses(mesh), meshes.triangle_crosses(Mesh(moved, triangles)))
+    assert (turned > 0).all()
+    stuck = creased(mesh, np.arange(n * m), which, [pieces[0], pieces[1]], (greatest, 0, 1), 0.01)
+    assert (stuck == mesh.vertices).all()  # too far for this spacing

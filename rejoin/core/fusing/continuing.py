@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.bounding import Tree, bounded, combined
+from rejoin.core.fusing.creasing import creased
 from rejoin.core.fusing.quadrics import FEWEST, MOSTLY, TRUE, Piece, fitted
 from rejoin.core.fusing.soundness import every_corner, within_box
 from rejoin.core.records import FloatArray, IntArray, Mesh
@@ -79,7 +80,8 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
         tree = _combined(pieces, spacing_mm)
         if tree is not None:
             reach = 0.5 * float(np.linalg.norm(np.ptp(vertices[own], axis=0)))
-            vertices[own] = _brought(vertices[own], pieces, tree, reach)
+            vertices[own], which = _brought(vertices[own], pieces, tree, reach)
+            vertices = np.array(creased(Mesh(vertices.copy(), mesh.triangles), own, which, pieces, tree, spacing_mm))
             left[around.below(pieces, tree, spacing_mm)] = True
     return Mesh(vertices, mesh.triangles), left
 
@@ -267,13 +269,16 @@ def _combined(pieces: list[Piece], spacing_mm: float) -> Tree | None:
     return combined([list(_heights(pieces, points)) for points in some], 2.0 * TRUE * spacing_mm)
 
 
-def _brought(points: FloatArray, pieces: list[Piece], tree: Tree, reach_mm: float) -> FloatArray:
-    """The points (k, 3) on what the pieces bound together; those that would go farther than the reach stay."""
-    moved = points
+def _brought(points: FloatArray, pieces: list[Piece], tree: Tree, reach_mm: float) -> tuple[FloatArray, Indices]:
+    """The points (k, 3) on what the pieces bound together, and the piece (k,) on which each lies.
+
+    Those that would go farther than the reach stay, on -1.
+    """
+    moved, which = points, np.zeros(len(points), np.int64)
     for _ in range(ROUNDS):
         heights, ways = (np.stack(both) for both in zip(*(piece.height(moved) for piece in pieces), strict=True))
         which = bounded(tree, heights)[1]
         rows = np.arange(len(moved))
         moved = moved - heights[which, rows, None] * ways[which, rows]
     near = np.linalg.norm(moved - points, axis=1) < reach_mm
-    return np.where(near[:, None], moved, points)
+    return np.where(near[:, None], moved, points), np.where(near, which, -1)

@@ -18,7 +18,7 @@ WIDEST = 10.0
 """A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 LEAST_WALL = 1.0
 """Walls smaller than the square of this many spacings, what one vertex stands for, show no hollow."""
-AWAY, MOST_AWAY = 0.2, 0.1
+AWAY, MOST_AWAY = 0.5, 0.1
 """A chip's walls look towards the fracture that it laid bare (cosine); this share of both together may look away."""
 SAID = 0.5
 """Share of a hollow's walls that are fracture face where it is said to be a chip."""

@@ -41,6 +41,7 @@ from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 from rejoin.core.uncertainty.bounds import layer_leads, pose_covariance, with_layers
 from rejoin.core.uncertainty.equations import (
     ALIKE,
+    FIRM,
     STEADY,
     Contact,
     Layout,
@@ -126,6 +127,10 @@ class Solver:
         one.watch = unwatched
         return one
 
+    def followed(self, crossed: FloatArray, plain: FloatArray, free: bool, least: float = FIRM) -> FloatArray:
+        """(7, 7) projector onto the motions of a joint that move its fragments (`firm_motions`)."""
+        return firm_motions(crossed, plain, free, least)
+
     def leave_out(self, number: int, masks: tuple[Mask, Mask]) -> None:
         """From now on some vertices of a joint's two faces do not count."""
         a, b = (side.without(mask) for side, mask in zip(self.sides[number], masks, strict=True))
@@ -163,7 +168,7 @@ class Solver:
 
     def approached(self, state: State, contacts: list[Contact], free: bool) -> tuple[State, float]:
         """The state after one round with these contacts, taken for independent, and how far the worst point moved."""
-        firm = [firm_motions(*crossed_matrix(contact), free, STEADY) for contact in contacts]
+        firm = [self.followed(*crossed_matrix(contact), free, STEADY) for contact in contacts]
         weights = [1.0 / (ALIKE * c.scale_mm**2) for c in contacts]
         told = [[w * part for part in normal_equations(c)] for w, c in zip(weights, contacts, strict=True)]
         return self._moved_by(state, contacts, firm, told, free, [])
@@ -205,7 +210,7 @@ class Solver:
             report(turn_ / rounds, "Adjusting all joints to the last vertex")
             contacts = self._contacts(state, None, True)
             whole = [heard(c, model) for c, model in zip(contacts, self.models, strict=True)]
-            firm = [firm_motions(w.crossed, w.plain, free) for w in whole]
+            firm = [self.followed(w.crossed, w.plain, free) for w in whole]
             before = state
             state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
             self.watch("every point of the faces", state.poses)

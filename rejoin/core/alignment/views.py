@@ -14,6 +14,7 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
+from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.solver import MOST, Solver
 from rejoin.core.alignment.state import Poses, State
 from rejoin.core.contact import Mask, Side, Skirt, side_of
@@ -21,9 +22,12 @@ from rejoin.core.errors import WrongUse
 from rejoin.core.meshes import averaged_normals, vertex_normals
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
-from rejoin.core.uncertainty.bounds import certainties
+from rejoin.core.transforms import displacement
+from rejoin.core.uncertainty.bounds import certainties, hull_points
 from rejoin.core.uncertainty.layers import no_layers
 
+STILL = 0.5
+"""Spacings: a view that moved farther has not come to rest, for its overlaps were those of another place."""
 EVEN = 6
 """Rounds of averaging of the views' normals: some five spacings across, wider than a scan's noise is correlated."""
 
@@ -51,6 +55,10 @@ class ViewSolver(Solver):
         side = side_of(self.fragments[number], face.triangles)
         return replace(side, normals=self._even[number][side.vertices])
 
+    def followed(self, crossed: FloatArray, plain: FloatArray, free: bool, least: float = 0.0) -> FloatArray:
+        """All motions: what one overlap hardly holds, others may, and normals evened out drive it nowhere."""
+        return np.eye(7)
+
     def listen(self, state: State) -> None:
         """How the noise hangs together is heard in patches; then vertices spread over the whole overlap are used.
 
@@ -73,6 +81,12 @@ def _one_a_cell(side: Side, share: float) -> Mask:
     chosen = np.zeros(len(side.points), bool)
     chosen[first] = True
     return chosen
+
+
+def _at_rest(solver: Solver, start: Poses, final: State) -> bool:
+    """Whether no view moved by more than `STILL`: what moves farther is adjusted again, and its hold told then."""
+    far = max(displacement(start[n], final.poses[n], hull_points(solver.fragments[n])).max() for n in solver.movable)
+    return bool(far < STILL * max(a.spacing_mm for pair in solver.sides for a in pair))
 
 
 def _no_skirt(side: Side) -> Skirt:
@@ -116,10 +130,10 @@ def adjust_views(
     solver.listen(near)
     final = solver.refine(near, free=False, report=part_of(report, 0.4, 1.0))
     layout, layers = solver.layout_at(final.poses), no_layers(len(overlaps))
-    nothing = solver.known_matrix(final)
     # One overlap need not hold a motion that the others hold: what is firm shows only in all of them together.
     told = [replace(one, firm=np.eye(7)) for one in final.statements]
-    certainty, covariance = certainties(views, final.poses, layout, final.contacts, told, layers, nothing)
+    pulls = pulled_back(solver, final, told) if _at_rest(solver, start, final) else solver.known_matrix(final)
+    certainty, covariance = certainties(views, final.poses, layout, final.contacts, told, layers, pulls)
     return Adjustment(
         final.poses, solver.reference, tuple(final.contacts), tuple(final.statements), tuple(layers), layout,
         (), final.settled, certainty, covariance,

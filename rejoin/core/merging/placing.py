@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rejoin.core.abreast import abreast
+from rejoin.core.alignment.views import STILL, adjust_views
 from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged, shifts_mm
 from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
@@ -33,7 +34,7 @@ KEPT = 12
 WIDER = 3
 """Rings by which an overlap is taken wider than what is seen to lie together: noise leaves holes in it, and beside
 their borders nothing counts. Of the narrow strips that views share, that would be a third."""
-AGAIN, STILL = 3, 0.5
+AGAIN = 3
 """So often the overlaps are taken anew where the adjustment moved a view by more than so many spacings."""
 LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
@@ -84,8 +85,6 @@ def _distinct(ways: list[Close], b: Fine, step: float, keep: int = KEPT) -> list
 
 def adjusted(views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report) -> Adjustment:
     """All placed views by one least squares over every overlap (`rejoin.core.alignment`)."""
-    from rejoin.core.alignment.views import adjust_views
-
     joints = []
     for i, j in combinations(sorted(arrangement.poses), 2):
         a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]

@@ -121,17 +121,30 @@ def test_what_another_view_saw_through_is_cut_out() -> None:
     assert not props(0, {n: np.eye(4) for n in range(2)}, sights).any()
 
 
-def test_a_lump_of_which_a_part_stands_in_air_is_cut_out_up_to_its_crease() -> None:
+def cap(tongue: bool) -> tuple[Mesh, np.ndarray, np.ndarray]:
+    """A flat sheet with a cap on it, which runs out smoothly to one side or nowhere; distance from its middle, height.
+    """
     flat = sheet((0, 0), (40, 40), 10.0)
-    away = np.hypot(*(flat.vertices[:, :2] - 20.0).T)
-    cap = np.sqrt(np.maximum(144.0 - away**2, 0.0)) - np.sqrt(144.0 - 81.0)
-    own = sight(Mesh(flat.vertices + np.maximum(cap, 0.0)[:, None] * UP, flat.triangles))
-    nothing = np.zeros(len(away), bool)
-    for part, whole in (((away < 9.0) & (flat.vertices[:, 0] > 20.0), True), ((away < 9.0) & (cap > 4.0), False)):
-        lump = whole_lumps(own, part, nothing)
-        assert lump[away < 7.0].all() == whole and not lump[away > 11.0].any() and lump[part].all()
-    assert np.array_equal(whole_lumps(own, (away < 9.0) & (flat.vertices[:, 0] > 20.0), ~nothing),
-                          (away < 9.0) & (flat.vertices[:, 0] > 20.0))  # fmt: skip
+    x, y = (flat.vertices[:, :2] - 20.0).T
+    away = np.hypot(x, y)
+    height = np.maximum(np.sqrt(np.maximum(144.0 - away**2, 0.0)) - np.sqrt(144.0 - 81.0), 0.0)
+    slope = 3.5 * np.exp(-(np.maximum(x - 2.0, 0.0) / 7.0) ** 2) * np.exp(-((y / 2.5) ** 4)) * (x > 0)
+    height = np.maximum(height, slope * tongue)
+    return Mesh(flat.vertices + height[:, None] * UP, flat.triangles), away, height
+
+
+@pytest.mark.parametrize("tongue", [False, True])
+def test_a_lump_of_which_a_part_stands_in_air_is_cut_out_up_to_its_crease(tongue: bool) -> None:
+    """Where the lump runs out smoothly into the sheet, it is cut straight across."""
+    mesh, away, height = cap(tongue)
+    own, x = sight(mesh), mesh.vertices[:, 0] - 20.0
+    shown = away > 17.0
+    for part, whole in (((away < 9.0) & (x < -3.0), True), ((away < 9.0) & (height > 4.0), False)):
+        lump = whole_lumps(own, part, shown)
+        assert lump[away < 7.0].all() == whole and lump[part].all()
+        assert not lump[(away > 11.0) & (x < 6.0)].any() and not lump[away > 16.0].any()
+    everywhere = whole_lumps(own, (away < 9.0) & (x < -3.0), np.ones(len(away), bool))
+    assert np.array_equal(everywhere, (away < 9.0) & (x < -3.0))
 
 
 def test_whence_a_view_was_scanned_is_told_by_what_it_shows() -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse.csgraph import breadth_first_order, connected_components, maximum_flow
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.merging.sight import HIGH, Sight, left, some
 from rejoin.core.merging.tables import HEIGHTS, open_by_height
-from rejoin.core.records import FloatArray
+from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.transforms import apply, inverse
 
 BoolArray = npt.NDArray[np.bool_]
@@ -21,9 +21,13 @@ CUT = 5000
 ENOUGH, SURELY = 50, 0.995
 """Places open from a height, and the share of them that a view shows, from which it was scanned from that height."""
 CREASE = np.deg2rad(6.0)
-"""Angle between neighbours' normals, evened, that makes a crease: chance makes a degree or two."""
-LUMP, LEAST = 0.25, 9.0
-"""Share of a patch between creases, and square spacings, that stand in air where all of it is a prop."""
+"""Angle between neighbours' normals that makes a crease likely: chance makes a degree or two, aslant some more."""
+CHEAPEST, PULL = 0.03, 0.006
+"""Strength of a sharp crease, and of a vertex's pull to the piece's side: a level edge has 1."""
+UNIT, FAST = 1000, 100
+"""Flows are whole numbers: units of a level edge's strength; such edges that hold what is gone to its side."""
+LUMP, LEAST = 0.05, 9.0
+"""Share of a lump, and square spacings, that stand in air where all of it is a prop."""
 SHOWN = 2.0
 """Spacings within which another view shows the same place."""
 
@@ -54,24 +58,59 @@ def props(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Boo
 
 
 def whole_lumps(own: Sight, gone: BoolArray, confirmed: BoolArray) -> BoolArray:
-    """The vertices (n,) that are gone, with all of each patch between creases of which a good part is.
+    """The vertices (n,) that are gone, with all of each lump that they are part of.
 
-    Where clay meets the piece there is a crease; no patch goes on where another view shows the same (``confirmed``).
+    Where clay meets the piece there is a crease, and what another view shows too (``confirmed``) is none: between the
+    two the least cut is sought, cheap along creases. Clay that runs out smoothly here and there is cut straight across.
     """
     if not gone.any():
         return gone
-    fine, (a, b) = own.fine, meshes.edges(own.mesh).T
-    level = np.einsum("ij,ij->i", fine.normals[a], fine.normals[b]) > np.cos(CREASE)
-    bulging = np.einsum("ij,ij->i", fine.normals[b] - fine.normals[a], fine.points[b] - fine.points[a]) >= 0.0
-    apart, size = confirmed.copy(), len(fine.points)
-    apart[np.concatenate([a, b])[np.tile(~(level | bulging), 2)]] = True
-    on = ~apart[a] & ~apart[b]
-    links = coo_matrix((np.ones(int(on.sum())), (a[on], b[on])), shape=(size, size))
-    patch = connected_components(links, directed=False)[1]
-    areas = meshes.vertex_areas(own.mesh) * ~confirmed
+    ends = meshes.edges(own.mesh)
+    lump = _side_of(gone, confirmed & ~gone, ends, _strength(own, ends))
+    a, b = ends[lump[ends].all(axis=1)].T
+    patch = connected_components(coo_matrix((np.ones(len(a)), (a, b)), shape=(len(gone),) * 2), directed=False)[1]
+    areas = meshes.vertex_areas(own.mesh) * lump
     gone_mm2, all_mm2 = np.bincount(patch, areas * gone), np.bincount(patch, areas)
-    lump = (gone_mm2 > LUMP * all_mm2) & (gone_mm2 > LEAST * fine.spacing_mm**2)
-    return np.asarray(gone | (lump[patch] & ~confirmed))
+    sure = (gone_mm2 > LUMP * all_mm2) & (gone_mm2 > LEAST * own.fine.spacing_mm**2)
+    return np.asarray(gone | (lump & sure[patch]))
+
+
+def _strength(own: Sight, ends: IntArray) -> FloatArray:
+    """How little speaks for a crease at edges (k, 2): 1 where the surface is level or bulges."""
+    (a, b), fine = ends.T, own.fine
+    turn = np.arccos(np.clip(np.einsum("ij,ij->i", fine.normals[a], fine.normals[b]), -1.0, 1.0))
+    bulging = np.einsum("ij,ij->i", fine.normals[b] - fine.normals[a], fine.points[b] - fine.points[a]) >= 0.0
+    return np.where(bulging, 1.0, np.maximum(np.exp(-((turn / CREASE) ** 2)), CHEAPEST))
+
+
+def _side_of(gone: BoolArray, kept: BoolArray, ends: IntArray, strength: FloatArray) -> BoolArray:
+    """Vertices (n,) on the side of those gone in the least cut between them and those kept.
+
+    Each vertex pulls a little to the piece's side: what is large and hardly gone stays.
+    """
+    open_ = ~kept
+    on = open_[ends].all(axis=1)
+    reached = connected_components(coo_matrix((np.ones(on.sum()), tuple(ends[on].T)), shape=(len(gone),) * 2),
+                                   directed=False)[1]  # fmt: skip
+    inner = np.flatnonzero(open_ & np.isin(reached, reached[gone]))
+    number, size = np.full(len(gone), len(inner) + 1), len(inner) + 2
+    number[inner] = np.arange(len(inner))
+    source, sink = size - 2, size - 1
+    two, weight = number[ends], np.maximum((UNIT * strength).astype(np.int32), 1)
+    near = (two != sink).any(axis=1)
+    own, rest = number[np.flatnonzero(gone)], number[inner[~gone[inner]]]
+    starts = [two[near, 0], two[near, 1], np.full(len(own), source), rest]
+    stops = [two[near, 1], two[near, 0], own, np.full(len(rest), sink)]
+    sizes = [weight[near], weight[near], np.full(len(own), FAST * UNIT), np.full(len(rest), int(PULL * UNIT))]
+    whole = coo_matrix((np.concatenate(sizes), (np.concatenate(starts), np.concatenate(stops))), shape=(size, size))
+    room = whole.tocsr().astype(np.int32)
+    left_over = room - maximum_flow(room, source, sink).flow
+    left_over.data[left_over.data < 0] = 0
+    left_over.eliminate_zeros()
+    reach = breadth_first_order(left_over, source, return_predecessors=False)
+    result = np.zeros(len(gone), bool)
+    result[inner[reach[reach < len(inner)]]] = True
+    return result
 
 
 def _confirmed(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> BoolArray:

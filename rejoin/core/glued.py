@@ -209,7 +209,9 @@ def _fitted(
     """Step and bend of one stretch; ``frame`` columns are across the seam, along it, outward."""
     x, t, z = (np.concatenate([(points - place) @ frame for points in parts]) / unit).T
     beyond = np.repeat([0.0, 1.0], [len(points) for points in parts])
-    design = np.stack([np.ones_like(x), x, t, x * x, x * t, t * t, x**3 / FAR**2, beyond, beyond * x], axis=1)
+    # All of the third order: a round surface whose radius changes along x bends as x t t, which looks like a step.
+    bent = [x**i * t ** (n - i) / FAR ** (n - 1) for n in (2, 3) for i in range(n + 1)]
+    design = np.stack([np.ones_like(x), x, t, beyond, beyond * x, *bent], axis=1)
     information = design.T @ design
     if np.ptp(x[beyond == 0]) < 0.4 * FAR or np.ptp(x[beyond == 1]) < 0.4 * FAR or np.linalg.cond(information) > 1e9:
         return None
@@ -221,8 +223,8 @@ def _fitted(
     step = rows(place[None], upright[None], middle)[0, :6]
     bend = np.concatenate([frame[:, 1], np.zeros(3)])
     return _Stretch(
-        np.stack([step, bend]), np.array([-unit * answer[7] * float(frame[:, 2] @ upright), answer[8]]),
-        np.array([spread[7, 7], spread[8, 8] / unit**2]), noise,
+        np.stack([step, bend]), np.array([-unit * answer[3] * float(frame[:, 2] @ upright), answer[4]]),
+        np.array([spread[3, 3], spread[4, 4] / unit**2]), noise,
     )  # fmt: skip
 
 

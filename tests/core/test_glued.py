@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from manifold3d import Manifold
@@ -71,6 +73,18 @@ def test_glue_of_a_fifth_of_a_millimetre_is_found_where_the_surfaces_lean() -> N
     assert line.step_mm is not None and line.step_mm < 0.06 and line.stretches > 20
     lower, upper = closed_up(fragment, split, line)
     assert len(lower.triangles) > 1000 and len(upper.triangles) > 1000
+
+
+def test_a_round_surface_whose_radius_changes_is_not_taken_for_a_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    def leaning(points: np.ndarray) -> np.ndarray:
+        x, y, z = np.asarray(points).T
+        swell = 1.0 + 0.24 * np.sin(z / 14.0 + 3.8) + 0.035 * np.cos(4 * np.arctan2(y, x) + 0.09 * z)
+        return np.column_stack([1.13 * x * swell + 0.28 * z, 0.96 * y * swell, z])
+
+    monkeypatch.setattr(sys.modules[__name__], "NOISE", 0.002)
+    body = Manifold.cylinder(44, 12, 12, 128, True).refine_to_length(1.0).warp_batch(leaning)
+    line, _, _ = told(body, [0.0, 0.0, 0.0, 0.08, 0.05, 0.2])
+    assert line.thickness_mm == pytest.approx(0.2, abs=0.03) and line.step_mm == pytest.approx(0.094, abs=0.02)
 
 
 def test_a_step_is_found_and_a_tilt_that_the_seam_cannot_tell_is_said_to_be_unknown() -> None:

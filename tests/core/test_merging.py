@@ -11,7 +11,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import alignment, merging, meshes, steps
-from rejoin.core.alignment.views import adjust_views
+from rejoin.core.alignment import views as adjusting
+from rejoin.core.alignment.pulling import pulled_back
+from rejoin.core.alignment.state import State
+from rejoin.core.alignment.views import ViewSolver, adjust_views
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.contact import side_of
 from rejoin.core.errors import NoAnswer
@@ -27,6 +30,8 @@ from rejoin.core.merging.zipping import zipped_up
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Scan
 from rejoin.core.settings import AlignSettings, CleanSettings, ReadSettings, silent
 from rejoin.core.transforms import apply, displacement, inverse, rigid
+from rejoin.core.uncertainty.bounds import pose_covariance
+from rejoin.core.uncertainty.equations import Statement
 from tests.makers import make_case
 from tests.makers.views import Views, distance_to_truth, make_views
 from tests.makers.writing import _write_ply
@@ -262,13 +267,13 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
             assert merging._placed([sheet, sheet], [None, None], silent).adjustment is found
 
 
-def wall(seed: int, start: FloatArray) -> tuple[list[Fragment], Joint]:
+def wall(seed: int, start: FloatArray, form_mm: float = 0.06) -> tuple[list[Fragment], Joint]:
     """A wall bent strongly one way and hardly the other, seen twice, and the pose in which the second view starts."""
     rng, seen, flat = np.random.default_rng(seed), [], grid(0, 30, 0.4)
     for number in range(2):
         points = flat.vertices + number * np.array([0.15, 0.08, 0.0]) + rng.uniform(-0.04, 0.04, flat.vertices.shape)
         x, y = points[:, 0], points[:, 1]
-        points[:, 2] = 1.5 * np.cos(np.pi * x / 20) + 0.06 * np.cos(np.pi * y / 10) + rng.normal(0, 0.03, len(x))
+        points[:, 2] = 1.5 * np.cos(np.pi * x / 20) + form_mm * np.cos(np.pi * y / 10) + rng.normal(0, 0.03, len(x))
         seen.append(clean_scan(scan_of(Mesh(points, flat.triangles)), CleanSettings(flip_inside_out=False)))
     faces = [FractureFace(number, np.arange(len(view.mesh.triangles), dtype=np.int32), 0.0, 1.0, "program")
              for number, view in enumerate(seen)]  # fmt: skip
@@ -284,6 +289,32 @@ def test_a_slide_along_a_wall_is_held_by_broad_forms() -> None:
     found = adjust_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent)
     moved = displacement(found.part_from_scan[1], np.eye(4), seen[1].mesh.vertices).max()
     assert moved < 0.15 and moved < found.certainty[1].u95_mm < 0.5
+
+
+@pytest.mark.parametrize(("form_mm", "holds"), [(0.15, True), (0.0, False)])
+def test_a_hold_that_the_normals_do_not_tell_is_measured_by_moving(
+    monkeypatch: pytest.MonkeyPatch, form_mm: float, holds: bool
+) -> None:
+    """The slide along the wall is taken out of what is told: a form pulls the view back, noise alone does not."""
+    start, asked = rigid(np.eye(3), np.array([0.0, 0.1, 0.0])), list[tuple[ViewSolver, State, list[Statement]]]()
+    seen, joint = wall(1, start, form_mm)
+
+    def keep(solver: ViewSolver, state: State, told: list[Statement]) -> FloatArray:
+        asked.append((solver, state, told))
+        return pulled_back(solver, state, told)
+
+    monkeypatch.setattr(adjusting, "pulled_back", keep)
+    settings = replace(AlignSettings(), missing_layer=False)
+    adjust_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent)
+    (solver, state, told), = asked
+    faint = np.diag([1.0, 1.0, 1.0, 1.0, 0.03, 1.0])
+    weak = [replace(one, pose=faint @ one.pose @ faint, rim=np.zeros((6, 6))) for one in told]
+    layout = solver.layout_at(state.poses)
+    found = pulled_back(solver, state, weak)
+    spread = [1.96 * float(np.sqrt(pose_covariance(layout, state.contacts, weak, more)[4, 4])) / seen[0].spacing_mm
+              for more in (np.zeros_like(found), found)]  # fmt: skip
+    assert spread[0] > 10.0 and (0.1 < spread[1] < 1.5 if holds else spread[1] > 10.0)
+    assert np.linalg.eigvalsh(found)[0] > -1e-9 * np.abs(found).max(initial=1.0)
 
 
 def test_a_narrow_overlap_is_taken_whole_though_noise_leaves_holes_in_it() -> None:

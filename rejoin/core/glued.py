@@ -34,7 +34,6 @@ FIRM = 8.0
 FEWEST = 7
 """Stretches of the seam that must tell of a step."""
 
-
 KnownAcross = tuple[FloatArray, FloatArray, float, float]
 """Two points (3,), one on each side, and their distance before the part broke, with its limit, mm."""
 
@@ -123,9 +122,7 @@ def split_along(fragment: Fragment, marks_mm: npt.ArrayLike, band_mm: float | No
     return Split(keep[labels == below], keep[labels == above], middle, np.asarray(normal, float), height)
 
 
-def glue_line(
-    fragment: Fragment, split: Split, known: KnownAcross | None = None
-) -> GlueLine:
+def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None) -> GlueLine:
     """What the glue did, from the original surfaces on both sides and a known size.
 
     Parameters

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.bites import Bite
 from rejoin.core.fusing.continuing import Over
-from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.fusing.ring import BoolArray, flagged, widened
 from rejoin.core.fusing.soundness import Indices
 from rejoin.core.records import FloatArray, Mesh
 
@@ -18,7 +18,7 @@ WIDEST = 10.0
 """A wall so many times as large as the bare fracture belongs to another hollow, as the bore that a break runs along."""
 LEAST_WALL = 1.0
 """Walls smaller than the square of this many spacings, what one vertex stands for, show no hollow."""
-AWAY, MOST_AWAY = 0.5, 0.1
+AWAY, MOST_AWAY = 0.2, 0.1
 """A chip's walls look towards the fracture that it laid bare (cosine); this share of both together may look away."""
 SAID = 0.5
 """Share of a hollow's walls that are fracture face where it is said to be a chip."""
@@ -65,9 +65,10 @@ def winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
     away, every = 0.0, float(meshes.vertex_areas(parts[hollow.number])[hollow.bare].sum())
     for number, (part, wall) in enumerate(zip(parts, hollow.walls, strict=True)):
         if number != hollow.number:
-            areas = meshes.vertex_areas(part)[wall]
-            away += float(areas[meshes.vertex_normals(part)[wall] @ towards > AWAY].sum())
-            every += float(areas.sum())
+            areas = meshes.vertex_areas(part)
+            every += float(areas[wall].sum())
+            inner = np.flatnonzero(~widened(part, ~flagged(part, [wall])))  # at the rim normals are half the face's
+            away += float(areas[inner[meshes.vertex_normals(part)[inner] @ towards > AWAY]].sum())
     return away > MOST_AWAY * every
 
 

@@ -33,8 +33,6 @@ LARGE = 0.4
 OPEN, OPEN_AT_HOLLOW = 0.5, 0.1
 """A bite looks the way of the surfaces that it was broken from (median cosine); the wall of a hole looks across.
 Beside bare fracture it may be steeper, as where a thin wall broke through."""
-
-
 CLOSE = 0.67
 """Both sides are compared where they come so near to each other, in shares of the distance at which bites meet."""
 PLACES, ROUND, ENOUGH, FEWEST = 12, 0.85, 12, 3

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-
-from rejoin.cli import main
+from rejoin.cli import program
 
 if __name__ == "__main__":
-    sys.exit(main())
+    program()

@@ -11,6 +11,8 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from typing import NoReturn
 
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse, out_of_memory
 from rejoin.options import parser
@@ -18,6 +20,25 @@ from rejoin.terminal import say, say_error, stop_on_ctrl_c, stop_was_asked
 
 SCREEN = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 """Environment variables of which one is set where a window can open (Linux)."""
+
+
+def program() -> NoReturn:
+    """Run what was typed, and leave with its exit code.
+
+    Where a window was open, the process ends at once: Qt and the viewport, taken down one by one while Python ends,
+    have crashed once all work was done.
+    """
+    code = main()
+    if "PySide6.QtWidgets" not in sys.modules:
+        sys.exit(code)
+    from multiprocessing import active_children
+
+    for child in active_children():
+        child.terminate()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(code)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -698,3 +698,20 @@ def test_the_common_frame_is_the_first_placed_fragments() -> None:
     assert np.allclose(poses[0] @ found[2][0], poses[1], atol=1e-12)
     bare = telling.settled_placements(replace(project, placements=()))
     assert [f[0] is None for f in bare] == [False, True, True]
+
+
+@pytest.mark.parametrize("window", [True, False])
+def test_after_a_window_nothing_is_taken_down_that_could_crash(window: bool) -> None:
+    """What is said is seen, what was started is stopped, and the exit code is right."""
+    code = (
+        "import atexit, multiprocessing, sys, time\n"
+        "from rejoin import cli\n"
+        "if __name__ == '__main__':\n"
+        "    atexit.register(lambda: print('taken down'))\n"
+        f"    sys.modules.update(dict.fromkeys(['PySide6.QtWidgets'] if {window} else []))\n"
+        "    multiprocessing.get_context('fork').Process(target=time.sleep, args=(60,), daemon=True).start()\n"
+        "    cli.main = lambda: 3 if print('told') is None else 0\n"
+        "    cli.program()\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=30)
+    assert ran.returncode == 3 and ran.stdout.split() == (["told"] if window else ["told", "taken", "down"]), ran.stderr

@@ -70,7 +70,7 @@ def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it() ->
     whole = fused(parts)
     assert whole.fills == ()
     (note,) = whole.notes
-    assert "may be chips or the part's own recesses" in note and "mark its walls" in note
+    assert "may be chips or the part's own recesses" in note and "together with its walls" in note
     assert whole.volume_mm3 == pytest.approx((Solid.cube([30, 16, 24], True) - dimple).volume(), rel=1e-3)
     told = fused(parts, tuple(below(parts, 0.3, 8.0)))
     assert told.notes == () and told.volume_mm3 == pytest.approx(30 * 16 * 24, rel=1e-3)

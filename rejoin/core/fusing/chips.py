@@ -104,9 +104,7 @@ def _through(parts: list[Mesh], found: list[Hollow], spacing_mm: float) -> Itera
     points = np.concatenate([part.vertices for part in parts])
     starts = np.cumsum([0, *[len(part.vertices) for part in parts]])
     known = [(hollow, hollow.over) for hollow in found if hollow.over is not None]
-    spots = [
-        np.concatenate([hollow.all_of(n) + start for n, start in enumerate(starts[:-1])]) for hollow, _ in known
-    ]
+    spots = [hollow.of(starts) for hollow, _ in known]
     trees, links = [cKDTree(points[own]) for own in spots], np.zeros((len(spots),) * 2, bool)
     for a in range(len(spots)):
         for b in range(a):
@@ -144,7 +142,8 @@ def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -
         sizes = ", ".join(f"{across:.1f}" for across in own)
         said.append(
             f"Hollows across the crack that may be chips or the part's own recesses are left as they are ({sizes} mm "
-            "wide). If one is a chip, mark its walls as fracture face on both pieces and join again."
+            "wide). If one is a chip, choose the break together with its walls as fracture face on both pieces, and "
+            "join again."
         )
     return said
 

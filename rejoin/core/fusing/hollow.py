@@ -40,6 +40,10 @@ class Hollow:
     doubted: bool = False
     over: Over | None = None
 
+    def of(self, starts: Indices) -> Indices:
+        """Its vertices among those of all parts together."""
+        return np.concatenate([self.all_of(n) + starts[n] for n in range(len(self.walls))])
+
     def all_of(self, number: int) -> Indices:
         return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
 

@@ -147,7 +147,7 @@ def _below(
     """
     every = [hollow for ways in tried for hollow in ways]
     near, count = joined(parts), np.cumsum([0, *[len(part.vertices) for part in parts]])
-    spots = [np.concatenate([hollow.all_of(n) + count[n] for n in range(len(parts))]) for hollow in every]
+    spots = [hollow.of(count) for hollow in every]
     gone = np.concatenate([
         side.removed | widened(part, flagged(part, [hollow.all_of(number) for hollow in every]))
         for number, (part, side) in enumerate(zip(parts, sides, strict=True))

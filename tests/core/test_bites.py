@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rejoin.core import meshes
-from rejoin.core.fusing import bites, fuse_fragments
+from rejoin.core.fusing import bites, chips, fuse_fragments, hollows
 from rejoin.core.fusing.chips import broken_vertices
 from rejoin.core.fusing.creasing import creased
 from rejoin.core.fusing.quadrics import fitted, flat, misfit_together, step_between
@@ -105,6 +105,17 @@ def test_a_chip_right_through_a_wall_is_filled_between_both_faces() -> None:
     spots = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
     assert np.percentile(np.abs(np.abs(spots[:, 1]) - 1.2), 95) < 0.1
     assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=3e-3)
+
+
+@pytest.mark.parametrize("limit", [chips.DEEPEST, 1e9])
+def test_a_bore_through_a_plate_is_no_chip_through_it(monkeypatch: pytest.MonkeyPatch, limit: float) -> None:
+    """The wall between bore and crack is lost: little fracture lies bare beside it. Without the limit it is filled."""
+    monkeypatch.setattr(chips, "DEEPEST", limit)
+    monkeypatch.setattr(hollows, "winds_around", lambda parts, hollow: False)
+    solid = Solid.cube([36, 4, 30], True)
+    bore = Solid.cylinder(10, 2.6, 2.6, 64, True).rotate([-90, 0, 0]).translate([1.0, 0, 2.2])
+    whole = fuse_fragments(*broken(solid, off_upper=bore), ())
+    assert whole.closed and (whole.genus, len(whole.fills)) == ((1, 0) if limit < 1e9 else (0, len(whole.fills) or -1))
 
 
 def test_a_bore_that_the_crack_runs_along_is_no_chip() -> None:

@@ -29,6 +29,9 @@ from rejoin.core.fusing.ring import (
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, FractureFace, Fragment, Joint, Mesh
 
+DEEPEST = 5.0
+"""What a chip through a wall left is no larger than so many times the fracture laid bare: one and a half times as deep as
+wide. A bore that the break runs along has walls all round."""
 HANGS = 2.0
 """Walls no farther apart than so many spacings are one chip's."""
 
@@ -102,6 +105,7 @@ def with_chips(
 def _through(parts: list[Mesh], found: list[Hollow], spacing_mm: float) -> Iterator[Through]:
     """Hollows, alone or such as hang together, that go through a wall."""
     points = np.concatenate([part.vertices for part in parts])
+    areas = np.concatenate([meshes.vertex_areas(part) for part in parts])
     starts = np.cumsum([0, *[len(part.vertices) for part in parts]])
     known = [(hollow, hollow.over) for hollow in found if hollow.over is not None]
     spots = [hollow.of(starts) for hollow, _ in known]
@@ -114,7 +118,9 @@ def _through(parts: list[Mesh], found: list[Hollow], spacing_mm: float) -> Itera
     for k in range(number):
         own = np.unique(np.concatenate([spots[n] for n in np.flatnonzero(group == k)]))
         overs = [known[n][1] for n in np.flatnonzero(group == k)]
-        if through(overs, points[own]):
+        bare = np.concatenate([known[n][0].bare + starts[known[n][0].number] for n in np.flatnonzero(group == k)])
+        notch = areas[own].sum() <= DEEPEST * areas[bare].sum()
+        if notch and through(overs, points[own]):
             yield Through(own, _Within(overs))
 
 

@@ -30,8 +30,8 @@ from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.records import Fill, FloatArray, FractureFace, Fragment, Joint, Mesh
 
 DEEPEST = 5.0
-"""What a chip through a wall left is no larger than so many times the fracture laid bare: one and a half times as deep as
-wide. A bore that the break runs along has walls all round."""
+"""What a chip through a wall left is no larger than so many times the fracture laid bare: one and a half times as deep
+as wide. A bore that the break runs along has walls all round."""
 HANGS = 2.0
 """Walls no farther apart than so many spacings are one chip's."""
 

@@ -49,6 +49,10 @@ LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
 
+BY_CHANCE = 0.42
+"""Share of the allowed gap from which a misfit, 1.75 times as large, is what chance contact shows."""
+
+
 @dataclass(frozen=True, eq=False)
 class Pose:
     """A judged way of putting two fragments together."""
@@ -94,7 +98,7 @@ def judge(
         if across > 0.0:
             told = max(told, min(across + shared, 1.9 * LEAST_SCORE))
     # Two sides of one break part by noise and sampling; chance contact fills the allowed gap evenly.
-    expected = max(touch.noise, 0.06 * spacing)
+    expected = max(touch.noise, 0.06 * spacing, min(_cut_off(first, second, touch), BY_CHANCE * limit))
     close = float(np.clip((1.75 - touch.residual / expected) / 0.5, 0.0, 1.0))
     score = close * max(_unlikely_by_chance(first, touch) * min(1.0, held), told)
     if score > 0.0 and not sparse:
@@ -111,6 +115,22 @@ def judge(
         good=False,
         reason="",
     )
+
+
+def _cut_off(first: Surface, second: Surface, touch: _Touch) -> float:
+    """Misfit (mm, 1 sigma) that noise and the triangles of either scan, which cut crests and fill valleys, leave.
+
+    A vertex stands about as far out of the mean of its neighbours as the
+    surface does out of the triangles round it; of that, noise that is
+    independent from vertex to vertex makes 7/6 of its variance.
+    """
+    seen, at = touch.seen, touch.contact
+    nodes = first.nodes.of_vertex[touch.chosen[seen.index[at]]], second.nodes.of_vertex[seen.nearest[at]]
+    total = touch.noise**2
+    for surface, own in zip((first, second), nodes, strict=True):
+        if len(own):
+            total += max(sigma_of(surface.bends[own]) ** 2 - 7.0 / 6.0 * surface.fragment.noise_mm**2, 0.0)
+    return float(np.sqrt(total))
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, decided, judge
@@ -16,9 +15,8 @@ from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising
 from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
-from rejoin.core.surfaces import Surface, alike, faced, touching_limit
+from rejoin.core.surfaces import Surface, alike, faced, surface_of, touching_limit
 from rejoin.core.transforms import inverse, rigid
-from rejoin.core.views import coarse_nodes
 
 PAIRS = {1: 40, 2: 80, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
@@ -74,12 +72,9 @@ class Start:
 
 
 def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
-    """Nodes, search tree and outlines of a fragment's candidate faces."""
-    nodes = coarse_nodes(fragment)
-    _, samples = np.unique(nodes.of_vertex, return_index=True)
-    trees = cKDTree(fragment.mesh.vertices), cKDTree(nodes.points)
-    surface = Surface(fragment, nodes, *trees, samples.astype(np.int32))
-    return Prepared(surface, Gallery(fragment, nodes, faces), outlines_of(fragment, nodes, faces))
+    """Nodes, search trees and outlines of a fragment's candidate faces."""
+    surface = surface_of(fragment)
+    return Prepared(surface, Gallery(fragment, surface.nodes, faces), outlines_of(fragment, surface.nodes, faces))
 
 
 def unlikely(first: Prepared, second: Prepared) -> float:

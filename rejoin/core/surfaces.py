@@ -7,17 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from rejoin.core.records import FloatArray, Fragment, IntArray
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 from rejoin.core.transforms import apply, displacement, turn
-from rejoin.core.views import Nodes
+from rejoin.core.views import Nodes, coarse_nodes
 
 
 @dataclass(frozen=True, eq=False)
 class Surface:
     """What finding and judging need of one fragment, made once.
 
-    ``samples`` (k,) is one vertex for each node, ``tree`` holds all vertices,
-    ``node_tree`` the nodes.
+    ``samples`` (k,) is one vertex for each node, ``bends`` (k,) how far it
+    stands out of the mean of its neighbours (mm, along the normal), ``tree``
+    holds all vertices, ``node_tree`` the nodes.
     """
 
     fragment: Fragment
@@ -25,10 +26,36 @@ class Surface:
     tree: cKDTree
     node_tree: cKDTree
     samples: IntArray
+    bends: FloatArray
 
     @property
     def sample_areas(self) -> FloatArray:
         return self.nodes.areas
+
+
+def surface_of(fragment: Fragment) -> Surface:
+    """Nodes, search trees and samples of a fragment."""
+    nodes = coarse_nodes(fragment)
+    _, samples = np.unique(nodes.of_vertex, return_index=True)
+    trees = cKDTree(fragment.mesh.vertices), cKDTree(nodes.points)
+    return Surface(fragment, nodes, *trees, samples.astype(np.int32), _bends(fragment.mesh, samples, nodes))
+
+
+def _bends(mesh: Mesh, samples: IntArray, nodes: Nodes) -> FloatArray:
+    """How far each sample stands out of the mean of its neighbours, along its normal (the umbrella vector)."""
+    which = np.full(len(mesh.vertices), -1, np.int32)
+    which[samples] = np.arange(len(samples))
+    total, count = np.zeros((len(samples), 3)), np.zeros(len(samples))
+    for corner in range(3):
+        at = which[mesh.triangles[:, corner]]
+        fan = np.flatnonzero(at >= 0)
+        one, two = mesh.triangles[fan, corner - 2], mesh.triangles[fan, corner - 1]
+        arms = mesh.vertices[one] + mesh.vertices[two]
+        total += np.stack([np.bincount(at[fan], arm, len(samples)) for arm in arms.T], axis=1)
+        count += np.bincount(at[fan], minlength=len(samples))
+    outwards = total / (2.0 * np.maximum(count, 1.0))[:, None] - mesh.vertices[samples]
+    outwards[count == 0] = 0.0
+    return np.asarray(np.einsum("ij,ij->i", outwards, nodes.vertex_normals[samples]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -45,6 +45,9 @@ FORM = 7.0
 LEAST_TOUCHING = 0.35
 """Share of the facing surfaces that must touch, else most of them do not."""
 
+HALF = 0.5
+"""Share of the rim along which the original surfaces run on wherever they were one: worn and chipped ones over more."""
+
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
@@ -180,6 +183,16 @@ def form_between(first: Surface, second: Surface, a_from_b: FloatArray) -> float
     return 0.0 if touch is None else _form(first, second, b_from_a, touch)
 
 
+def covering(first: Surface, second: Surface, a_from_b: FloatArray) -> float:
+    """Share of both faces, where they face each other in a pose, that lies on the other; 0 where they hardly do."""
+    b_from_a = inverse(a_from_b)
+    touch = _touch(first, second, b_from_a, False)
+    if touch is None:
+        return 0.0
+    zone = np.flatnonzero(touch.zone).astype(np.int32)
+    return outline_information(first, second, b_from_a, touch.seen, zone, touch.ways)[1]
+
+
 def _form(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) -> float:
     """Nats in the form that the faces share."""
     zone = np.flatnonzero(touch.zone).astype(np.int32)
@@ -246,6 +259,8 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
         doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
     if runner_up > 0.5 * evidence.score:
         doubts.append("another position fits nearly as well")
+    if evidence.runs_on is not None and evidence.runs_on < HALF:
+        doubts.append(f"the original surfaces run on along {100 * evidence.runs_on:.0f} % of the rim only")
     if evidence.held < 1.0:
         doubts.append("the faces are so smooth that they could slide")
     if evidence.touching_share < LEAST_TOUCHING:

@@ -13,6 +13,7 @@ from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import ROUNDS, approached, refined
 from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
 from rejoin.core.records import FloatArray, FractureFace, Fragment
+from rejoin.core.rims import Rims
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, alike, faced, surface_of, touching_limit
@@ -100,6 +101,7 @@ class Search:
         self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
         self.rims_seen: list[Start] = []
+        self.rims = Rims(self.a, self.b)
 
     def glance(self) -> list[Pose]:
         """Judged poses, best first, from the likeliest few pairs of faces; none where the best of them tells little."""
@@ -185,7 +187,7 @@ class Search:
         if likely:
             evidence = decided(self._refined(best).evidence, 0.0)
             plain = evidence.good or (evidence.touching_share > WHOLLY and evidence.score > PLAIN)
-            if plain and max(best.score, evidence.score) > PLENTY:
+            if plain and max(best.score, evidence.score) > PLENTY and self.rims.covers(self._refined(best)):
                 return True
         others = (one.score for one in self.starts[1:] if not self._alike(one.pose, best.pose))
         return self.done >= PAIRS[1] and best.score > 2 * LEAST_SCORE > 4 * next(others, best.score)
@@ -241,7 +243,7 @@ class Search:
         promising = poses and poses[0].evidence.score > 0.2 * LEAST_SCORE
         if promising and slide and not decided(poses[0].evidence, 0.0).good:
             poses[0] = _slid(self.a, self.b, poses[0])
-        return distinct(self.a, self.b, poses)
+        return self.rims.told_apart(distinct(self.a, self.b, poses))
 
 
 def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:

@@ -36,9 +36,9 @@ class Surface:
 def surface_of(fragment: Fragment) -> Surface:
     """Nodes, search trees and samples of a fragment."""
     nodes = coarse_nodes(fragment)
-    _, samples = np.unique(nodes.of_vertex, return_index=True)
+    samples = np.unique(nodes.of_vertex, return_index=True)[1].astype(np.int32)
     trees = cKDTree(fragment.mesh.vertices), cKDTree(nodes.points)
-    return Surface(fragment, nodes, *trees, samples.astype(np.int32), _bends(fragment.mesh, samples, nodes))
+    return Surface(fragment, nodes, *trees, samples, _bends(fragment.mesh, samples, nodes))
 
 
 def _bends(mesh: Mesh, samples: IntArray, nodes: Nodes) -> FloatArray:

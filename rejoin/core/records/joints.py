@@ -49,6 +49,9 @@ class Evidence(Record):
         True only where the evidence excludes the runner-up.
     reason : str
         One sentence in plain words.
+    runs_on : float or None
+        Share of the rim along which the original surfaces run on into each
+        other; None where nothing asked for it, or too little rim is there.
     """
 
     score: float
@@ -60,6 +63,7 @@ class Evidence(Record):
     held: float
     good: bool
     reason: str
+    runs_on: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.contact import Skirt, facing_triangles, rows, side_and_skirt
+from rejoin.core.contact import Side, Skirt, facing_triangles, rows, side_and_skirt
 from rejoin.core.contact.across import crossings
 from rejoin.core.contact.skirts import FAR
 from rejoin.core.records import FloatArray, Fragment
@@ -32,6 +32,12 @@ NEVER_BETTER = 0.05, float(np.deg2rad(1.0))
 
 SHARED = 4.0
 """Stretches worth one independent one: each is asked from either side, and neighbours share points and noise."""
+
+HALF = 0.5
+"""Share of the rim along which surfaces that were one run on at least: worn and chipped ones do along more."""
+
+ASIDE, PLAINLY = 0.5, 25.0
+"""Spacings by which a position must be off, and nats by which they must tell it, to speak against a position."""
 
 ROUNDS = 10
 
@@ -52,6 +58,8 @@ class Running:
         Nats by which the stretches speak for one surface and against two.
     slid_mm : float
         How far the farthest stretch was moved.
+    aside : float
+        Nats by which they would have it slid, where that is by more than half a spacing.
     lever : float
         How much of a turn in the plane the stretches feel, 0 to 1: next to nothing round a circle, wherever
         its centre is.
@@ -64,8 +72,18 @@ class Running:
     stretches: int
     told: float
     slid_mm: float
+    aside: float
     lever: float
     radius_mm: float
+
+    @property
+    def against(self) -> str:
+        """What speaks against the pose that was given, in words; empty where nothing does."""
+        if self.share < HALF:
+            return f"the original surfaces run on along {100 * self.share:.0f} % of the rim only"
+        if self.aside > PLAINLY:
+            return f"the original surfaces beside the crack would run on {self.slid_mm:.2f} mm from there"
+        return ""
 
 
 def running_on(first: Fragment, second: Fragment, a_from_b: FloatArray) -> Running | None:
@@ -87,9 +105,13 @@ def running_on(first: Fragment, second: Fragment, a_from_b: FloatArray) -> Runni
         return None
     faces = [(first, chosen[0]), (second, chosen[1])]
     (side, skirt), (_, other) = abreast(lambda face, _: side_and_skirt(*face), faces)
-    normal = (side.areas[:, None] * side.normals).sum(axis=0)
-    return _slid(skirt, other, a_from_b, normal / float(np.linalg.norm(normal)))
+    return running_across(side, skirt, other, a_from_b)
 
+
+def running_across(side: Side, a: Skirt, b: Skirt, a_from_b: FloatArray) -> Running | None:
+    """The same by a's face and the skirts of both, where they are known already."""
+    normal = (side.areas[:, None] * side.normals).sum(axis=0)
+    return _slid(a, b, a_from_b, normal / float(np.linalg.norm(normal)))
 
 
 def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Running | None:
@@ -105,7 +127,7 @@ def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Runni
     jacobian = rows(seen.places, seen.normals, centre)[:, :6] @ ways
     step_sd = np.hypot(seen.step_sd, NEVER_BETTER[0] * seen.spacing_mm)
     bend_sd = np.hypot(seen.bend_sd, NEVER_BETTER[1])
-    slide = _slide(jacobian, seen.steps, step_sd)
+    slide, tells = _slide(jacobian, seen.steps, step_sd)
     left = seen.steps + jacobian @ slide
     motion = ways @ slide
     moved = np.linalg.norm(motion[3:] + np.cross(motion[:3], seen.places - centre), axis=1)
@@ -114,7 +136,9 @@ def _slid(a: Skirt, b: Skirt, a_from_b: FloatArray, normal: FloatArray) -> Runni
     share = float((odds / (DOUBTED + odds)).sum()) / count
     told = float(np.log(DOUBTED + odds).sum() + seen.ended * np.log(DOUBTED)) / SHARED
     radius = float(np.sqrt(np.square(seen.places - centre).sum(axis=1).mean()))
-    return Running(pose, share, count, told, float(moved.max()), _lever(jacobian) / radius, radius)
+    slid = float(moved.max())
+    aside = tells if slid > ASIDE * seen.spacing_mm else 0.0
+    return Running(pose, share, count, told, slid, aside, _lever(jacobian) / radius, radius)
 
 
 def _lever(jacobian: FloatArray) -> float:
@@ -123,20 +147,23 @@ def _lever(jacobian: FloatArray) -> float:
     return float(np.sqrt(np.square(turn - shifts @ np.linalg.lstsq(shifts, turn, rcond=None)[0]).mean()))
 
 
-def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> FloatArray:
-    """Turn and both shifts in the plane (3,) that close most of the steps: least squares, stragglers weighed down."""
+def _slide(jacobian: FloatArray, steps: FloatArray, sd: FloatArray) -> tuple[FloatArray, float]:
+    """Turn and both shifts in the plane (3,) that close most of the steps, and the nats by which they tell them.
+
+    Least squares, stragglers weighed down.
+    """
     size = np.array([max(float(np.sqrt(np.square(jacobian[:, 0]).mean())), 1e-9), 1.0, 1.0])
     scaled, told = jacobian / size / sd[:, None], -steps / sd
     answer = np.zeros(3)
     for _ in range(ROUNDS):
         left = told - scaled @ answer
-        limit = 5.0 * max(sigma_of(left), 1.0)
-        weight = tukey(left, limit)
+        spread = max(sigma_of(left), 1.0)
+        weight = tukey(left, 5.0 * spread)
         matrix = scaled.T @ (weight[:, None] * scaled)
         # What no stretch holds, such as the turn of a round bar, stays as it is.
         ridge = 1e-2 * np.trace(matrix) / 3.0 * np.eye(3)
         answer = answer + np.linalg.solve(matrix + ridge, scaled.T @ (weight * left))
-    return np.asarray(answer / size)
+    return answer / size, float(answer @ matrix @ answer) / (2.0 * SHARED * spread**2)
 
 
 def _odds(

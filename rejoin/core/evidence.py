@@ -45,9 +45,6 @@ FORM = 7.0
 LEAST_TOUCHING = 0.35
 """Share of the facing surfaces that must touch, else most of them do not."""
 
-HALF = 0.5
-"""Share of the rim along which the original surfaces run on wherever they were one: worn and chipped ones over more."""
-
 LEAST_LEAD = 8.0
 """Nats by which a contact must lead its rival to be placed at all: odds of some thousand to one."""
 
@@ -259,8 +256,8 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
         doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
     if runner_up > 0.5 * evidence.score:
         doubts.append("another position fits nearly as well")
-    if evidence.runs_on is not None and evidence.runs_on < HALF:
-        doubts.append(f"the original surfaces run on along {100 * evidence.runs_on:.0f} % of the rim only")
+    if evidence.against:
+        doubts.append(evidence.against)
     if evidence.held < 1.0:
         doubts.append("the faces are so smooth that they could slide")
     if evidence.touching_share < LEAST_TOUCHING:
@@ -273,3 +270,9 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
         words += f", next best {times:.0f} times weaker" if times >= 2.0 else ", next best nearly as strong"
     reason = f"{words}; {', '.join(doubts)}" if doubts else words
     return replace(evidence, runner_up=max(runner_up, 0.0), good=not doubts, reason=reason)
+
+
+def doubted(evidence: Evidence, words: str) -> Evidence:
+    """The evidence, decided before, with what was found against it since."""
+    joined = f"{evidence.reason}, {words}" if not evidence.good else f"{evidence.reason}; {words}"
+    return replace(evidence, good=False, against=words, reason=joined)

@@ -4,16 +4,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from rejoin.core.continuity import Running, running_on
-from rejoin.core.evidence import LEAST_SCORE, Pose, covering
+from rejoin.core.evidence import LEAST_SCORE, Pose, covering, judge
 from rejoin.core.flat import RUNS_ON
-from rejoin.core.outline import SHARE
+from rejoin.core.icp import refined
 from rejoin.core.surfaces import Surface
 
-RIVAL, TIED = 0.5, 5.0 / 6.0
-"""Shares of the best score from which another position is a rival, and from which the relief does not tell which."""
+RIVAL = 0.5
+"""Share of the best score from which another position is a rival."""
+
+WHOLE = 0.95
+"""Share of both faces that lie on each other from which neither is bare: what noise and ragged rims leave of all."""
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """A pose, how the original surfaces run on in it, and the nats they tell for it."""
+
+    pose: Pose
+    running: Running | None
+
+    @property
+    def told(self) -> float:
+        return 0.0 if self.running is None else self.running.told - self.running.aside
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,25 +35,37 @@ class Rims:
 
     first: Surface
     second: Surface
-    seen: list[tuple[Pose, Running | None]] = field(default_factory=list)
+    seen: list[tuple[Pose, Looked]] = field(default_factory=list)
 
     def covers(self, pose: Pose) -> bool:
         """Whether either face covers the other, or original surfaces run on beside them, as on two sides of a break.
 
         Relief that repeats itself fits a period aside as well, but then leaves both faces bare.
         """
-        if covering(self.first, self.second, pose.a_from_b) > SHARE:
+        if covering(self.first, self.second, pose.a_from_b) > WHOLE:
             return True
-        running = self.running(pose)
-        return running is not None and running.share > RUNS_ON
+        running = self.looked_at(pose).running
+        return running is not None and running.share > RUNS_ON and not running.against
 
-    def running(self, pose: Pose) -> Running | None:
-        """How the original surfaces run on in a pose; None where too little rim is there to be judged."""
-        known = next((one for one in self.seen if one[0] is pose), None)
+    def looked_at(self, pose: Pose) -> Looked:
+        """The pose, or where the rims lead from it if the relief agrees, and how the original surfaces run on there."""
+        known = next((looked for one, looked in self.seen if one is pose), None)
         if known is None:
-            known = pose, running_on(self.first.fragment, self.second.fragment, pose.a_from_b)
-            self.seen.append(known)
-        return known[1]
+            known = self._led(Looked(pose, self._running(pose)))
+            self.seen.append((pose, known))
+        return known
+
+    def _running(self, pose: Pose) -> Running | None:
+        return running_on(self.first.fragment, self.second.fragment, pose.a_from_b)
+
+    def _led(self, looked: Looked) -> Looked:
+        if looked.running is None or not looked.running.aside:
+            return looked
+        a_from_b = refined(self.first, self.second, looked.running.a_from_b)
+        pose = Pose(a_from_b, judge(self.first, self.second, a_from_b))
+        if pose.evidence.score < RIVAL * looked.pose.evidence.score:
+            return looked
+        return max(looked, Looked(pose, self._running(pose)), key=lambda one: one.told)
 
     def told_apart(self, poses: list[Pose]) -> list[Pose]:
         """Poses, best first, without those that the original surfaces refute, where the relief does not decide.
@@ -50,14 +75,11 @@ class Rims:
         likely = [pose for pose in poses if pose.evidence.score > max(LEAST_SCORE, RIVAL * poses[0].evidence.score)]
         if not likely or (len(likely) == 1 and self.covers(likely[0])):
             return poses
-        running = [self.running(pose) for pose in likely]
-        told = np.array([0.0 if one is None else one.told for one in running])
-        tied = [pose.evidence.score > TIED * poses[0].evidence.score for pose in likely]
-        best = int(np.argmax(np.where(tied, told, -np.inf)))
-        if told[0] > told[best] - LEAST_SCORE:
-            best = 0
-        found = running[best]
-        evidence = replace(likely[best].evidence, runs_on=None if found is None else found.share)
-        refuted = [pose for pose, nats in zip(likely, told, strict=True) if nats < told[best] - LEAST_SCORE]
-        others = [pose for pose in poses if not any(pose is one for one in (*refuted, likely[best]))]
-        return [replace(likely[best], evidence=evidence), *others]
+        looked = [self.looked_at(pose) for pose in likely]
+        best = max(looked, key=lambda one: one.told)
+        if looked[0].told > best.told - LEAST_SCORE:
+            best = looked[0]
+        words = "" if best.running is None else best.running.against
+        first = replace(best.pose, evidence=replace(best.pose.evidence, against=words))
+        rest = [one.pose for one in looked if one is not best and one.told > best.told - LEAST_SCORE]
+        return [first, *rest, *(pose for pose in poses if not any(pose is one for one in likely))]

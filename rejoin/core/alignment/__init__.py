@@ -18,8 +18,10 @@ from rejoin.core.alignment.loops import opening, sentence, strongest
 from rejoin.core.alignment.seating import Gape, Unsettled, seat
 from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
+from rejoin.core.continuity import running_across
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
-from rejoin.core.records import FloatArray, Fragment, Joint, Placement
+from rejoin.core.evidence import doubted
+from rejoin.core.records import Evidence, FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
 from rejoin.core.uncertainty.bounds import Certainty, certainties
@@ -58,6 +60,8 @@ class Adjustment:
         of the rest, in their order.
     uneven : dict of int to Gape or Unsettled
         Joints (numbers likewise) of which a part gapes and did not count, or that may rest otherwise.
+    against : dict of int to str
+        Joints (numbers likewise) that the original surfaces beside them speak against, with the words.
     """
 
     part_from_scan: Poses
@@ -72,6 +76,7 @@ class Adjustment:
     covariance: FloatArray
     left_out: dict[int, str] = field(default_factory=dict)
     uneven: dict[int, Gape | Unsettled] = field(default_factory=dict)
+    against: dict[int, str] = field(default_factory=dict)
 
     def placement(self, fragment: int) -> Placement:
         """The fragment's place and how sure it is; the held fragment is sure by definition."""
@@ -91,10 +96,14 @@ class Adjustment:
         unknown = no_layers(1)[0]
         told = [unknown if number in self.left_out else next(layers) for number in range(len(joints))]
         return tuple(
-            replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b],
+            replace(joint, a_from_b=inverse(poses[joint.a]) @ poses[joint.b], evidence=self._evidence(number, joint),
                     missing_layer_mm=layer.apart_mm, missing_layer_sd_mm=layer.sd_mm)
-            for joint, layer in zip(joints, told, strict=True)
+            for number, (joint, layer) in enumerate(zip(joints, told, strict=True))
         )
+
+    def _evidence(self, number: int, joint: Joint) -> Evidence:
+        words = self.against.get(number)
+        return doubted(joint.evidence, words) if words and not joint.evidence.against else joint.evidence
 
 
 def adjust(
@@ -150,7 +159,8 @@ def adjust(
         try:
             found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known, watch)
             uneven = {kept[number]: told for number, told in found.uneven.items()}
-            return replace(found, left_out=dict(sorted(left.items())), uneven=uneven)
+            against = {kept[number]: words for number, words in found.against.items()}
+            return replace(found, left_out=dict(sorted(left.items())), uneven=uneven, against=against)
         except NothingOpposite as nothing:
             lost = kept[nothing.number]
             rest = [number for number in kept if number != lost]
@@ -261,8 +271,18 @@ def _finished(
     )
     return Adjustment(
         state.poses, solver.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-        outcomes, state.settled, certainty, covariance, uneven=uneven,
+        outcomes, state.settled, certainty, covariance, uneven=uneven, against=_against(solver, state),
     )
+
+
+def _against(solver: Solver, state: State) -> dict[int, str]:
+    """Joints that the original surfaces beside them speak against, in words."""
+    told = {}
+    for number, (joint, sides, skirts) in enumerate(zip(solver.joints, solver.sides, solver.skirts, strict=True)):
+        running = running_across(sides[0], *skirts, inverse(state.poses[joint.a]) @ state.poses[joint.b])
+        if running is not None and running.against:
+            told[number] = running.against
+    return told
 
 
 __all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "NothingOpposite", "Watch", "adjust", "unwatched"]

@@ -49,9 +49,9 @@ class Evidence(Record):
         True only where the evidence excludes the runner-up.
     reason : str
         One sentence in plain words.
-    runs_on : float or None
-        Share of the rim along which the original surfaces run on into each
-        other; None where nothing asked for it, or too little rim is there.
+    against : str
+        What the original surfaces beside the crack say against it, in plain
+        words; empty where they say nothing. It is not good then.
     """
 
     score: float
@@ -63,7 +63,7 @@ class Evidence(Record):
     held: float
     good: bool
     reason: str
-    runs_on: float | None = None
+    against: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,9 @@ from rejoin.core.surfaces import Surface
 RIVAL = 0.5
 """Share of the best score from which another position is a rival."""
 
+LETS_SLIDE = 0.8
+"""Share of its score that a pose keeps, if the relief does not hold it, where it slides as far as the rims would."""
+
 WHOLE = 0.95
 """Share of both faces that lie on each other from which neither is bare: what noise and ragged rims leave of all."""
 
@@ -59,13 +62,14 @@ class Rims:
         return running_on(self.first.fragment, self.second.fragment, pose.a_from_b)
 
     def _led(self, looked: Looked) -> Looked:
+        """Where the rims lead: there at once if the relief lets it slide, or by ICP from there."""
         if looked.running is None or not looked.running.aside:
             return looked
-        a_from_b = refined(self.first, self.second, looked.running.a_from_b)
-        pose = Pose(a_from_b, judge(self.first, self.second, a_from_b))
-        if pose.evidence.score < RIVAL * looked.pose.evidence.score:
-            return looked
-        return max(looked, Looked(pose, self._running(pose)), key=lambda one: one.told)
+        for a_from_b in (looked.running.a_from_b, refined(self.first, self.second, looked.running.a_from_b)):
+            pose = Pose(a_from_b, judge(self.first, self.second, a_from_b))
+            if pose.evidence.score > LETS_SLIDE * looked.pose.evidence.score:
+                return max(looked, Looked(pose, self._running(pose)), key=lambda one: one.told)
+        return looked
 
     def told_apart(self, poses: list[Pose]) -> list[Pose]:
         """Poses, best first, without those that the original surfaces refute, where the relief does not decide.

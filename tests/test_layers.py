@@ -28,6 +28,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "relief form outline continuity",
         "evidence search likeness uncertainty turns icp",
         "flat",
+        "rims",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
         "assembling placing merging mended",
         "restoring",

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from rejoin.core.continuity import Running, running_on
+import numpy as np
+
+from rejoin.core.contact.skirts import HALF_STRETCH
+from rejoin.core.continuity import FEWEST_STRETCHES, Running, running_on
 from rejoin.core.evidence import LEAST_SCORE, Pose, covering, judge
 from rejoin.core.flat import RUNS_ON
 from rejoin.core.icp import refined
@@ -47,8 +50,9 @@ class Rims:
         """
         if covering(self.first, self.second, pose.a_from_b) > WHOLE:
             return True
-        running = self.looked_at(pose).running
-        return running is not None and running.share > RUNS_ON and not running.against
+        looked = self.looked_at(pose)
+        running = looked.running
+        return looked.pose is pose and running is not None and running.share > RUNS_ON and not running.against
 
     def looked_at(self, pose: Pose) -> Looked:
         """The pose, or where the rims lead from it if the relief agrees, and how the original surfaces run on there."""
@@ -83,7 +87,16 @@ class Rims:
         best = max(looked, key=lambda one: one.told)
         if looked[0].told > best.told - LEAST_SCORE:
             best = looked[0]
-        words = "" if best.running is None else best.running.against
-        first = replace(best.pose, evidence=replace(best.pose.evidence, against=words))
+        first = replace(best.pose, evidence=replace(best.pose.evidence, against=self._against(best)))
         rest = [one.pose for one in looked if one is not best and one.told > best.told - LEAST_SCORE]
         return [first, *rest, *(pose for pose in poses if not any(pose is one for one in likely))]
+
+    def _against(self, looked: Looked) -> str:
+        if looked.running is not None:
+            return looked.running.against
+        spacing = max(self.first.fragment.spacing_mm, self.second.fragment.spacing_mm)
+        # No outline is shorter than a circle; either rim is asked once in each stretch.
+        rim_mm = 2.0 * float(np.sqrt(np.pi * looked.pose.evidence.contact_area_mm2))
+        asked = 2.0 * rim_mm / (2.0 * HALF_STRETCH * spacing)
+        bare = asked > 2.0 * FEWEST_STRETCHES and covering(self.first, self.second, looked.pose.a_from_b) < RUNS_ON
+        return "the faces leave each other bare, and the original surfaces beside them do not meet" if bare else ""

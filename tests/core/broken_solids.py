@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import manifold3d
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -16,12 +18,17 @@ def wave(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return 0.5 * np.sin(0.9 * x + 0.4 * y) + 0.3 * np.sin(1.7 * y - 0.6 * x + 1.0) + 0.15 * np.sin(3.1 * x + 2.3 * y)
 
 
-def beyond(lift_mm: float, upward: bool, step_mm: float, shift: float, turned: bool = False) -> manifold3d.Manifold:
+Relief = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+def beyond(
+    lift_mm: float, upward: bool, step_mm: float, shift: float, turned: bool = False, relief: Relief = wave
+) -> manifold3d.Manifold:
     """All space (within 40 mm) above or below the wavy face at a height; ``turned`` stands it on the x axis."""
     grid = np.arange(-20.0, 20.0, step_mm) + shift * step_mm
     n = len(grid)
     x, y = np.meshgrid(grid, grid, indexing="ij")
-    surface = np.stack([x, y, wave(x, y) + lift_mm], axis=-1).reshape(-1, 3)
+    surface = np.stack([x, y, relief(x, y) + lift_mm], axis=-1).reshape(-1, 3)
     lid = surface.copy()
     lid[:, 2] = 40.0 if upward else -40.0
     i = np.arange(n * n).reshape(n, n)

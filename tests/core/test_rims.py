@@ -19,10 +19,11 @@ LONG, SHORT = 7.2, 2.3
 """Wavelengths (mm) of a relief of two sines: it repeats itself along two ways."""
 
 
-def broken(spacing_mm: float, noise_mm: float) -> tuple[list[Fragment], list[np.ndarray]]:
+def broken(spacing_mm: float, noise_mm: float, relief: solids.Relief) -> tuple[list[Fragment], list[np.ndarray]]:
     """A block's two halves as scans, and their true placements."""
     solid = Solid.cube(BLOCK, True)
-    halves = [solid ^ solids.beyond(0, up, spacing_mm, shift) for up, shift in ((True, 0.0), (False, 0.37))]
+    sides = (True, 0.0), (False, 0.37)
+    halves = [solid ^ solids.beyond(0, up, spacing_mm, shift, relief=relief) for up, shift in sides]
     both = [solids.fragment(body, spacing_mm, noise_mm, k, f"f{k}") for k, body in enumerate(halves)]
     return [fragment for fragment, _ in both], [at.part_from_scan for _, at in both]
 
@@ -39,25 +40,20 @@ def off(project: Project, true: list[np.ndarray]) -> float:
     return float(displacement(inverse(a) @ b, inverse(true[0]) @ true[1], project.fragments[1].mesh.vertices).max())
 
 
-@pytest.fixture
-def two_sines(monkeypatch: pytest.MonkeyPatch) -> None:
-    def wave(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return 0.5 * np.sin(2 * np.pi / LONG * (0.8 * x + 0.6 * y)) + 0.25 * np.sin(2 * np.pi / SHORT * (y - 0.3 * x))
-
-    monkeypatch.setattr(solids, "wave", wave)
+def two_sines(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return 0.5 * np.sin(2 * np.pi / LONG * (0.8 * x + 0.6 * y)) + 0.25 * np.sin(2 * np.pi / SHORT * (y - 0.3 * x))
 
 
 def test_a_relief_cut_off_by_the_triangles_is_found_all_the_same() -> None:
     # The shortest of three waves is 1.6 mm long: triangles of .4 mm cut .05 mm off its crests.
-    fragments, true = broken(0.35, 0.02)
+    fragments, true = broken(0.35, 0.02, solids.wave)
     project = steps.align(matched(fragments))
     assert off(project, true) < 0.05
     assert project.joints[0].evidence.good
 
 
-@pytest.mark.usefixtures("two_sines")
 def test_the_rims_tell_how_far_a_position_is_aside() -> None:
-    fragments, true = broken(0.4, 0.01)
+    fragments, true = broken(0.4, 0.01, two_sines)
     a_from_b = inverse(true[0]) @ true[1]
     right = running_on(*fragments, a_from_b)
     assert right is not None and right.share > 0.9 and not right.against
@@ -66,16 +62,14 @@ def test_the_rims_tell_how_far_a_position_is_aside() -> None:
     assert "30 % of the rim only" in replace(right, share=0.3).against
 
 
-@pytest.mark.usefixtures("two_sines")
 def test_of_places_that_fit_alike_the_one_whose_original_surfaces_run_on_is_taken() -> None:
-    fragments, true = broken(0.4, 0.01)
+    fragments, true = broken(0.4, 0.01, two_sines)
     project = steps.align(matched(fragments))
     assert off(project, true) < 0.05
 
 
-@pytest.mark.usefixtures("two_sines")
 def test_a_place_a_period_aside_is_never_called_good() -> None:
-    fragments, true = broken(0.4, 0.01)
+    fragments, true = broken(0.4, 0.01, two_sines)
     project = matched(fragments)
     # Along the crests of one wave, by a period of the other: the relief is the same there.
     ways = np.array([[0.8, 0.6], [-0.3, 1.0]]) / np.array([[LONG], [SHORT]])

@@ -231,6 +231,11 @@ def _log_ratio(gap: FloatArray, sigma: float, spread: float) -> FloatArray:
     return np.asarray(np.log((0.7 * density(sigma) + 0.3 * unrelated) / unrelated))
 
 
+def rivalled(evidence: Evidence) -> bool:
+    """Whether another position fits about as well."""
+    return evidence.runner_up > 0.5 * evidence.score
+
+
 def believable(evidence: Evidence) -> bool:
     """Whether the evidence is enough to place a fragment at all, be it as doubtful."""
     lead = evidence.score - evidence.runner_up
@@ -254,7 +259,7 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
     if evidence.score < 2.0 * LEAST_SCORE:
         little = evidence.touching_share < 0.7
         doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
-    if runner_up > 0.5 * evidence.score:
+    if rivalled(replace(evidence, runner_up=runner_up)):
         doubts.append("another position fits nearly as well")
     if evidence.against:
         doubts.append(evidence.against)

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
+from rejoin.core.evidence import rivalled
 from rejoin.core.meshes import averaged_normals, compacted, vertex_areas, vertex_normals
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
@@ -160,8 +161,11 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
         return "doubtful", f"Little of the face touches ({gap}): nothing shows that these two belong together."
     if evidence.held < 1.0:
         return "doubtful", f"The faces lie together ({gap}) but are too smooth to show that they belong together."
+    if evidence.against:
+        return "doubtful", f"The faces lie together ({gap}), but {evidence.against}: this place may be a wrong one."
     if not evidence.good:
-        return "doubtful", f"Another place fits about as well ({gap}). {evidence.reason}".strip()
+        why = "Another place fits about as well" if rivalled(evidence) else "Close together, but that proves little"
+        return "doubtful", f"{why} ({gap}). {evidence.reason}".strip()
     layer = max(joint.missing_layer_mm, 0.0)
     if abs(numbers["gap_median_mm"] - layer) > touching_mm + 2.0 * noise:
         return "doubtful", f"The faces stay apart ({gap})."

@@ -97,7 +97,18 @@ def test_two_flat_faces_never_count_as_a_fit() -> None:
 def test_a_joint_with_a_rival_is_doubtful() -> None:
     lower, upper = pair()
     evidence = replace(joint_of(lower, upper, identity()).evidence, good=False, reason="It has a rival.")
-    assert measured(lower, upper, evidence=evidence).verdict == "doubtful"
+    rival = measured(lower, upper, evidence=replace(evidence, runner_up=0.9 * evidence.score))
+    assert rival.verdict == "doubtful" and "Another place fits" in rival.sentence
+    alone = measured(lower, upper, evidence=replace(evidence, runner_up=0.0))
+    assert alone.verdict == "doubtful" and "Another place" not in alone.sentence
+
+
+def test_a_joint_that_the_original_surfaces_speak_against_says_so() -> None:
+    lower, upper = pair()
+    words = "the original surfaces run on along 30 % of the rim only"
+    evidence = replace(joint_of(lower, upper, identity()).evidence, good=False, against=words)
+    found = measured(lower, upper, evidence=evidence)
+    assert found.verdict == "doubtful" and words in found.sentence and "wrong one" in found.sentence
 
 
 def test_what_lies_opposite_nothing_has_no_gap() -> None:

@@ -27,7 +27,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "surfaces planes",
         "relief form outline continuity",
         "evidence search likeness uncertainty turns icp",
-        "flat",
+        "flat stretches",
         "rims",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
         "assembling placing merging mended",

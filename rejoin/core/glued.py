@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import block_diag
 from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
@@ -19,16 +20,11 @@ from rejoin.core.contact import rows
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 from rejoin.core.robust import sigma_of, tukey
+from rejoin.core.stretches import covariance_of, stretches_of, usual_misfit
 from rejoin.core.transforms import apply, from_vector
 
 BAND = 1.2
 """Spacings on either side of the seam that belong to neither side: glue, and what squeezed out."""
-FAR, HALF = 9.0, 8.0
-"""Spacings from the seam to which a stretch reaches, and between stretches."""
-SMOOTH = np.cos(np.deg2rad(30.0))
-"""Surface that turns farther than this over a stretch is not one smooth surface."""
-SHARED = 8.0
-"""Points that err together."""
 FIRM = 8.0
 """A motion is known where it is sure (1 sigma, at the part's end) to so many noises."""
 FEWEST = 7
@@ -137,16 +133,15 @@ def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None
     NoAnswer
         Where the surfaces do not run on across the seam and no size is known.
     """
-    found = _stretches(fragment, split)
+    mesh = fragment.mesh
+    sides = np.unique(mesh.triangles[split.side_a]), np.unique(mesh.triangles[split.side_b])
+    found = stretches_of(fragment, sides, split.height_mm, split.normal, split.middle_mm)
     if len(found) < FEWEST and known is None:
         raise NoAnswer("The original surfaces do not run on across this seam.",
                        "Give a size across it that is known from elsewhere.")  # fmt: skip
     jacobian = np.concatenate([one.rows for one in found]) if found else np.empty((0, 6))
     told = np.concatenate([one.told for one in found]) if found else np.empty(0)
-    # What the fit cannot follow is shared by neighbours, so it counts like noise that is correlated.
-    usual = float(np.median([one.noise_mm for one in found])) if found else fragment.noise_mm
-    variance = np.concatenate([one.leverage for one in found]) if found else np.empty(0)
-    weights = 1.0 / np.maximum(SHARED * variance * max(fragment.noise_mm, usual) ** 2, 1e-18)
+    scatter = covariance_of(fragment, found) if found else np.empty((0, 0))
     if known is not None:
         first, second, value, limit = known
         if float(split.normal @ (np.asarray(second, float) - np.asarray(first, float))) < 0:
@@ -155,99 +150,40 @@ def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None
         length = float(np.linalg.norm(along))
         row = rows(np.asarray(second, float)[None], (along / length)[None], split.middle_mm)[:, :6]
         jacobian, told = np.vstack([jacobian, row]), np.append(told, value - length)
-        weights = np.append(weights, 1.0 / max(limit / 1.96, 1e-6) ** 2)
-    return _solved(split, fragment, jacobian, told, weights, len(found))
-
-
-@dataclass(frozen=True, eq=False)
-class _Stretch:
-    """Step and bend of the original surface at one place of the seam: rows (2, 6) of b's motion, what it should be,
-    variance of both for unit noise, and the noise of the fit."""
-
-    rows: FloatArray
-    told: FloatArray
-    leverage: FloatArray
-    noise_mm: float
-
-
-def _stretches(fragment: Fragment, split: Split) -> list[_Stretch]:
-    """One smooth surface with a step and a bend at the seam, fitted at places all along it."""
-    mesh, unit = fragment.mesh, fragment.spacing_mm
-    normals = meshes.averaged_normals(mesh, meshes.vertex_normals(mesh), 2)
-    on = np.flatnonzero(np.abs(split.height_mm) < unit)
-    cells = np.floor(mesh.vertices[on] / (HALF * unit)).astype(np.int64)
-    _, first = np.unique(cells, axis=0, return_index=True)
-    sides = (np.unique(mesh.triangles[split.side_a]), np.unique(mesh.triangles[split.side_b]))
-    trees = [cKDTree(mesh.vertices[side]) for side in sides]
-    found = []
-    for seed in on[np.sort(first)]:
-        near = [side[tree.query_ball_point(mesh.vertices[seed], FAR * unit)]
-                for side, tree in zip(sides, trees, strict=True)]  # fmt: skip
-        if min(len(index) for index in near) < 25:
-            continue
-        mean = normals[np.concatenate(near)].mean(axis=0)
-        mean /= max(float(np.linalg.norm(mean)), 1e-12)
-        near = [index[normals[index] @ mean > SMOOTH] for index in near]
-        across = split.normal - (split.normal @ mean) * mean
-        size = float(np.linalg.norm(across))
-        if size < 0.3 or min(len(index) for index in near) < 25:
-            continue
-        one = _fitted(mesh.vertices[seed], np.stack([across / size, np.cross(mean, across / size), mean], axis=1),
-                      [mesh.vertices[index] for index in near], unit, split.middle_mm)  # fmt: skip
-        if one is not None:
-            found.append(one)
-    limit = 2.0 * float(np.median([one.noise_mm for one in found])) if found else 0.0
-    return [one for one in found if one.noise_mm <= max(limit, fragment.noise_mm)]
-
-
-def _fitted(
-    place: FloatArray, frame: FloatArray, parts: list[FloatArray], unit: float, middle: FloatArray
-) -> _Stretch | None:
-    """Step and bend of one stretch; ``frame`` columns are across the seam, along it, outward."""
-    x, t, z = (np.concatenate([(points - place) @ frame for points in parts]) / unit).T
-    beyond = np.repeat([0.0, 1.0], [len(points) for points in parts])
-    # All of the third order: a round surface whose radius changes along x bends as x t t, which looks like a step.
-    bent = [x**i * t ** (n - i) / FAR ** (n - 1) for n in (2, 3) for i in range(n + 1)]
-    design = np.stack([np.ones_like(x), x, t, beyond, beyond * x, *bent], axis=1)
-    information = design.T @ design
-    if np.ptp(x[beyond == 0]) < 0.4 * FAR or np.ptp(x[beyond == 1]) < 0.4 * FAR or np.linalg.cond(information) > 1e9:
-        return None
-    answer = np.linalg.solve(information, design.T @ z)
-    noise = unit * float(np.sqrt(np.square(z - design @ answer).sum() / (len(x) - design.shape[1])))
-    spread = np.linalg.inv(information)
-    upright = frame @ np.array([-answer[1], -answer[2], 1.0])
-    upright /= np.linalg.norm(upright)
-    step = rows(place[None], upright[None], middle)[0, :6]
-    bend = np.concatenate([frame[:, 1], np.zeros(3)])
-    return _Stretch(
-        np.stack([step, bend]), np.array([-unit * answer[3] * float(frame[:, 2] @ upright), answer[4]]),
-        np.array([spread[3, 3], spread[4, 4] / unit**2]), noise,
-    )  # fmt: skip
+        scatter = block_diag(scatter, [[max(limit / 1.96, 1e-6) ** 2]])
+    size = 0.5 * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+    motion, covariance, loose = _solved(size, usual_misfit(fragment, found), jacobian, told, scatter)
+    return _worded(split, motion, covariance, loose, len(found))
 
 
 def _solved(
-    split: Split, fragment: Fragment, jacobian: FloatArray, told: FloatArray, weights: FloatArray, stretches: int,
-) -> GlueLine:  # fmt: skip
-    """Least squares over the motions of b that something holds."""
-    size = 0.5 * float(np.linalg.norm(np.ptp(fragment.mesh.vertices, axis=0)))
-    scale = np.array([1.0 / size] * 3 + [1.0] * 3)
+    size_mm: float, noise_mm: float, jacobian: FloatArray, told: FloatArray, scatter: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Least squares over the motions of b that something holds; ``scatter`` is the covariance of ``told``.
+
+    Returns b's motion (6,), its covariance, and what nothing holds (6, k). As far as the motions held have moved,
+    those may have moved too (95 %).
+    """
+    scale = np.array([1.0 / size_mm] * 3 + [1.0] * 3)
     design = jacobian * scale
-    matrix = design.T @ (weights[:, None] * design)
+    weights = 1.0 / np.maximum(np.diag(scatter), 1e-18)
+    robust, spread = weights, 1.0
     for _ in range(6):
-        values, vectors = np.linalg.eigh(matrix)
-        firm = values > 1.0 / (FIRM * fragment.noise_mm) ** 2
+        values, vectors = np.linalg.eigh(design.T @ (robust[:, None] * design))
+        pull = (vectors / np.maximum(values, 1e-12 * values[-1])).T @ (design.T * robust)
+        sure = np.sqrt(np.einsum("ki,ij,kj->k", pull, scatter, pull)) < FIRM * noise_mm / spread
+        firm = sure & (values > (spread / (FIRM * noise_mm)) ** 2)
         if not firm.any():
             firm = values >= values[-1]
-        inverse = (vectors[:, firm] / values[firm]) @ vectors[:, firm].T
-        answer = inverse @ (design.T @ (weights * told))
-        left = told - design @ answer
-        spread = max(sigma_of(left * np.sqrt(weights)), 1.0)
-        robust = weights * tukey(left * np.sqrt(weights), 5.0 * spread)
-        matrix = design.T @ (robust[:, None] * design)
-    covariance = inverse * spread**2
+        solve = vectors[:, firm] @ pull[firm]
+        answer = solve @ told
+        left = (told - design @ answer) * np.sqrt(weights)
+        spread = max(sigma_of(left), 1.0)
+        robust = weights * tukey(left, 5.0 * spread)
     loose = vectors[:, ~firm]
-    motion, covariance = scale * answer, scale[:, None] * covariance * scale
-    return _worded(split, motion, covariance, loose, stretches)
+    open_ = float(answer @ answer) / 1.96**2 * loose @ loose.T
+    covariance = spread**2 * solve @ scatter @ solve.T + open_
+    return scale * answer, scale[:, None] * covariance * scale, loose
 
 
 def _worded(

@@ -26,6 +26,9 @@ over 5 spacings takes away part of correlated noise: calm original surface stray
 TOUCHING = 0.25
 """Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
 narrow broken surface has the edges of that and original surface beside it; of calm surface noise makes a tenth so."""
+CLEAR, SOME = 1.0, 0.12
+"""Noises that calm surface never strays by, and the share of such places from which the hole lies in a break all the
+same: a hole that takes most of a broken surface leaves little of it beside much calm surface."""
 LEVEL = 8
 """Places without edges that are needed to tell: beside edges nothing is calm, so they say nothing of a break."""
 SECTORS = 12
@@ -104,7 +107,7 @@ def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]
 
 
 def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
-    """Whether the surface round a hole is as rough as a break: `TOUCHING` of it away from edges."""
+    """Whether enough of the surface round a hole, away from edges, is as rough as a break."""
     points, spacing = fragment.mesh.vertices, fragment.spacing_mm
     tree, rim = cKDTree(points), points[hole.loop]
     away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
@@ -114,11 +117,13 @@ def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
     strays = np.sqrt([_strays(points[near]) for near in around])
     if len(strays) <= 8:
         return False
-    limit = ROUGH * fragment.noise_mm
     means = np.array([ways[near].mean(axis=0) for near in around])
     means /= np.maximum(np.linalg.norm(means, axis=1, keepdims=True), 1e-12)
     level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
-    return bool(np.count_nonzero(level) > LEVEL and (strays[level] > limit).mean() > TOUCHING)
+    if np.count_nonzero(level) <= LEVEL:
+        return False
+    strays = strays[level] / fragment.noise_mm
+    return bool((strays > ROUGH).mean() > TOUCHING or (strays > CLEAR).mean() > SOME)
 
 
 def _spans_a_face(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:

@@ -13,7 +13,7 @@ from rejoin.core import edits, meshes, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.fusing.ends import sewn_ends
-from rejoin.core.glued import GlueLine, Split, closed_up, glue_line, split_along
+from rejoin.core.glued import GlueLine, Split, _solved, closed_up, glue_line, split_along
 from rejoin.core.records import FloatArray, Fragment, Mesh, Project, Scan
 from rejoin.core.transforms import apply, from_vector
 from tests.makers import scanning
@@ -85,6 +85,39 @@ def test_a_round_surface_whose_radius_changes_is_not_taken_for_a_step(monkeypatc
     body = Manifold.cylinder(44, 12, 12, 128, True).refine_to_length(1.0).warp_batch(leaning)
     line, _, _ = told(body, [0.0, 0.0, 0.0, 0.08, 0.05, 0.2])
     assert line.thickness_mm == pytest.approx(0.2, abs=0.03) and line.step_mm == pytest.approx(0.094, abs=0.02)
+
+
+def test_what_the_fit_cannot_follow_on_a_lobed_body_is_in_its_uncertainty(monkeypatch: pytest.MonkeyPatch) -> None:
+    def lobed(points: np.ndarray) -> np.ndarray:
+        x, y, z = np.asarray(points).T
+        swell = 1.0 + 0.26 * np.sin(z / 15.2 + 0.6) + 0.12 * np.cos(3 * np.arctan2(y, x) + 0.06 * z)
+        return np.column_stack([1.05 * x * swell + 0.04 * z, 0.95 * y * swell, z])
+
+    body = Manifold.cylinder(44, 12, 12, 128, True).refine_to_length(1.0).warp_batch(lobed)
+    for noise, most in ((0.002, 0.05), (0.02, 0.2)):
+        monkeypatch.setattr(sys.modules[__name__], "NOISE", noise)
+        line, _, _ = told(body, [0.0, 0.0, 0.0, 0.0, 0.0, 0.2])
+        assert line.thickness_mm is not None and line.thickness_u95_mm is not None
+        assert abs(line.thickness_mm - 0.2) < line.thickness_u95_mm < most
+
+
+def test_places_along_the_seam_that_contradict_the_others_do_not_lead_the_motion_astray() -> None:
+    rng = np.random.default_rng(3)
+    jacobian, motion = rng.normal(size=(80, 6)), np.array([0.01, -0.02, 0.0, 0.1, 0.0, -0.2])
+    jacobian[:, :3] *= 20.0
+    said = jacobian @ motion + 0.01 * rng.normal(size=80)
+    said[::4] += 3.0
+    found, covariance, loose = _solved(20.0, 0.02, jacobian, said, 1e-4 * np.eye(80))
+    assert not loose.size and np.abs(found - motion)[3:].max() < 0.02
+    assert np.sqrt(np.diag(covariance))[3:].max() < 0.01
+
+
+def test_motions_that_nothing_holds_may_be_as_large_as_those_that_are_known() -> None:
+    jacobian = np.zeros((40, 6))
+    jacobian[:, 3:5] = [0.8, 0.6]
+    found, covariance, loose = _solved(20.0, 0.02, jacobian, np.full(40, 0.2), 1e-6 * np.eye(40))
+    assert loose.shape == (6, 5) and found[3:] == pytest.approx([0.16, 0.12, 0.0])
+    assert 1.96 * np.sqrt(covariance[5, 5]) == pytest.approx(0.2)
 
 
 def test_a_step_is_found_and_a_tilt_that_the_seam_cannot_tell_is_said_to_be_unknown() -> None:

@@ -128,3 +128,28 @@ def test_edges_all_round_a_hole_are_no_break(monkeypatch: pytest.MonkeyPatch) ->
     for least, rough in ((-1.1, True), (1.1, False)):
         monkeypatch.setattr(judging, "NO_EDGE", least)
         assert judging._rough_around(fragment, hole, ways) == rough
+
+
+def test_a_little_that_stands_out_clearly_beside_a_hole_is_a_break(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a flat sheet with a hole a sixth of the surroundings is relief: too little to count places, but plain."""
+    from tests.makers.scanning import smooth_field
+
+    x, y = np.meshgrid(np.arange(-12, 12.1, 0.5), np.arange(-12, 12.1, 0.5), indexing="ij")
+    points = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
+    n = x.shape[1]
+    a = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    quads = np.stack([a, a + n, a + n + 1, a + 1], axis=1)
+    triangles = np.concatenate([quads[:, :3], quads[:, [0, 2, 3]]]).astype(np.int32)
+    rng = np.random.default_rng(5)
+    noise = 0.03 * smooth_field(points, 1.5, rng) + 0.01 * rng.normal(size=len(points))
+    relief = 0.15 * smooth_field(points, 1.5, rng) * (np.abs(np.arctan2(points[:, 1], points[:, 0])) < np.deg2rad(18))
+    away = np.hypot(points[:, 0], points[:, 1])
+    for height, some, kind in ((noise + relief, judging.SOME, "covered"), (noise, judging.SOME, "hole"),
+                               (noise + relief, 1.1, "hole")):  # fmt: skip
+        monkeypatch.setattr(judging, "SOME", some)
+        sheet = Mesh(points + height[:, None] * [0.0, 0.0, 1.0], triangles)
+        kept = np.flatnonzero((away[triangles] > 5.0).all(axis=1)).astype(np.int32)
+        fragment = fragment_of(meshes.compacted(sheet, kept)[0])
+        holes = [one for one in fragment.holes if one.across_mm < 15.0]
+        told = judging._holes(replace(fragment, holes=tuple(holes)), ())
+        assert [one.kind for one in told] == [kind]

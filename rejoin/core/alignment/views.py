@@ -14,23 +14,22 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
+from rejoin.core.alignment.broad import broad_normals
 from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.solver import MOST, Solver
 from rejoin.core.alignment.state import Poses, State
 from rejoin.core.contact import Mask, Side, Skirt, side_of
 from rejoin.core.errors import WrongUse
-from rejoin.core.meshes import averaged_normals, vertex_normals
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import displacement
 from rejoin.core.uncertainty.bounds import certainties, hull_points
+from rejoin.core.uncertainty.equations import Contact, Layout, heard
 from rejoin.core.uncertainty.layers import no_layers
+from rejoin.core.uncertainty.noise import Whitened
 
 STILL = 0.5
 """Spacings: a view that moved farther has not come to rest, for its overlaps were those of another place."""
-EVEN = 6
-"""Rounds of averaging of the views' normals: some five spacings across, wider than a scan's noise is correlated."""
-
 
 class ViewSolver(Solver):
     """The overlaps of views; along a view's border no original surface runs on, so there are no skirts."""
@@ -38,8 +37,8 @@ class ViewSolver(Solver):
     def __init__(
         self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
     ) -> None:
-        even = abreast(lambda n, _: averaged_normals(views[n].mesh, vertex_normals(views[n].mesh), EVEN), list(start))
-        self._even: dict[int, FloatArray] = dict(zip(start, even, strict=True))
+        broad = abreast(lambda n, _: broad_normals(views[n]), list(start))
+        self._broad: dict[int, FloatArray] = dict(zip(start, broad, strict=True))
         super().__init__(views, overlaps, start, settings, ())
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
@@ -53,7 +52,7 @@ class ViewSolver(Solver):
         for the fine relief holds the faces; on views it can, for what they share is held by broad forms.
         """
         side = side_of(self.fragments[number], face.triangles)
-        return replace(side, normals=self._even[number][side.vertices])
+        return replace(side, normals=self._broad[number][side.vertices])
 
     def followed(self, crossed: FloatArray, plain: FloatArray, free: bool, least: float = 0.0) -> FloatArray:
         """All motions: what one overlap hardly holds, others may, and normals evened out drive it nowhere."""
@@ -99,6 +98,26 @@ def _turned(side: Side) -> Side:
     return replace(side, normals=-side.normals, triangles=np.ascontiguousarray(side.triangles[:, ::-1]))
 
 
+def patches_together(layout: Layout, contacts: list[Contact], told: list[Whitened]) -> list[FloatArray]:
+    """Covariance (7, 7) of each overlap's right side, from leaving out one block after the other of all overlaps.
+
+    As `patch_scores`, but what remains holds as all the overlaps do: one of them alone may hold a motion by a single
+    block, and that block cannot be left out of it.
+    """
+    part = layout.poses
+    matrix = layout.assembled(contacts, [one.plain[:6, :6] for one in told])[part, part]
+    ridge = 1e-3 * np.diag(np.diag(matrix))
+    result = []
+    for number, (contact, one) in enumerate(zip(contacts, told, strict=True)):
+        columns = layout.columns(contact, number)[:6, part]
+        scores, parts = one.scores[:, :6], one.parts[:, :6, :6]
+        rest = matrix + ridge - columns.T @ parts @ columns
+        moved = np.linalg.solve(rest, (scores @ columns)[:, :, None])[:, :, 0]
+        scores = scores + np.einsum("bij,bj->bi", parts, moved @ columns.T)
+        result.append(np.pad(scores.T @ scores * (len(scores) - 1) / max(len(scores), 1), (0, 1)))
+    return result
+
+
 def adjust_views(
     views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
 ) -> Adjustment:
@@ -131,7 +150,9 @@ def adjust_views(
     final = solver.refine(near, free=False, report=part_of(report, 0.4, 1.0))
     layout, layers = solver.layout_at(final.poses), no_layers(len(overlaps))
     # One overlap need not hold a motion that the others hold: what is firm shows only in all of them together.
-    told = [replace(one, firm=np.eye(7)) for one in final.statements]
+    heard_all = [heard(*each) for each in zip(final.contacts, solver.models, strict=True)]
+    patches = patches_together(layout, final.contacts, heard_all)
+    told = [replace(one, firm=np.eye(7), patches=p) for one, p in zip(final.statements, patches, strict=True)]
     pulls = pulled_back(solver, final, told) if _at_rest(solver, start, final) else solver.known_matrix(final)
     certainty, covariance = certainties(views, final.poses, layout, final.contacts, told, layers, pulls)
     return Adjustment(

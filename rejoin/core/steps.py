@@ -233,7 +233,7 @@ def fuse(project: Project, settings: FuseSettings | None = None, report: Report 
     if sum(p.part_from_scan is not None for p in project.placements) < 2:
         raise NoAnswer("There are no two placed fragments to fuse.", "Join the fragments first.")
     whole = fuse_fragments(
-        project.fragments, project.placements, project.joints, project.fits, settings, report, project.faces
+        project.fragments, project.placements, project.joints, settings, report, project.faces
     )
     return _timed(changed(project, whole=whole), "fuse", settings, started)
 

@@ -117,7 +117,7 @@ def one(shape: str, seed: int, chips: int, pieces: int, **options: Any) -> None:
     print(f"{case.note}: {sum(len(f.mesh.vertices) for f in fragments)} vertices", flush=True)
     placements = [Placement(np.array(matrix), "truth") for matrix in case.part_from_scan]
     print(HEAD + "\n" + "|---" * HEAD.count(" |") + "|", flush=True)
-    whole, seconds = timed(lambda: fuse_fragments(fragments, placements, true_joints(case, fragments), ()))
+    whole, seconds = timed(lambda: fuse_fragments(fragments, placements, true_joints(case, fragments)))
     near = cKDTree(whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.seam_triangles])])
     print(row("fused", whole.mesh, case, seconds, near, told(whole, case)), flush=True)
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6

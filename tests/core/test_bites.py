@@ -49,7 +49,7 @@ def below(parts: Broken, depth_mm: float, top_mm: float) -> list[FractureFace]:
 
 
 def fused(parts: Broken, faces: tuple[FractureFace, ...] = ()) -> Whole:
-    whole = fuse_fragments(*parts, (), faces=faces)
+    whole = fuse_fragments(*parts, faces=faces)
     assert whole.closed and whole.shells == 1 and whole.crossing_pairs == 0
     return whole
 
@@ -114,7 +114,7 @@ def test_a_bore_through_a_plate_is_no_chip_through_it(monkeypatch: pytest.Monkey
     monkeypatch.setattr(hollows, "winds_around", lambda parts, hollow: False)
     solid = Solid.cube([36, 4, 30], True)
     bore = Solid.cylinder(10, 2.6, 2.6, 64, True).rotate([-90, 0, 0]).translate([1.0, 0, 2.2])
-    whole = fuse_fragments(*broken(solid, off_upper=bore), ())
+    whole = fuse_fragments(*broken(solid, off_upper=bore))
     assert whole.closed and (whole.genus, len(whole.fills)) == ((1, 0) if limit < 1e9 else (0, len(whole.fills) or -1))
 
 
@@ -122,7 +122,7 @@ def test_a_bore_that_the_crack_runs_along_is_no_chip() -> None:
     """The thin wall between bore and crack is lost: fracture lies bare, and the bore winds around behind it."""
     blind = Solid.cylinder(6, 2.2, 2.2, 64).rotate([-90, 0, 0]).translate([0, 3.0, 2.0])
     solid = Solid.cube([30, 16, 24], True)
-    whole = fuse_fragments(*broken(solid, off_upper=blind), ())
+    whole = fuse_fragments(*broken(solid, off_upper=blind))
     assert whole.closed and whole.shells == 1
     assert whole.fills == () and any("the part's own recesses" in note for note in whole.notes)
     assert whole.volume_mm3 == pytest.approx((solid - blind).volume(), rel=2e-3)

@@ -19,7 +19,7 @@ from tests.core import broken_solids as solids
 
 
 def fused(fragments: tuple[Fragment, ...], placements: tuple[Placement, ...], joints: tuple[Joint, ...] = ()) -> Whole:
-    return fuse_fragments(fragments, placements, joints, (), FuseSettings())
+    return fuse_fragments(fragments, placements, joints, FuseSettings())
 
 
 @pytest.fixture(scope="module")
@@ -121,7 +121,7 @@ def test_scan_hole_is_closed_and_listed_and_a_large_one_left_open(block: tuple[o
     assert len(whole.filled_triangles) > 20
     filled = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
     assert np.abs(filled[:, 0] - 6.0).max() < 0.15  # the flat side goes on
-    left_open = fuse_fragments((holed, fragments[1]), placements, (), (), FuseSettings(largest_hole_mm=1.0))  # type: ignore[index,arg-type]
+    left_open = fuse_fragments((holed, fragments[1]), placements, (), FuseSettings(largest_hole_mm=1.0))  # type: ignore[index,arg-type]
     assert not left_open.closed and "left open" in left_open.notes[0] and left_open.fills == ()
     assert len(meshes.border_edges(left_open.mesh)) > 10
 
@@ -180,8 +180,8 @@ def test_chip_at_the_rim_is_healed_only_where_fracture_faces_tell_it(chipped: Ch
     ball = manifold3d.Manifold.sphere(1.6, 48).translate([6.2, 0.5, 0.6])
     notched, healed = fused(fragments, placements), fused(fragments, placements, (joint,))
     assert notched.closed and healed.closed and healed.genus == notched.genus == 1
-    left = fuse_fragments(fragments, placements, (joint,), (), FuseSettings(chips="leave"))
-    small = fuse_fragments(fragments, placements, (joint,), (), FuseSettings(largest_chip_mm=1.0))
+    left = fuse_fragments(fragments, placements, (joint,), FuseSettings(chips="leave"))
+    small = fuse_fragments(fragments, placements, (joint,), FuseSettings(largest_chip_mm=1.0))
     assert left.fills == small.fills == () and left.volume_mm3 == notched.volume_mm3 == small.volume_mm3
     assert notched.fills == () and [fill.kind for fill in healed.fills] == ["chip"]
     missing = (solid ^ ball).volume()
@@ -208,7 +208,7 @@ def test_a_frame_broken_in_two_places_is_one_body_through_both_halves() -> None:
 def test_a_hollow_larger_than_is_filled_is_said_and_left(chipped: Chipped) -> None:
     healed = fused(*chipped)
     across = max(fill.across_mm for fill in healed.fills)
-    left = fuse_fragments(*chipped, (), FuseSettings(largest_chip_mm=0.3 * across))
+    left = fuse_fragments(*chipped, FuseSettings(largest_chip_mm=0.3 * across))
     assert left.closed and left.fills == () and left.volume_mm3 < healed.volume_mm3
     assert len([note for note in left.notes if "larger than" in note and "left as it is" in note]) == 1
 
@@ -278,7 +278,7 @@ def test_the_person_can_stop_it(block: tuple[object, object, Whole]) -> None:
             raise Cancelled
 
     with pytest.raises(Cancelled):
-        fuse_fragments(block[0], block[1], (), (), FuseSettings(), stop)  # type: ignore[arg-type]
+        fuse_fragments(block[0], block[1], (), FuseSettings(), stop)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("moved_mm", [(0.3, 0.2, 0.1), (3.0, -2.0, 0.4), (0.0, 0.0, 60.0), (3.0, 2.5, -6.0)])
@@ -317,7 +317,7 @@ def test_reduced_to_a_tolerance_that_is_measured(block: tuple[object, object, Wh
     import pyvista
 
     fragments, placements, plain = block
-    whole = fuse_fragments(fragments, placements, (), (), FuseSettings(reduce_mm=0.15))  # type: ignore[arg-type]
+    whole = fuse_fragments(fragments, placements, (), FuseSettings(reduce_mm=0.15))  # type: ignore[arg-type]
     assert whole.closed and (whole.shells, whole.genus) == (1, 1)
     assert whole.reduced_mm is not None and whole.reduced_mm == whole.farthest_outside_mm
     assert len(whole.mesh.triangles) < 0.3 * len(plain.mesh.triangles)
@@ -335,7 +335,7 @@ def test_an_open_whole_is_not_reduced_and_says_so(block: tuple[object, object, W
     fragments, placements, _ = block
     holed = without_disc(fragments[0], placements[0], [6.0, 0.0, 6.0], 1.5)  # type: ignore[index]
     options = FuseSettings(largest_hole_mm=1.0, reduce_mm=0.1)
-    whole = fuse_fragments((holed, fragments[1]), placements, (), (), options)  # type: ignore[index,arg-type]
+    whole = fuse_fragments((holed, fragments[1]), placements, (), options)  # type: ignore[index,arg-type]
     assert not whole.closed and whole.reduced_mm is None and len(whole.open_holes) == 1
     assert any("not reduced" in note for note in whole.notes)
 

@@ -19,7 +19,7 @@ from tests.core import broken_solids as solids
 @pytest.fixture(scope="module")
 def block() -> Whole:
     fragments, placements = solids.in_two(solids.bored_block())
-    return fuse_fragments(fragments, placements, (), (), FuseSettings())
+    return fuse_fragments(fragments, placements, (), FuseSettings())
 
 
 def rims_at_the_middle(whole: Whole) -> np.ndarray:

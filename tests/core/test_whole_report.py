@@ -18,7 +18,7 @@ from tests.core import broken_solids as solids
 @pytest.fixture(scope="module")
 def project() -> Project:
     fragments, placements = solids.in_two(solids.bored_block(), spacing_mm=0.6)
-    whole = fuse_fragments(fragments, placements, (), ())
+    whole = fuse_fragments(fragments, placements, ())
     hole = Fill("scan hole", 12.5, 3.25, np.array([1.0, 2.0, 3.0]))
     whole = replace(whole, closed=False, open_holes=(hole,), notes=("A hole 12.5 mm across was left open.",))
     scans = tuple(fragment.scan for fragment in fragments)

@@ -26,7 +26,7 @@ from rejoin.core.fusing.soundness import any_corner, shells_of
 from rejoin.core.fusing.telling import Made, Scene, reported
 from rejoin.core.fusing.uniting import united
 from rejoin.core.fusing.untangling import seam_crossings, untangled
-from rejoin.core.records import FitReport, FloatArray, FractureFace, Fragment, Joint, Mesh, Placement, Whole
+from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings, Report, silent
 
 BESIDE = 4.0
@@ -37,7 +37,6 @@ def fuse_fragments(
     fragments: Sequence[Fragment],
     placements: Sequence[Placement],
     joints: Sequence[Joint],
-    fits: Sequence[FitReport],
     settings: FuseSettings | None = None,
     report: Report = silent,
     faces: Sequence[FractureFace] = (),
@@ -48,8 +47,8 @@ def fuse_fragments(
     ----------
     fragments, placements : sequences, parallel
         Fragments without a placement are left out.
-    joints, fits : sequences
-        The joints' fracture faces tell chips from the part's own recesses.
+    joints : sequence
+        Their fracture faces tell chips from the part's own recesses.
     settings : FuseSettings, optional
     report : Report, optional
     faces : sequence, optional

@@ -84,7 +84,7 @@ def restored(
     report(0.4, "Joining it on")
     parts = [as_fragment(mesh, spacing, noise_mm) for mesh in (whole.mesh, *pieces)]
     here = [Placement(identity(), "program") for _ in parts]
-    fused = fuse_fragments(parts, here, (), (), FuseSettings(chips="leave"), part_of(report, 0.4, 1.0))
+    fused = fuse_fragments(parts, here, (), FuseSettings(chips="leave"), part_of(report, 0.4, 1.0))
     if not fused.closed or fused.notes or fused.volume_mm3 <= whole.volume_mm3:
         raise NoAnswer("The lost piece could not be joined on cleanly.", "Choose another way, or another source.")
     if broken is not None:

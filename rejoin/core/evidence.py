@@ -279,5 +279,5 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
 
 def doubted(evidence: Evidence, words: str) -> Evidence:
     """The evidence, decided before, with what was found against it since."""
-    joined = f"{evidence.reason}, {words}" if not evidence.good else f"{evidence.reason}; {words}"
-    return replace(evidence, good=False, against=words, reason=joined)
+    before = evidence.reason + ("; " if evidence.good else ", ") if evidence.reason else ""
+    return replace(evidence, good=False, against=words, reason=before + words)

@@ -92,8 +92,9 @@ class Rims:
         return [first, *rest, *(pose for pose in poses if not any(pose is one for one in likely))]
 
     def _against(self, looked: Looked) -> str:
+        """Words where no rim is there to speak though it should; what rims say is heard once the pose is exact."""
         if looked.running is not None:
-            return looked.running.against
+            return ""
         spacing = max(self.first.fragment.spacing_mm, self.second.fragment.spacing_mm)
         # No outline is shorter than a circle; either rim is asked once in each stretch.
         rim_mm = 2.0 * float(np.sqrt(np.pi * looked.pose.evidence.contact_area_mm2))

@@ -140,6 +140,8 @@ class Search:
             poses = self._finalists()
         if not poses or not decided(poses[0].evidence, 0.0).good:
             poses = distinct(self.a, self.b, poses + with_rivals(self.a, self.b, self.laid))
+            if poses and poses[0].evidence.score > 2.0 * LEAST_SCORE:  # rims alone never tell as much
+                poses = self.rims.told_apart(poses)
         return poses
 
     def _pairs(self, thoroughness: int) -> list[tuple[int, int]]:

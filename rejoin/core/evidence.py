@@ -255,29 +255,43 @@ def certain(evidence: Evidence, runner_up: float) -> bool:
 
 def decided(evidence: Evidence, runner_up: float) -> Evidence:
     """The evidence with its rival, whether it excludes it, and why, in words."""
-    doubts = []
-    if evidence.score < 2.0 * LEAST_SCORE:
-        little = evidence.touching_share < 0.7
-        doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
-    if rivalled(replace(evidence, runner_up=runner_up)):
-        doubts.append("another position fits nearly as well")
-    if evidence.against:
-        doubts.append(evidence.against)
-    if evidence.held < 1.0:
-        doubts.append("the faces are so smooth that they could slide")
-    if evidence.touching_share < LEAST_TOUCHING:
-        doubts.append("most of the facing surfaces do not touch")
     words = f"touches over {evidence.contact_area_mm2:.0f} mm², misfit {evidence.rms_mm:.3f} mm"
     if evidence.reason:
         words += f", {evidence.reason}"
     if runner_up > 0:
         times = evidence.score / runner_up
         words += f", next best {times:.0f} times weaker" if times >= 2.0 else ", next best nearly as strong"
-    reason = f"{words}; {', '.join(doubts)}" if doubts else words
-    return replace(evidence, runner_up=max(runner_up, 0.0), good=not doubts, reason=reason)
+    found = replace(evidence, runner_up=max(runner_up, 0.0), against="")
+    doubts = _doubts(found)
+    found = replace(found, good=not doubts, reason=f"{words}; {', '.join(doubts)}" if doubts else words)
+    return spoken_against(found, evidence.against)
 
 
-def doubted(evidence: Evidence, words: str) -> Evidence:
-    """The evidence, decided before, with what was found against it since."""
-    before = evidence.reason + ("; " if evidence.good else ", ") if evidence.reason else ""
-    return replace(evidence, good=False, against=words, reason=before + words)
+def _doubts(evidence: Evidence) -> list[str]:
+    """What the faces alone leave open, in words."""
+    doubts = []
+    if evidence.score < 2.0 * LEAST_SCORE:
+        little = evidence.touching_share < 0.7
+        doubts.append("too little of the faces touches" if little else "the contact has too little relief to tell")
+    if rivalled(evidence):
+        doubts.append("another position fits nearly as well")
+    if evidence.held < 1.0:
+        doubts.append("the faces are so smooth that they could slide")
+    if evidence.touching_share < LEAST_TOUCHING:
+        doubts.append("most of the facing surfaces do not touch")
+    return doubts
+
+
+def spoken_against(evidence: Evidence, words: str) -> Evidence:
+    """Evidence, decided before, with what original surfaces say against the pose as it is now.
+
+    ``words`` take the place of what they said before; empty where they say nothing any more.
+    """
+    if words == evidence.against:
+        return evidence
+    reason, good = evidence.reason, evidence.good
+    if evidence.against:
+        reason, good = reason.removesuffix(evidence.against).rstrip(",; "), not _doubts(evidence)
+    if words and reason:
+        reason += "; " if good else ", "
+    return replace(evidence, good=good and not words, against=words, reason=reason + words)

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from rejoin.core.alignment.broad import broad_normals
+from rejoin.core.alignment.broad import normals_of_forms
 from rejoin.core.alignment.views import patches_together
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.meshes import averaged_normals, vertex_normals
@@ -52,18 +52,18 @@ def test_normals_beside_a_border_lean_to_no_side() -> None:
     points = view.mesh.vertices
     rim = np.arctan2(points[:, 0], points[:, 2]) * RADIUS < 0.7
     even = lean_deg(averaged_normals(view.mesh, vertex_normals(view.mesh), 6), points)[rim].mean()
-    assert even > 1.0 and abs(lean_deg(broad_normals(view), points)[rim].mean()) < 0.25
+    assert even > 1.0 and abs(lean_deg(normals_of_forms(view), points)[rim].mean()) < 0.25
 
 
 @pytest.mark.parametrize("thick_mm", [0.0, 0.8])
-def test_broad_normals_are_less_noisy_than_evened_ones_also_on_a_thin_wall(thick_mm: float) -> None:
+def test_normals_of_forms_are_less_noisy_than_evened_ones_also_on_a_thin_wall(thick_mm: float) -> None:
     view = shell(0.0, 18.0, 2, 0.05, thick_mm)
     points = view.mesh.vertices
     outer = np.hypot(points[:, 0], points[:, 2]) > RADIUS - 0.4
     arc = np.arctan2(points[:, 0], points[:, 2]) * RADIUS
     inner = outer & (arc > 2.0) & (arc < 16.0) & (points[:, 1] > 2.0) & (points[:, 1] < 22.0)
     even = lean_deg(averaged_normals(view.mesh, vertex_normals(view.mesh), 6), points)[inner].std()
-    assert lean_deg(broad_normals(view), points)[inner].std() < 0.6 * even
+    assert lean_deg(normals_of_forms(view), points)[inner].std() < 0.6 * even
 
 
 def test_blocks_are_left_out_of_all_overlaps_together() -> None:

@@ -20,7 +20,7 @@ from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
 from rejoin.core.continuity import running_across
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
-from rejoin.core.evidence import doubted
+from rejoin.core.evidence import spoken_against
 from rejoin.core.records import Evidence, FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
@@ -61,7 +61,8 @@ class Adjustment:
     uneven : dict of int to Gape or Unsettled
         Joints (numbers likewise) of which a part gapes and did not count, or that may rest otherwise.
     against : dict of int to str
-        Joints (numbers likewise) that the original surfaces beside them speak against, with the words.
+        What original surfaces beside a joint (numbers likewise) say against it, in words: empty where nothing. Those
+        with too little rim to be judged are not named.
     """
 
     part_from_scan: Poses
@@ -102,8 +103,7 @@ class Adjustment:
         )
 
     def _evidence(self, number: int, joint: Joint) -> Evidence:
-        words = self.against.get(number)
-        return doubted(joint.evidence, words) if words and not joint.evidence.against else joint.evidence
+        return spoken_against(joint.evidence, self.against.get(number, joint.evidence.against))
 
 
 def adjust(
@@ -276,11 +276,11 @@ def _finished(
 
 
 def _against(solver: Solver, state: State) -> dict[int, str]:
-    """Joints that the original surfaces beside them speak against, in words."""
+    """What the original surfaces beside each joint say against it, in words; without those that have too little rim."""
     told = {}
     for number, (joint, sides, skirts) in enumerate(zip(solver.joints, solver.sides, solver.skirts, strict=True)):
         running = running_across(sides[0], *skirts, inverse(state.poses[joint.a]) @ state.poses[joint.b])
-        if running is not None and running.against:
+        if running is not None:
             told[number] = running.against
     return told
 

@@ -30,7 +30,7 @@ EVEN = 6
 BATCH = 4096
 
 
-def broad_normals(view: Fragment) -> FloatArray:
+def normals_of_forms(view: Fragment) -> FloatArray:
     """Normals (n, 3) at a view's vertices, of the forms that are larger than its noise is correlated.
 
     Around each of the nodes, vertices two spacings apart, a quadric is fitted by weighted least squares; a vertex has

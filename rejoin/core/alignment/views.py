@@ -14,7 +14,7 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
-from rejoin.core.alignment.broad import broad_normals
+from rejoin.core.alignment.broad import normals_of_forms
 from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.solver import MOST, Solver
 from rejoin.core.alignment.state import Poses, State
@@ -31,13 +31,14 @@ from rejoin.core.uncertainty.noise import Whitened
 STILL = 0.5
 """Spacings: a view that moved farther has not come to rest, for its overlaps were those of another place."""
 
+
 class ViewSolver(Solver):
     """The overlaps of views; along a view's border no original surface runs on, so there are no skirts."""
 
     def __init__(
         self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
     ) -> None:
-        broad = abreast(lambda n, _: broad_normals(views[n]), list(start))
+        broad = abreast(lambda n, _: normals_of_forms(views[n]), list(start))
         self._broad: dict[int, FloatArray] = dict(zip(start, broad, strict=True))
         super().__init__(views, overlaps, start, settings, ())
 

@@ -82,7 +82,7 @@ class Running:
         if self.share < HALF:
             return f"the original surfaces run on along {100 * self.share:.0f} % of the rim only"
         if self.aside > PLAINLY:
-            return f"the original surfaces beside the crack would run on {self.slid_mm:.2f} mm from there"
+            return f"the original surfaces beside the crack would line up {self.slid_mm:.2f} mm away"
         return ""
 
 

@@ -101,12 +101,14 @@ def test_a_place_a_wave_aside_is_never_called_good_until_it_is_set_right(ripples
     assert off(found, true) > 1.0
     evidence = found.joints[0].evidence
     assert not evidence.good and evidence.against and evidence.reason.endswith(evidence.against)
+    assert any("only if it is the right place" in note for note in found.placements[1].notes)
     again = steps.align(found)
     assert again.joints[0].evidence.reason.count("the original surfaces") == 1
     moved = replace(found.joints[0], a_from_b=inverse(true[0]) @ true[1])
     right = steps.align(replace(found, joints=(moved,)))
     assert off(right, true) < 0.05
     evidence = right.joints[0].evidence
+    assert not right.placements[1].notes
     assert evidence.good and not evidence.against and evidence.reason == joint.evidence.reason
 
 

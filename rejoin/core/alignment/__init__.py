@@ -88,8 +88,10 @@ class Adjustment:
 
     def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
         """What is to be said of joints that lead to this fragment: left out, wholly or in part, or in doubt."""
-        uneven = {number: told.sentence for number, told in self.uneven.items()}
-        return tuple(why for number, why in (self.left_out | uneven).items() if joints[number].b == fragment)
+        said = [*self.left_out.items(), *((number, told.sentence) for number, told in self.uneven.items())]
+        doubts = {number: words for number, words in self.against.items() if words}
+        said += [(number, f"This holds only if it is the right place: {words}.") for number, words in doubts.items()]
+        return tuple(why for number, why in said if joints[number].b == fragment)
 
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
         """The given joints, in their order, with the new ``a_from_b`` and missing layers."""

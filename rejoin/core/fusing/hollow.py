@@ -20,6 +20,18 @@ LEAST_WALL = 1.0
 """Walls smaller than the square of this many spacings, what one vertex stands for, show no hollow."""
 AWAY, MOST_AWAY = 0.2, 0.1
 """A chip's walls look towards the fracture that it laid bare (cosine); this share of both together may look away."""
+BESIDE = 5.0
+"""Spacings from bare fracture within which what is in contact shows how the break goes on."""
+EDGE = 3.2
+"""Bare surface that turns off the break beside it by so many times the mean turn of that break's normals, which one in
+3000 normals does where the turns are normally distributed, meets it in an edge."""
+STRAIGHT, EVENLY, STRETCHES = 0.1, 0.6, 4
+"""A groove's walls are parallel to it but for so much (rms cosine), and it is as deep at its ends as elsewhere but for
+so much (least of the depths of so many stretches, over the largest)."""
+DEEP = 1.5
+"""So many times as deep as wide across its direction is no chip either."""
+AVERAGED = 12
+"""Neighbours whose normals are averaged, so that noise does not turn them."""
 SAID = 0.5
 """Share of a hollow's walls that are fracture face where it is said to be a chip."""
 
@@ -48,6 +60,13 @@ class Hollow:
         return np.concatenate([self.bare, self.walls[number]]) if number == self.number else self.walls[number]
 
 
+def shape_of(parts: list[Mesh], hollow: Hollow) -> tuple[FloatArray, FloatArray]:
+    """Points (k, 3) of a hollow and their normals."""
+    some = [(part, hollow.all_of(number)) for number, part in enumerate(parts)]
+    points = np.concatenate([part.vertices[own] for part, own in some])
+    return points, np.concatenate([meshes.vertex_normals(part)[own] for part, own in some if len(own)])
+
+
 def across_mm(parts: list[Mesh], hollow: Hollow) -> float:
     """Diagonal of the box around the bare fracture of a hollow, or around its walls where there is none."""
     points = parts[hollow.number].vertices[hollow.bare]
@@ -74,6 +93,57 @@ def winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
             inner = np.flatnonzero(~widened(part, ~flagged(part, [wall])))  # at the rim normals are half the face's
             away += float(areas[inner[meshes.vertex_normals(part)[inner] @ towards > AWAY]].sum())
     return away > MOST_AWAY * every
+
+
+def meets_in_an_edge(part: Mesh, bare: Indices, contact: BoolArray, spacing_mm: float) -> bool:
+    """Whether bare vertices turn off the break in contact beside them; a break goes on without an edge."""
+    there = np.flatnonzero(contact)
+    if len(bare) < 3 or len(there) == 0:
+        return False
+    near = there[cKDTree(part.vertices[bare]).query(part.vertices[there])[0] < BESIDE * spacing_mm]
+    if len(near) < 3:
+        return False
+    normals = meshes.vertex_normals(part)
+    turned = [_turn(*(way(part.vertices[own], normals[own]) for own in (bare, near))) for way in (_facing, _plane)]
+    usual = _turn(normals[near], _facing(part.vertices[near], normals[near]))
+    return bool(min(float(turn) for turn in turned) > EDGE * usual.mean())
+
+
+def is_groove(parts: list[Mesh], hollow: Hollow) -> bool:
+    """Whether a hollow is straight, and as deep at its ends as between them or deeper than wide, as a keyway is.
+
+    A chip runs out at its ends.
+    """
+    if hollow.over is None:
+        return False
+    points, normals = shape_of(parts, hollow)
+    near = cKDTree(points).query(points, k=min(AVERAGED, len(points)))[1].reshape(len(points), -1)
+    even = normals[near].mean(axis=1)
+    even /= np.maximum(np.linalg.norm(even, axis=1, keepdims=True), 1e-12)
+    turned, ways = np.linalg.eigh(even.T @ even / len(points))
+    if turned[0] > STRAIGHT**2:
+        return False
+    along, depth = points @ ways[:, 0], hollow.over(points)
+    assert depth is not None
+    stretch = np.minimum(STRETCHES * (along - along.min()) / np.ptp(along), STRETCHES - 1).astype(int)
+    deepest = [-np.percentile(depth[stretch == n], 20) if (stretch == n).any() else 0.0 for n in range(STRETCHES)]
+    across = points - points.mean(axis=0)
+    wide = 2.0 * np.linalg.norm(across - np.outer(across @ ways[:, 0], ways[:, 0]), axis=1).max()
+    return bool(min(deepest) > EVENLY * max(deepest) or max(deepest) > DEEP * wide)
+
+
+def _turn(normals: FloatArray, normal: FloatArray) -> FloatArray:
+    return np.asarray(np.arccos(np.clip(normals @ normal, -1.0, 1.0)))
+
+
+def _facing(_: FloatArray, normals: FloatArray) -> FloatArray:
+    mean = normals.mean(axis=0)
+    return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-12))
+
+
+def _plane(points: FloatArray, normals: FloatArray) -> FloatArray:
+    normal = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][2]
+    return np.asarray(normal if normal @ normals.sum(axis=0) > 0.0 else -normal)
 
 
 def said(hollow: Hollow, broken: list[BoolArray]) -> bool:

@@ -12,7 +12,16 @@ from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.bites import MEETS, bites
 from rejoin.core.fusing.continuing import Over, heights_over
-from rejoin.core.fusing.hollow import Hollow, beside, in_measure, said, winds_around, with_bites
+from rejoin.core.fusing.hollow import (
+    Hollow,
+    beside,
+    in_measure,
+    is_groove,
+    meets_in_an_edge,
+    said,
+    winds_around,
+    with_bites,
+)
 from rejoin.core.fusing.ring import BoolArray, Contact, flagged, widened
 from rejoin.core.fusing.scars import patches_of, walls_facing
 from rejoin.core.fusing.sewing import joined
@@ -178,9 +187,19 @@ def _below(
                     for bite in bitten if beside(parts, ways[-1], bite, near_mm)] + seen  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
-    found = [replace(hollow, doubted=winds_around(parts, hollow)) for hollow in found]
+    found = [replace(hollow, doubted=_own(parts, hollow, sides, broken, spacing_mm)) for hollow in found]
     every = with_bites(parts, areas, found, bitten, near_mm)
     return [replace(hollow, doubted=hollow.doubted and not said(hollow, broken)) for hollow in every]
+
+
+def _own(
+    parts: list[Mesh], hollow: Hollow, sides: list[Contact], broken: list[BoolArray], spacing_mm: float
+) -> bool:
+    """Whether a hollow may be the part's own recess."""
+    n = hollow.number
+    contact = broken[n] & ~_loose(sides[n])
+    edged = meets_in_an_edge(parts[n], hollow.bare, contact, spacing_mm)
+    return edged or winds_around(parts, hollow) or is_groove(parts, hollow)
 
 
 def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:

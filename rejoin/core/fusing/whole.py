@@ -20,6 +20,7 @@ from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.recutting import recut
 from rejoin.core.fusing.reducing import reduced
+from rejoin.core.fusing.repeats import Repeats
 from rejoin.core.fusing.ring import BoolArray, Marked, contacts
 from rejoin.core.fusing.sewing import CannotSew, Sewn, crack_field, joined, sewn
 from rejoin.core.fusing.soundness import any_corner, shells_of
@@ -167,12 +168,13 @@ def _with_chips(
     settings: FuseSettings, notes: list[str],
 ) -> tuple[Scene, Marked]:  # fmt: skip
     """What is given up over chips; the scene is cut out wider where a chip comes near to its end."""
-    wanted = broken
+    wanted, repeats = broken, Repeats(parts, broken, spacing_mm)
     for last in (False, True):
         own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
         marked, beyond, left = with_chips(
-            scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm, settings.largest_chip_mm
-        )
+            scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm,
+            settings.largest_chip_mm, repeats,
+        )  # fmt: skip
         reaching = any(flags.any() for flags in beyond)
         if last and reaching:
             notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")

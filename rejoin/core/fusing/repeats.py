@@ -1,0 +1,141 @@
+"""Recesses that a part has more than once: shapes that a turn or a mirror plane of the part lays on its surface."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+
+from rejoin.core import meshes
+from rejoin.core.fusing.ring import BoolArray
+from rejoin.core.fusing.soundness import within_box
+from rejoin.core.libraries.registration import refined
+from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.transforms import apply, identity, turn
+
+PACE, MOST_TURNS = 2.0, 2000
+"""Turns follow each other by so many spacings along the way of the shape, or more where they would be too many."""
+STARTS, PROMISING = 12, 0.6
+"""So many turns are looked at closely, of those that lay this share of the shape near the surface."""
+REACH, CLOSE, ALIKE = 3.0, 0.5, 0.8
+"""Spacings from which the surface draws the shape; within which both are one; cosine between their normals."""
+WHOLLY = 0.8
+"""Share of a shape that lies on the surface where the part has it there too; some of a hollow is the break itself."""
+ASKEW = np.deg2rad(4.0)
+"""Turn by which a shape may be drawn: principal axes are those of what the part repeats itself about but for little."""
+ASKED, FEWER = 200, 4
+"""Points of a shape that are looked at; every so many of them in all turns."""
+EVEN = 1e-3
+"""Spacings to which a closer look is rounded."""
+
+
+class Repeats:
+    """What a part has more than once, about its principal axes and planes.
+
+    Parameters
+    ----------
+    parts : list of Mesh
+        Where they are placed, mm.
+    broken : list of (n,) bool
+        Vertices of fracture faces: no shape of the part's own.
+    spacing_mm : float
+    """
+
+    def __init__(self, parts: list[Mesh], broken: list[BoolArray], spacing_mm: float) -> None:
+        self._parts, self._broken, self._spacing = parts, broken, spacing_mm
+
+    @cached_property
+    def _surface(self) -> tuple[FloatArray, FloatArray]:
+        """Points and normals of the original surfaces."""
+        normals = [meshes.vertex_normals(part)[~own] for part, own in zip(self._parts, self._broken, strict=True)]
+        points = [part.vertices[~own] for part, own in zip(self._parts, self._broken, strict=True)]
+        return np.concatenate(points), np.concatenate(normals)
+
+    @cached_property
+    def _axes(self) -> tuple[FloatArray, FloatArray]:
+        """Centre of the original surfaces and their principal axes (columns)."""
+        areas = [meshes.vertex_areas(part)[~own] for part, own in zip(self._parts, self._broken, strict=True)]
+        weight, points = np.concatenate(areas), self._surface[0]
+        centre = weight @ points / weight.sum()
+        away = points - centre
+        return centre, np.linalg.eigh((away * weight[:, None]).T @ away)[1]
+
+    def __call__(self, points: FloatArray, normals: FloatArray) -> bool:
+        """Whether a shape (k, 3), that is no plane, lies on the original surface in another place too."""
+        some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)
+        points, normals = points[some], normals[some]
+        away = points - points.mean(axis=0)
+        flat = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2][-1]) < CLOSE * self._spacing
+        if len(points) < 3 or flat.mean() >= WHOLLY:
+            return False
+        return any(self._laid(*start) for start in self._starts(points, normals))
+
+    def _starts(self, points: FloatArray, normals: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """The shape about where it may lie once more."""
+        (centre, axes), own = self._axes, float(np.linalg.norm(np.ptp(points, axis=0)))
+        away = points - centre
+        few = slice(None, None, FEWER)
+        for axis in axes.T:
+            mirror = np.eye(3) - 2.0 * np.outer(axis, axis)
+            ways = [mirror, *self._turns(axis, away)]
+            moved = [away @ way.T for way in ways]
+            near = self._ring(axis, centre, away)
+            if near is None:
+                continue
+            shares = np.array([
+                self._share(near, centre + spots[few], normals[few] @ way.T, PACE * self._spacing)
+                if np.linalg.norm((spots - away).mean(axis=0)) > 0.5 * own else 0.0
+                for spots, way in zip(moved, ways, strict=True)
+            ])  # fmt: skip
+            best = np.argsort(-shares, kind="stable")[:STARTS]
+            yield from ((centre + moved[n], normals @ ways[n].T) for n in best if shares[n] > PROMISING)
+
+    def _turns(self, axis: FloatArray, away: FloatArray) -> FloatArray:
+        """Turns (n, 3, 3) about an axis, as fine as the way of the shape about it asks for."""
+        wide = float(np.linalg.norm(np.cross(away, axis), axis=1).max())
+        count = int(np.clip(2.0 * np.pi * wide / (PACE * self._spacing), 8, MOST_TURNS))
+        angles = 2.0 * np.pi / count * np.arange(1, count)
+        return np.asarray(Rotation.from_rotvec(angles[:, None] * axis).as_matrix())
+
+    def _ring(self, axis: FloatArray, centre: FloatArray, away: FloatArray) -> Near | None:
+        """The surface along the way of the shape about an axis, and where a mirror across it would lay it."""
+        points, normals = self._surface
+        spots, room = points - centre, REACH * self._spacing
+        height, own = spots @ axis, away @ axis
+        wide, wide_own = (np.linalg.norm(np.cross(x, axis), axis=1) for x in (spots, away))
+        there = (wide > wide_own.min() - room) & (wide < wide_own.max() + room)
+        there &= (np.abs(height) > np.abs(own).min() - room) & (np.abs(height) < np.abs(own).max() + room)
+        return Near(points[there], normals[there]) if there.any() else None
+
+    def _share(self, near: Near, points: FloatArray, normals: FloatArray, reach_mm: float) -> float:
+        """Share of points with surface that faces alike within reach."""
+        length, at = near.tree.query(points, distance_upper_bound=reach_mm)
+        found = np.isfinite(length)
+        alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
+        return float(alike.sum() / len(points))
+
+    def _laid(self, points: FloatArray, normals: FloatArray) -> bool:
+        """Whether all but a little of the shape lies on the surface, once it is drawn there."""
+        spots, ways = self._surface
+        room = within_box(spots, points, 2.0 * REACH * self._spacing)
+        near = Near(spots[room], ways[room])
+        reach = REACH * self._spacing
+        move, _ = refined(points, near.points, near.normals, identity(), reach, self._spacing, 30, EVEN * self._spacing)
+        if Rotation.from_matrix(move[:3, :3]).magnitude() > ASKEW:
+            return False
+        points, normals = apply(move, points), turn(move, normals)
+        length, at = near.tree.query(points, distance_upper_bound=reach)
+        found = np.isfinite(length)
+        off = np.einsum("ij,ij->i", points[found] - near.points[at[found]], near.normals[at[found]])
+        alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
+        return bool((alike & (np.abs(off) < CLOSE * self._spacing)).sum() >= WHOLLY * len(points))
+
+
+class Near:
+    """Some of a surface, to be searched."""
+
+    def __init__(self, points: FloatArray, normals: FloatArray) -> None:
+        self.points, self.normals, self.tree = points, normals, cKDTree(points)

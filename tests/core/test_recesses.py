@@ -1,0 +1,143 @@
+"""Recesses of the part beside its crack are no chips: tooth gaps, keyways, and what meets the break in an edge."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from manifold3d import CrossSection, Manifold
+
+from rejoin.core import meshes, steps
+from rejoin.core.fusing import hollows
+from rejoin.core.fusing.hollow import Hollow, is_groove, meets_in_an_edge
+from rejoin.core.fusing.repeats import Repeats
+from rejoin.core.records import FloatArray, Mesh, Project, Scan
+from tests.makers import make_case
+from tests.makers.breaking import as_mesh
+from tests.makers.scanning import evenly_meshed
+
+SPACING = 0.4
+NONE = np.zeros(0, np.int64)
+
+
+def scanned(solid: Manifold, noise_mm: float = 0.02) -> Mesh:
+    rng = np.random.default_rng(3)
+    mesh = evenly_meshed(as_mesh(solid), SPACING, rng)
+    return Mesh(mesh.vertices + rng.normal(0.0, noise_mm, mesh.vertices.shape), mesh.triangles)
+
+
+def toothed(bite: bool = False) -> Manifold:
+    """A disc with 14 slots round its rim and a keyway in its bore; ``bite``: a corner has broken off it too."""
+    slots = [Manifold.cube([4.0, 2.2, 20.0], True).translate([14.0, 0.0, 0.0]).rotate([0.0, 0.0, 360.0 * k / 14])
+             for k in range(14)]  # fmt: skip
+    disc = Manifold.extrude(CrossSection.circle(14.0, 200), 6.0)
+    lost = [Manifold.cylinder(20.0, 4.0, 4.0, 100, True), Manifold.cube([3.0, 2.5, 20.0], True).translate([4.2, 0, 0])]
+    lost += [Manifold.sphere(2.2, 64).translate([-7.0, 0.5, 6.3])] if bite else []
+    for one in slots + lost:
+        disc -= one
+    return disc
+
+
+def of(mesh: Mesh, inside: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    return mesh.vertices[inside], meshes.vertex_normals(mesh)[inside]
+
+
+def within_slot(mesh: Mesh, turn: int) -> np.ndarray:
+    x, y, z = mesh.vertices.T
+    angle = 2.0 * np.pi * turn / 14
+    along, across = np.cos(angle) * x + np.sin(angle) * y, np.cos(angle) * y - np.sin(angle) * x
+    return np.asarray((along > 11.5) & (np.abs(across) < 1.3) & (np.abs(z - 3.0) < 2.8))
+
+
+def test_a_gap_between_teeth_is_there_elsewhere_too_and_a_chip_or_a_keyway_is_not() -> None:
+    mesh = scanned(toothed(bite=True))
+    x, y, z = mesh.vertices.T
+    repeats = Repeats([mesh], [np.zeros(len(x), bool)], SPACING)
+    assert repeats(*of(mesh, within_slot(mesh, 3)))
+    assert not repeats(*of(mesh, np.linalg.norm(mesh.vertices - [-7.0, 0.5, 6.3], axis=1) < 2.4))
+    assert not repeats(*of(mesh, (x > 3.5) & (x < 7.0) & (np.abs(y) < 1.5) & (np.abs(z - 3.0) < 2.8)))
+
+
+def test_a_gap_with_a_broken_corner_in_it_is_not_told_by_its_like() -> None:
+    """The rest of it is as the others are; what broke off is more than may be the break itself."""
+    lost = Manifold.sphere(2.6, 64).translate([12.0, 0.5, 4.0])
+    mesh = scanned(toothed() - lost)
+    gap = within_slot(mesh, 0) | (np.linalg.norm(mesh.vertices - [12.0, 0.5, 4.0], axis=1) < 2.7)
+    assert not Repeats([mesh], [np.zeros(len(mesh.vertices), bool)], SPACING)(*of(mesh, gap))
+
+
+def test_a_shape_of_which_the_part_has_a_mirror_image_is_its_own() -> None:
+    """Two slots aslant, one the other's mirror image: no turn lays one on the other."""
+    def slot(side: float) -> Manifold:
+        cut = Manifold.cube([7.0, 3.0, 6.0], True).rotate([0.0, 12.0 * side, 25.0 * side])
+        return cut.translate([side * 9.0, 5.5, 4.0])
+
+    plate = Manifold.cube([36.0, 16.0, 8.0], True) - Manifold.cube([4.0, 40.0, 4.0], True).translate([0.0, 0.0, -4.0])
+    both, one = scanned(plate - slot(1.0) - slot(-1.0)), scanned(plate - slot(1.0))
+    for mesh, told in ((both, True), (one, False)):
+        x, y, z = mesh.vertices.T
+        own = (x > 4.5) & (x < 13.5) & (y > 2.0) & (z > 0.5) & (z < 3.8) & (y < 7.8)
+        assert Repeats([mesh], [np.zeros(len(x), bool)], SPACING)(*of(mesh, own)) == told
+
+
+def test_a_plane_tells_nothing() -> None:
+    mesh = scanned(toothed())
+    top = (mesh.vertices[:, 2] > 5.7) & (mesh.vertices[:, 0] > 6.0) & (np.abs(mesh.vertices[:, 1]) < 2.0)
+    assert not Repeats([mesh], [np.zeros(len(mesh.vertices), bool)], SPACING)(*of(mesh, top))
+
+
+@pytest.mark.parametrize(
+    ("lost", "told"),
+    [
+        (Manifold.cube([3.0, 40.0, 5.0], True), True),
+        (Manifold.cube([3.0, 12.0, 5.0], True), True),
+        (Manifold.sphere(3.0, 64), False),
+        (Manifold.cylinder(6.0, 0.1, 2.6, 100, True).rotate([90.0, 0.0, 0.0]), False),
+    ],
+    ids=["slot from end to end", "slot that ends in walls", "hollow", "wedge that runs out"],
+)
+def test_a_groove_is_straight_and_as_deep_at_its_ends(lost: Manifold, told: bool) -> None:
+    mesh = scanned(Manifold.cube([16.0, 16.0, 12.0], True) - lost.translate([0.0, 0.0, 6.0]))
+    x, y, z = mesh.vertices.T
+    own = np.flatnonzero((z < 5.7) & (z > 2.0) & (np.abs(x) < 3.2) & (np.abs(y) < 5.5))
+    groove = Hollow(0, own, NONE, [NONE], over=lambda points: points[:, 2] - 6.0)  # type: ignore[arg-type]
+    assert is_groove([mesh], groove) == told
+
+
+def test_a_pocket_deeper_than_wide_is_no_chip() -> None:
+    for deep, told in ((9.0, True), (2.0, False)):
+        cut = Manifold.cube([3.0, 3.0, 2.0 * deep], True).translate([0.0, 0.0, 6.0])
+        mesh = scanned(Manifold.cube([16.0, 16.0, 18.0], True).translate([0.0, 0.0, -3.0]) - cut)
+        x, y, z = mesh.vertices.T
+        own = np.flatnonzero((z < 5.8) & (z > 6.0 - deep + 0.4) & (np.abs(x) < 2.0) & (np.abs(y) < 2.0))
+        pocket = Hollow(0, own, NONE, [NONE], over=lambda points: points[:, 2] - 6.0)  # type: ignore[arg-type]
+        assert is_groove([mesh], pocket) == told
+
+
+@pytest.mark.parametrize(("degrees", "edge"), [(0.0, False), (8.0, False), (30.0, True), (-30.0, True)])
+def test_bare_surface_that_meets_the_break_in_an_edge_is_no_break(degrees: float, edge: bool) -> None:
+    """A break's normals turn by some 7 degrees here; it goes on within that."""
+    x, y = (np.ravel(axis) for axis in np.mgrid[-8.0:8.0:SPACING, -6.0:6.0:SPACING])
+    rough = np.random.default_rng(1).normal(0.0, 0.03, len(x))
+    z = np.where(x > 0.0, np.tan(np.deg2rad(degrees)) * x, 0.0) + rough
+    columns, rows = len(np.unique(y)), len(np.unique(x))
+    corner = np.arange(len(x)).reshape(rows, columns)
+    a, b, c, d = corner[:-1, :-1].ravel(), corner[1:, :-1].ravel(), corner[1:, 1:].ravel(), corner[:-1, 1:].ravel()
+    mesh = Mesh(np.stack([x, y, z], axis=1), np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    bare = np.flatnonzero((x > 0.3) & (x < 4.0) & (np.abs(y) < 2.0))
+    assert meets_in_an_edge(mesh, bare, x < -0.3, SPACING) == edge
+    assert not meets_in_an_edge(mesh, bare, x < -7.5, SPACING), "nothing in contact is near enough to tell"
+
+
+def test_tooth_gaps_and_keyway_of_a_fine_gear_are_left_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Closed form: nothing broke off. Each of the three checks is needed for the fills to stay away."""
+    case = make_case("gear", 13206, spacing_mm=SPACING, size=0.5)
+    scans = tuple(Scan(f"f{k}", (), mesh, "mm", True, False, ()) for k, mesh in enumerate(case.fragments))
+    joined = steps.align(steps.match(steps.find_faces(steps.clean(Project(scans=scans)))))
+    filled = [steps.fuse(joined).whole.fills]
+    monkeypatch.setattr(Repeats, "__call__", lambda *_: False)
+    filled.append(steps.fuse(joined).whole.fills)
+    monkeypatch.setattr(hollows, "is_groove", lambda *_: False)
+    filled.append(steps.fuse(joined).whole.fills)
+    assert not filled[0] and all(len(one) < len(more) for one, more in pairwise(filled))

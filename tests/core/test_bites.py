@@ -11,6 +11,7 @@ from rejoin.core.fusing import bites, chips, fuse_fragments, hollows
 from rejoin.core.fusing.chips import broken_vertices
 from rejoin.core.fusing.creasing import creased
 from rejoin.core.fusing.quadrics import fitted, flat, misfit_together, step_between
+from rejoin.core.fusing.repeats import Repeats
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from tests.core import broken_solids as solids
 
@@ -64,7 +65,7 @@ def test_a_rim_lost_on_both_sides_of_the_crack_is_filled() -> None:
     assert whole.volume_mm3 == pytest.approx(solid.volume(), rel=1e-3)
 
 
-def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it() -> None:
+def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it(monkeypatch: pytest.MonkeyPatch) -> None:
     dimple = ball(3.0, 0.0, 9.2, 0.3)
     parts = broken(Solid.cube([30, 16, 24], True) - dimple)
     whole = fused(parts)
@@ -72,8 +73,12 @@ def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it() ->
     (note,) = whole.notes
     assert "may be chips or the part's own recesses" in note and "together with its walls" in note
     assert whole.volume_mm3 == pytest.approx((Solid.cube([30, 16, 24], True) - dimple).volume(), rel=1e-3)
-    told = fused(parts, tuple(below(parts, 0.3, 8.0)))
+    marked = tuple(below(parts, 0.3, 8.0))
+    told = fused(parts, marked)
     assert told.notes == () and told.volume_mm3 == pytest.approx(30 * 16 * 24, rel=1e-3)
+    monkeypatch.setattr(Repeats, "__call__", lambda *_: True)
+    assert fused(parts, marked).fills, "a person's word outweighs that the part has the like elsewhere"
+    assert fused(parts).fills == fused(parts).notes == (), "of what the part has elsewhere nothing is said"
 
 
 def test_faces_count_as_broken_where_a_person_chose_them_only() -> None:

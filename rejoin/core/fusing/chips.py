@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.continuing import Over, through
-from rejoin.core.fusing.hollow import Hollow, across_mm, shape_of
+from rejoin.core.fusing.hollow import Hollow, across_mm, said, shape_of
 from rejoin.core.fusing.hollows import cut_short, hollows
 from rejoin.core.fusing.repeats import Repeats
 from rejoin.core.fusing.ring import (
@@ -80,7 +80,7 @@ def with_chips(
     faces it over the hollow and hangs together with the strip. The original
     surface faces away, so it stays. ``far`` stands for what the parts go on to
     beyond their ``rims``. What ``repeats`` finds elsewhere on the part too is
-    its own.
+    its own, unless a person says that it is a chip.
 
     Returns
     -------
@@ -91,7 +91,7 @@ def with_chips(
         What is said of the hollows that are larger than ``largest_mm`` or may be the part's own: not given up either.
     """
     seen = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
-    seen = [hollow for hollow in seen if not repeats(*shape_of(parts, hollow))]
+    seen = [hollow for hollow in seen if said(hollow, broken) or not repeats(*shape_of(parts, hollow))]
     wide = [across_mm(parts, hollow) for hollow in seen]
     found = [one for one, across in zip(seen, wide, strict=True) if across <= largest_mm and not one.doubted]
     left = _left_as_they_are([(across, one.doubted) for one, across in zip(seen, wide, strict=True)], largest_mm)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
+import manifold3d
 import numpy as np
 import pytest
+import trimesh
 from manifold3d import CrossSection, Manifold
 
 from rejoin.core import meshes, steps
@@ -13,11 +16,12 @@ from rejoin.core.fusing import hollows
 from rejoin.core.fusing.hollow import Hollow, is_groove, meets_in_an_edge
 from rejoin.core.fusing.repeats import Repeats
 from rejoin.core.records import FloatArray, Mesh, Project, Scan
-from tests.makers import make_case
+from tests.makers import cases, make_case, worst_error_mm
 from tests.makers.breaking import as_mesh
 from tests.makers.scanning import evenly_meshed
 
 SPACING = 0.4
+PUBLISHED = Path(__file__).resolve().parents[3] / "shared" / "checks" / "data" / "stl_models_npm" / "gearwheel.bin.stl"
 NONE = np.zeros(0, np.int64)
 
 
@@ -141,3 +145,22 @@ def test_tooth_gaps_and_keyway_of_a_fine_gear_are_left_as_they_are(monkeypatch: 
     monkeypatch.setattr(hollows, "is_groove", lambda *_: False)
     filled.append(steps.fuse(joined).whole.fills)
     assert not filled[0] and all(len(one) < len(more) for one, more in pairwise(filled))
+
+
+@pytest.mark.skipif(not PUBLISHED.is_file(), reason="the shared reference files are not here")
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_published_gear_wheel_is_joined_and_whole_again(monkeypatch: pytest.MonkeyPatch, seed: int) -> None:
+    """npm stl-models 0.12.0 (MIT): a wheel of 40 teeth, 41.7 mm across; its volume and one bore by trimesh."""
+    wheel = trimesh.load_mesh(PUBLISHED)
+    wheel.merge_vertices()
+    solid = Manifold(manifold3d.Mesh(np.asarray(wheel.vertices, np.float32), np.asarray(wheel.faces, np.uint32)))
+    monkeypatch.setitem(cases.SHAPES, "wheel as published", lambda _: solid)
+    case = make_case("wheel as published", seed, spacing_mm=0.3)
+    scans = tuple(Scan(f"f{k}", (), mesh, "mm", True, False, ()) for k, mesh in enumerate(case.fragments))
+    joined = steps.align(steps.match(steps.find_faces(steps.clean(Project(scans=scans)))))
+    assert joined.joints[0].evidence.good
+    held, placed = (placement.part_from_scan for placement in joined.placements)
+    assert held is not None and placed is not None and worst_error_mm(case, 1, placed, 0, held) < 0.1
+    whole = steps.fuse(joined).whole
+    assert whole is not None and whole.closed and whole.genus == 1 == 1 - wheel.euler_number // 2
+    assert whole.fills == () and whole.volume_mm3 == pytest.approx(wheel.volume, rel=3e-3)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from rejoin.core.abreast import abreast
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.loops import opening, sentence, strongest
 from rejoin.core.alignment.seating import Gape, Unsettled, seat
@@ -184,20 +185,20 @@ def _left_open(
         others = _adjusted(fragments, kept, start, settings, part_of(report, 0.0, 0.5), (), far=False)
     except NothingOpposite:
         return {}, start
-    left = {}
     closing = [number for number in range(len(joints)) if number not in tree]
-    for count, number in enumerate(closing):
-        joint, share = joints[number], part_of(report, 0.5 + 0.5 * count / len(closing), 1.0)
+
+    def against(number: int, share: Report) -> str | None:
+        joint = joints[number]
         two = {end: others.part_from_scan[end] for end in (joint.a, joint.b)}
         try:
             alone = _adjusted(fragments, [joint], two, settings, share, (), far=False)
         except NothingOpposite:
-            left[number] = sentence(fragments, joint, None)
-            continue
+            return sentence(fragments, joint, None)
         missed = opening(fragments, joint, others, alone)
-        if missed.sprung:
-            left[number] = sentence(fragments, joint, missed)
-    return left, others.part_from_scan
+        return sentence(fragments, joint, missed) if missed.sprung else None
+
+    told = zip(closing, abreast(against, closing, part_of(report, 0.5, 1.0)), strict=True)
+    return {number: why for number, why in told if why is not None}, others.part_from_scan
 
 
 def _adjusted(

@@ -205,9 +205,11 @@ def _held(first: Surface, second: Surface, b_from_a: FloatArray, touch: _Touch) 
     # At a rim both normals lean outwards, which would pass for relief.
     off_rim = touch.contact & rimless(seen) & inner(first, touch.chosen, seen, touch.contact, 1.5)
     within = touch.contact & inner(first, touch.chosen, seen, touch.contact, 2.0)
+    # As cast, original surfaces are rougher than the scans' noise, which is told from them.
+    sigma = max(min(touch.sigma, touch.residual), 0.02 * touch.spacing)
     return max(
-        firmness(seen.points, seen.normals_a, seen.normals_b, off_rim, touch.areas, touch.sigma, touch.spacing),
-        firmness(seen.points, *broad, within, touch.areas, touch.sigma, touch.spacing),
+        firmness(seen.points, seen.normals_a, seen.normals_b, off_rim, touch.areas, sigma, touch.spacing),
+        firmness(seen.points, *broad, within, touch.areas, sigma, touch.spacing),
     )
 
 

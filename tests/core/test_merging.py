@@ -192,11 +192,12 @@ def test_planes_of_two_views_give_their_pose() -> None:
     sides = [np.insert(rng.uniform(0, 1, (400, 2)), axis, 0.0, axis=1) * [30, 20, 12] for axis in range(3)]
     points, normals = np.concatenate(sides), np.repeat(-np.eye(3), 400, axis=0)
     b_from_a = rigid(Rotation.random(random_state=5).as_matrix(), np.array([7.0, -3.0, 11.0]))
-    poses = planar_poses((points, normals), (apply(b_from_a, points), normals @ b_from_a[:3, :3].T), 0.5)
+    moved = planes_of(apply(b_from_a, points), normals @ b_from_a[:3, :3].T, 0.5)
+    poses = planar_poses(planes_of(points, normals, 0.5), moved)
     right = inverse(b_from_a)
     assert min(displacement(pose, right, apply(b_from_a, points)).max() for pose in poses) < 2.0
-    flat = points[:400], normals[:400]
-    assert planar_poses(flat, flat, 0.5).shape == (0, 4, 4)
+    flat = planes_of(points[:400], normals[:400], 0.5)
+    assert planar_poses(flat, flat).shape == (0, 4, 4)
 
 
 def test_a_narrow_wall_is_found_upright_though_normals_lean_over_its_edge() -> None:
@@ -207,7 +208,8 @@ def test_a_narrow_wall_is_found_upright_though_normals_lean_over_its_edge() -> N
     leaning = np.stack([0 * lean, -np.cos(lean), np.sin(lean)], axis=1)
     normals = np.concatenate([np.tile([0.0, 0, 1], (4000, 1)), leaning])
     points = np.concatenate([top, side]) + rng.normal(0, 0.02, (4600, 3))
-    ways, heights = planes_of(points, normals, 0.75)
+    found = planes_of(points, normals, 0.75)
+    ways, heights = found.ways, found.heights
     assert len(ways) == 2 and np.allclose(heights, 0.0, atol=0.05)
     assert np.rad2deg(np.arccos(ways[1] @ [0, -1, 0])) < 0.5
 

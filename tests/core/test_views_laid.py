@@ -16,12 +16,13 @@ from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging import coarse, placing
 from rejoin.core.merging.air import air_of
-from rejoin.core.merging.arranging import Arrangement, Known, Looks, _repeats, _worse_place, arrangement_of
+from rejoin.core.merging.arranging import _repeats, _worse_place
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
 from rejoin.core.merging.holding import drifted, held
-from rejoin.core.merging.planar import plate_poses
+from rejoin.core.merging.looks import Arrangement, Known, Looks, arrangement_of
+from rejoin.core.merging.planar import planes_of, plate_poses
 from rejoin.core.merging.props import looked_from, props, whole_lumps
 from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
@@ -248,7 +249,8 @@ def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show()
     a, (points, normals) = seen
     b_from_a = rigid(Rotation.random(random_state=4).as_matrix(), np.array([7.0, -3.0, 11.0]))
     b = apply(b_from_a, points), normals @ b_from_a[:3, :3].T
-    poses = plate_poses(a, b, 0.6)
+    one, other = planes_of(*a, 0.6), planes_of(*b, 0.6)
+    poses = plate_poses(one, other)
     off = [displacement(pose, inverse(b_from_a), b[0]).max() for pose in poses]
     assert min(off) < 1.3 and len(poses) < 500
     # The walls meet, and no wall is higher than the plate is thick.
@@ -257,7 +259,8 @@ def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show()
     # A view of many sides is none of a plate.
     block = np.concatenate([a[0], a[0][:2400] + [0, 0, 9.0]]), np.concatenate([a[1], -a[1][:2400]])
     many = np.concatenate([block[0], block[0][:, [1, 2, 0]] - 30.0]), np.concatenate([block[1], block[1][:, [1, 2, 0]]])
-    assert len(plate_poses(many, b, 0.6)) == 0 == len(plate_poses(b, many, 0.6))
+    block_planes = planes_of(*many, 0.6)
+    assert len(plate_poses(block_planes, other)) == 0 == len(plate_poses(other, block_planes))
 
 
 def test_a_plate_is_closed_though_many_poses_agree_over_its_whole_side(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -270,7 +273,7 @@ def test_a_plate_is_closed_though_many_poses_agree_over_its_whole_side(monkeypat
     right = rigid(np.diag([-1.0, 1.0, -1.0]), np.array([50.0, 0, -3.0]))
     shifts = np.random.default_rng(2).uniform(-15, 15, (6000, 2))
     alike = np.array([rigid(np.eye(3), np.array([x, y, 0.0])) for x, y in shifts])
-    monkeypatch.setattr(coarse, "_drawn", lambda *_: alike)
+    monkeypatch.setattr(coarse, "drawn", lambda *_: alike)
     off = [displacement(rough.a_from_b, right, bent.vertices).max() for rough in coarse.rough_poses(one, one)]
     assert min(off) < 4.0
 

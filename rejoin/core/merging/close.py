@@ -7,6 +7,7 @@ with few coarse clashes. To the noise it never fits: the break, a boss, a castin
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,8 @@ FEW = 4
 """Every so-manyth of them is enough while two views only come closer."""
 ENOUGH = 100
 """Of them must meet, or all are asked."""
+HOPELESS = 0.5
+"""Share of clashes at which a pose that has come near is not followed to its end."""
 RIM = 2500
 """Rim vertices of each view that are asked."""
 
@@ -58,9 +61,12 @@ class Fine:
         """Vertices of the rim that are asked whether another view's surface runs on under them."""
         return np.asarray(self.rim[:: max(1, len(self.rim) // RIM)])
 
-    @property
-    def rim_asked(self) -> int:
-        return len(self.asked_rim)
+    @cached_property
+    def asked(self) -> tuple[FloatArray, FloatArray]:
+        """Points and normals (k, 3), spread over the view well inside its border, that are asked."""
+        asked = np.flatnonzero(self.inner)
+        asked = asked[:: max(1, len(asked) // SAMPLE)]
+        return self.points[asked], self.normals[asked]
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,10 +113,14 @@ def fine_of(view: Fragment) -> Fine:
 
 def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
     """The pose brought into contact on the full views, and judged."""
-    points, normals = _asked(b)
+    points, normals = b.asked
     spacing, noise = units_of(a, b)
-    reach = start_mm
+    reach, unlooked = start_mm, True
     for _ in range(14):
+        if reach <= 1.5 * spacing and unlooked:
+            unlooked, told = False, judged(a, b, a_from_b)
+            if told.clash_share > HOPELESS:
+                return told
         for every in (FEW, 1) if reach > 2.0 * spacing else (1,):
             found = met(a, points[::every], normals[::every], a_from_b, reach, spacing)
             good = found[5] > 0.7
@@ -142,24 +152,18 @@ def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
     return replace(judged(a, b, a_from_b), covered=share)
 
 
-def _asked(b: Fine) -> tuple[FloatArray, FloatArray]:
-    asked = np.flatnonzero(b.inner)
-    asked = asked[:: max(1, len(asked) // SAMPLE)]
-    return b.points[asked], b.normals[asked]
-
-
 def units_of(a: Fine, b: Fine) -> tuple[float, float]:
     """Spacing and noise by which two views are compared."""
     return max(a.spacing_mm, b.spacing_mm), float(np.hypot(a.noise_mm, b.noise_mm))
 
 
-def covered(a: Fine, b: Fine, a_from_b: FloatArray) -> BoolArray:
-    """Under which of b's asked rim vertices (k,) a's surface runs on."""
+def covered(a: Fine, b: Fine, a_from_b: FloatArray, every: int = 1) -> BoolArray:
+    """Under which of b's asked rim vertices, one of ``every`` so many (k,), a's surface runs on."""
     spacing, noise = units_of(a, b)
-    result = np.zeros(b.rim_asked, bool)
+    rim = b.asked_rim[::every]
+    result = np.zeros(len(rim), bool)
     if not len(result):
         return result
-    rim = b.asked_rim
     which, _, _, height, _, alike = met(a, b.points[rim], b.normals[rim], a_from_b, 3.0 * spacing, spacing)
     # A rim is seen at a slant, so it is worse than the rest.
     result[which[(np.abs(height) < 2.0 * AGREES * float(np.hypot(noise, 0.02 * spacing))) & (alike > 0.6)]] = True
@@ -185,9 +189,9 @@ def met(
     return hit[near], place[hit][near], ways[hit][near], height[near], theirs[near], alike[near]
 
 
-def judged(a: Fine, b: Fine, pose: FloatArray) -> Close:
-    """How two views agree in a pose ``a_from_b``."""
-    (points, normals), (spacing, noise) = _asked(b), units_of(a, b)
+def judged(a: Fine, b: Fine, pose: FloatArray, every: int = 1) -> Close:
+    """How two views agree in a pose ``a_from_b``, by one of ``every`` so many of the places that are asked."""
+    (points, normals), (spacing, noise) = (part[::every] for part in b.asked), units_of(a, b)
     _, place, ways, height, _, alike = met(a, points, normals, pose, 12.0 * spacing, spacing)
     # Unequal sampling of rough relief adds a little of the spacing.
     unit = float(np.hypot(noise, 0.02 * spacing))

@@ -11,10 +11,11 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment.views import STILL, adjust_views
-from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged, shifts_mm
+from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Ways, arranged
 from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.merging.looks import Arrangement, Known, shifts_mm
 from rejoin.core.merging.sight import Sight
 from rejoin.core.merging.sliding import best_places, slid
 from rejoin.core.merging.tables import Scene
@@ -67,7 +68,9 @@ def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: R
 
 
 def _doubted(way: Close, a: Sight, b: Sight) -> Close:
-    """A pose with what either view says against the other."""
+    """A pose with what either view says against the other; one that is worth nothing anyway is not asked."""
+    if way.score < WORTH:
+        return way
     doubts = a.doubts(b, way.a_from_b), b.doubts(a, inverse(way.a_from_b))
     odd = sum(doubt.below + doubt.unseen for doubt in doubts)
     return replace(way, odd=odd / max(sum(doubt.asked for doubt in doubts), 1))

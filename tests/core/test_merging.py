@@ -16,12 +16,14 @@ from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.state import State
 from rejoin.core.alignment.views import ViewSolver, adjust_views
 from rejoin.core.cleaning import clean_scan
-from rejoin.core.contact import side_of
+from rejoin.core.contact import closest_on_triangles, side_of
 from rejoin.core.errors import NoAnswer
+from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.merging import arranging, holding, merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.hanging import in_air
+from rejoin.core.merging.neighbours import Neighbours, whole_of
 from rejoin.core.merging.planar import planar_poses, planes_of
 from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.merging.sliding import best_places
@@ -182,9 +184,27 @@ def test_tall_clay_is_foreign_up_to_its_top() -> None:
         noisy = points + np.random.default_rng(2).normal(0, 0.01, points.shape)
         mesh = Mesh(noisy, flat.triangles)
         sheets.append(sheet_of(mesh, clean_scan(scan_of(mesh), CleanSettings(flip_inside_out=False))))
-    found = foreign(sheets[0], sheets[1:])
+    near = Neighbours([sheet.mesh for sheet in sheets])
+    found = foreign(sheets[0], sheets[1:], [near.nearest(0, 1)])
     # The top stands 12 mm, 24 spacings, over what the other view saw.
-    assert found[away < 7.5].all() and not found[away > 9.0].any() and not foreign(sheets[1], sheets[:1]).any()
+    assert found[away < 7.5].all() and not found[away > 9.0].any()
+    assert not foreign(sheets[1], sheets[:1], [near.nearest(1, 0)]).any()
+
+
+def test_the_nearest_triangle_of_a_part_is_found_though_the_nearest_of_all_was_cut() -> None:
+    sheets = [grid(0, 20), Mesh(grid(0, 20).vertices + [0.3, 0.2, 1.5], grid(0, 20).triangles)]
+    near, (one, other) = Neighbours(sheets), (whole_of(sheet) for sheet in sheets)
+    centres = meshes.triangle_centres(other.mesh)
+    part = other.only(np.flatnonzero(centres[:, 0] < 12.0).astype(np.int32))
+    places = one.only(np.flatnonzero(meshes.triangle_centres(one.mesh)[:, 1] < 9.0).astype(np.int32))
+    told = near.within(0, places, 1, part)
+    away = [np.linalg.norm(places.mesh.vertices - closest_on_triangles(places.mesh.vertices, corners)[0], axis=1)
+            for corners in (part.mesh.vertices[part.mesh.triangles[which]]
+                            for which in (told, TriangleTree(part.mesh).nearest(places.mesh.vertices)))]  # fmt: skip
+    assert np.allclose(*away, atol=1e-6)
+    limited = near.within(0, places, 1, part, 1.4)
+    assert np.array_equal(limited[limited >= 0], told[limited >= 0]) and (away[0][limited < 0] > 1.4).all()
+    assert (limited >= 0).any() and (limited < 0).any()
 
 
 def test_planes_of_two_views_give_their_pose() -> None:

@@ -38,8 +38,12 @@ class ViewSolver(Solver):
     def __init__(
         self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
     ) -> None:
-        broad = abreast(lambda n, _: normals_of_forms(views[n]), list(start))
-        self._broad: dict[int, FloatArray] = dict(zip(start, broad, strict=True))
+        shared = {n: np.zeros(len(views[n].mesh.vertices), bool) for n in start}
+        for joint in overlaps:
+            for n, face in ((joint.a, joint.face_a), (joint.b, joint.face_b)):
+                shared[n][views[n].mesh.triangles[face.triangles]] = True
+        # All that a view's overlaps ask for, before each of them asks for its own.
+        abreast(lambda n, _: normals_of_forms(views[n], np.flatnonzero(shared[n]).astype(np.int32)), list(start))
         super().__init__(views, overlaps, start, settings, ())
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
@@ -53,7 +57,7 @@ class ViewSolver(Solver):
         for the fine relief holds the faces; on views it can, for what they share is held by broad forms.
         """
         side = side_of(self.fragments[number], face.triangles)
-        return replace(side, normals=self._broad[number][side.vertices])
+        return replace(side, normals=normals_of_forms(self.fragments[number], side.vertices))
 
     def followed(self, crossed: FloatArray, plain: FloatArray, free: bool, least: float = 0.0) -> FloatArray:
         """All motions: what one overlap hardly holds, others may, and normals evened out drive it nowhere."""

@@ -35,10 +35,10 @@ HOLDS = 0.02
 """Hold of the weakest motion (1: as firm as the strongest could be) below which a pose is less worth."""
 FEW = 4
 """Every so-manyth of them is enough while two views only come closer."""
-ENOUGH = 100
+ENOUGH = 50
 """Of them must meet, or all are asked."""
-HOPELESS = 0.5
-"""Share of clashes at which a pose that has come near is not followed to its end."""
+ROUNDS, FINALS = 14, 5
+"""Rounds in which two views come closer; so many at least are left for all places that are asked."""
 RIM = 2500
 """Rim vertices of each view that are asked."""
 
@@ -115,13 +115,9 @@ def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
     """The pose brought into contact on the full views, and judged."""
     points, normals = b.asked
     spacing, noise = units_of(a, b)
-    reach, unlooked = start_mm, True
-    for _ in range(14):
-        if reach <= 1.5 * spacing and unlooked:
-            unlooked, told = False, judged(a, b, a_from_b)
-            if told.clash_share > HOPELESS:
-                return told
-        for every in (FEW, 1) if reach > 2.0 * spacing else (1,):
+    reach, last = start_mm, False
+    for turn in range(ROUNDS):
+        for every in (1,) if last else (FEW, 1):
             found = met(a, points[::every], normals[::every], a_from_b, reach, spacing)
             good = found[5] > 0.7
             if np.count_nonzero(good) >= ENOUGH:
@@ -145,8 +141,9 @@ def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
         a_from_b = orthonormal(from_vector(answer, middle) @ a_from_b)
         moved = float(np.linalg.norm(answer[3:]) + 0.5 * b.size_mm * np.linalg.norm(answer[:3]))
         reach = max(0.6 * reach, 1.5 * spacing)
-        if moved < 0.02 * noise:
+        if last and moved < 0.05 * noise:
             break
+        last = last or turn + 1 >= ROUNDS - FINALS or (reach < 2.0 * spacing and moved < 0.3 * noise)
     rims = [covered(a, b, a_from_b), covered(b, a, inverse(a_from_b))]
     share = float(sum(rim.mean() for rim in rims if len(rim)))
     return replace(judged(a, b, a_from_b), covered=share)

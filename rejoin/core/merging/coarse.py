@@ -47,22 +47,22 @@ def rough_poses(
     chosen = np.unique(np.concatenate([*kept, np.flatnonzero(plate)]))
     poses, plate = poses[chosen], plate[chosen]
     found: list[Rough] = []
-    seen: list[FloatArray] = []
     corners = b.points[:: max(1, len(b.points) // 60)]
     alike, closing = _worth(a, b, poses, 150)
     everything = np.ones(len(poses), bool)
+    seen, moved = list[int](), corners @ poses[:, :3, :3].transpose(0, 2, 1) + poses[:, None, :3, 3]
     # Views of a plate's two sides share a strip, and other poses whole faces: each is ranked among its like.
     for part, (ranked, these) in enumerate(((alike, everything), (closing, everything), (closing, plate))):
         order = np.argsort(-ranked, kind="stable")
         for number in order[these[order]][: 40 * FINALS]:
             if len(seen) >= (part + 1) * FINALS // 2:
                 break
-            pose = poses[number]
-            if any(displacement(pose, other, corners).max() < 6.0 * a.step_mm for other in seen):
+            away = np.square(moved[seen] - moved[number]).sum(axis=2).max(axis=1)
+            if (away < (6.0 * a.step_mm) ** 2).any():
                 continue
-            seen.append(pose)
+            seen.append(int(number))
             report(0.4 + 0.3 * len(seen) / FINALS, "Trying how the views lie together")
-            _try(a, b, pose, corners, found)
+            _try(a, b, poses[number], corners, found)
     for pose in start:
         _try(a, b, pose, corners, found)
     return _best(found, corners, a.step_mm, keep)

@@ -26,6 +26,8 @@ RADII = (5.0, 8.0)
 """Steps around a point that its surroundings reach."""
 NEARING = 1500
 """Points of a view that are asked while it only comes closer."""
+QUICKLY = 3.0
+"""Steps of reach from which the lattice's neighbours, right to about a cell, are near enough."""
 CLASH = 2.0
 """A clash weighs this many times an agreement."""
 
@@ -177,8 +179,13 @@ def laid_on(a: Seen, b: Seen, pose: FloatArray) -> FloatArray:
 def _nearer(a: Seen, b: Seen, pose: FloatArray, reach: float, every: int) -> FloatArray:
     """The pose after one round; as it was where too little meets."""
     moved, ways = apply(pose, b.points[::every]), b.normals[::every] @ pose[:3, :3].T
-    distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm)
-    hit = np.flatnonzero(np.isfinite(distance))
+    if reach >= QUICKLY:
+        nearest = a.ground.cells.asked(list(moved.T.astype(np.float32)))
+        near = np.square(moved - a.points[nearest]).sum(axis=1) < (1.5 * reach * a.step_mm) ** 2
+        hit = np.flatnonzero((nearest >= 0) & near)
+    else:
+        distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm)
+        hit = np.flatnonzero(np.isfinite(distance))
     theirs = a.normals[nearest[hit]]
     height = np.einsum("ij,ij->i", moved[hit] - a.points[nearest[hit]], theirs)
     good = (np.einsum("ij,ij->i", ways[hit], theirs) > 0.7) & (np.abs(height) < reach * a.step_mm)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import LinAlgError, cho_factor, solve_triangular
+from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.sparse import coo_matrix
 from scipy.spatial import cKDTree
 
@@ -163,13 +163,13 @@ def _whitening(middles: FloatArray, model: NoiseModel, columns: FloatArray) -> t
     distance = np.sqrt(np.maximum(square[:, None] + square - 2.0 * middles @ middles.T, 0.0))
     covariance = model.covariance(distance)
     covariance[np.diag_indices(len(middles))] += model.independent
-    try:
-        factor, _ = cho_factor(covariance, lower=True, overwrite_a=True, check_finite=False)
-    except LinAlgError:  # pragma: no cover - the independent share keeps it positive
+    # LAPACK itself: for blocks as small as these the checks around it take longer than it does.
+    factor, failed = dpotrf(covariance, lower=True)
+    if failed:  # pragma: no cover - the independent share keeps it positive
         whole = model.independent + model.correlated
         return columns / np.sqrt(whole), -columns[:, :7] / whole
-    clear = solve_triangular(factor, columns, lower=True, check_finite=False)
-    return clear, -solve_triangular(factor, clear[:, :7], lower=True, trans="T", check_finite=False)
+    clear = dtrtrs(factor, columns, lower=True)[0]
+    return clear, -dtrtrs(factor, clear[:, :7], lower=True, trans=1)[0]
 
 
 def noise_of_right(middles: FloatArray, pulls: FloatArray, model: NoiseModel) -> FloatArray:

@@ -191,6 +191,16 @@ def test_tall_clay_is_foreign_up_to_its_top() -> None:
     assert not foreign(sheets[1], sheets[:1], [near.nearest(1, 0)]).any()
 
 
+def test_far_from_another_view_one_vertex_in_a_cell_speaks_for_those_around_it() -> None:
+    level, low = grid(0, 40, 0.5), grid(0, 40, 0.5)
+    slope = Mesh(low.vertices + np.maximum(low.vertices[:, :1] - 4.0, 0.0) * [0, 0, 0.5], low.triangles)
+    exact, quick = Neighbours([slope, level]), Neighbours([slope, level], 6.0, 2.0)
+    told = [meshes.triangle_centres(level)[near.nearest(0, 1)] for near in (exact, quick)]
+    off, height = np.linalg.norm(told[0] - told[1], axis=1), slope.vertices[:, 2]
+    assert np.array_equal(exact.nearest(0, 1)[height < 6.0], quick.nearest(0, 1)[height < 6.0])
+    assert 0.0 < off[height > 10.0].max() < 2.0 * np.sqrt(2.0) + 1.0
+
+
 def test_the_nearest_triangle_of_a_part_is_found_though_the_nearest_of_all_was_cut() -> None:
     sheets = [grid(0, 20), Mesh(grid(0, 20).vertices + [0.3, 0.2, 1.5], grid(0, 20).triangles)]
     near, (one, other) = Neighbours(sheets), (whole_of(sheet) for sheet in sheets)

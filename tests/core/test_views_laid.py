@@ -229,7 +229,7 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
     for stays, apart, near in ((False, 0.0, [other]), (True, 2.0, [other]), (True, 0.0, [])):
         monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, 0.0, near))
-        monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, _r, stays=stays: SimpleNamespace(
+        monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, *_, stays=stays: SimpleNamespace(
             part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
         assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
     monkeypatch.setattr(merging, "LOOSE", 1.5)
@@ -287,7 +287,7 @@ def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_to
     for rounds, rests in ((2, True), (99, False)):
         asked: list[float] = []
 
-        def moved_on(_v: object, _f: object, one: Arrangement, _r: object, rounds: int = rounds,
+        def moved_on(_v: object, _f: object, one: Arrangement, *_r: object, rounds: int = rounds,
                      asked: list[float] = asked) -> SimpleNamespace:  # fmt: skip
             asked.append(float(one.poses[1][0, 3]))
             on = rigid(np.eye(3), np.array([min(len(asked), rounds) * step, 0, 0]))

@@ -145,18 +145,20 @@ def without(mesh: Mesh, unwanted: BoolArray) -> IntArray:
 def outdone(sheet: Sheet, other: Sheet, nearest: IntArray, margin: float = 1.0) -> BoolArray:
     """Vertices (n,) of a sheet where the other shows the same surface and saw it better.
 
-    ``nearest`` (n,) are the other's triangles that are nearest to them.
+    ``nearest`` (n,) are the other's triangles that are nearest to them, -1 where they are farther off than `same_mm`.
     """
-    told = other.asked(sheet.mesh.vertices, sheet.normals, nearest)
-    return _evened(sheet.mesh, same_surface(sheet, other, told) & (told.quality > margin * sheet.quality))
+    better, at = np.zeros(len(nearest), bool), np.flatnonzero(nearest >= 0)
+    told = other.asked(sheet.mesh.vertices[at], sheet.normals[at], nearest[at])
+    level, aside = same_mm(sheet, other)
+    same = told.inner & (np.abs(told.height) < level) & (told.aside < aside) & (told.alike > 0.3)
+    better[at] = same & (told.quality > margin * sheet.quality[at])
+    return _evened(sheet.mesh, better)
 
 
-def same_surface(sheet: Sheet, other: Sheet, told: Answer) -> BoolArray:
-    """Where the other's inner surface lies at a sheet's own to within noise or half a spacing."""
-    near = np.maximum(STANDS_OFF * float(np.hypot(sheet.noise_mm, other.noise_mm)), 0.7 * sheet.spacing_mm)
-    return np.asarray(
-        told.inner & (np.abs(told.height) < near) & (told.aside < 0.7 * sheet.spacing_mm) & (told.alike > 0.3)
-    )
+def same_mm(sheet: Sheet, other: Sheet) -> tuple[float, float]:
+    """Height, and distance aside, below which another's inner surface is a sheet's own: noise, half a spacing."""
+    noise = float(np.hypot(sheet.noise_mm, other.noise_mm))
+    return max(STANDS_OFF * noise, 0.7 * sheet.spacing_mm), 0.7 * sheet.spacing_mm
 
 
 def _evened(mesh: Mesh, mask: BoolArray, rounds: int = 6) -> BoolArray:

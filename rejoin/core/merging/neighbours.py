@@ -7,11 +7,15 @@ from functools import cached_property
 from itertools import permutations
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 
 from rejoin.core.contact import closest_on_triangles
 from rejoin.core.libraries.distances import TriangleTree
-from rejoin.core.meshes import compacted
-from rejoin.core.records import IntArray, Mesh
+from rejoin.core.meshes import compacted, vertex_normals
+from rejoin.core.records import FloatArray, IntArray, Mesh
+
+FINE = 4
+"""Cells to the distance from which a place is far."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,11 +42,25 @@ def whole_of(mesh: Mesh) -> Part:
 
 
 class Neighbours:
-    """All views in the common frame, and which triangles of each are nearest to the others' vertices."""
+    """All views in the common frame, and which triangles of each are nearest to the others' vertices.
 
-    def __init__(self, views: list[Mesh]) -> None:
+    Of vertices farther than ``far_mm`` from another view one in each cell of ``cell_mm``, among those that face the
+    same way, is asked, and tells its triangle to all: most of the time goes into what is far away.
+    """
+
+    def __init__(self, views: list[Mesh], far_mm: float = np.inf, cell_mm: float = 1.0) -> None:
         self.views, trees = views, [TriangleTree(mesh) for mesh in views]
-        self._nearest = {(i, j): trees[j].nearest(views[i].vertices) for i, j in permutations(range(len(views)), 2)}
+        stands_for = [_one_a_cell(mesh, cell_mm) for mesh in views] if np.isfinite(far_mm) else []
+        self._nearest = dict[tuple[int, int], IntArray]()
+        for i, j in permutations(range(len(views)), 2):
+            asked = np.ones(len(views[i].vertices), bool)
+            if stands_for:
+                far = _far(views[i].vertices, views[j].vertices, far_mm)
+                asked[far] = False
+                asked[stands_for[i][far]] = True
+            found = np.full(len(asked), -1, np.int32)
+            found[asked] = trees[j].nearest(views[i].vertices[asked])
+            self._nearest[i, j] = found if asked.all() else np.where(asked, found, found[stands_for[i]])
 
     def nearest(self, i: int, j: int) -> IntArray:
         """The triangles (n,) of view j that are nearest to view i's vertices."""
@@ -66,3 +84,27 @@ class Neighbours:
         if len(lost):
             found[lost] = other.tree.nearest(one.mesh.vertices[lost])
         return found
+
+
+def _one_a_cell(mesh: Mesh, cell_mm: float) -> IntArray:
+    """For each vertex (n,) one that lies in the same cell and faces the same way."""
+    normals = vertex_normals(mesh)
+    axis = np.abs(normals).argmax(axis=1)
+    facing = 2 * axis + (normals[np.arange(len(axis)), axis] < 0)
+    cells = np.floor((mesh.vertices - mesh.vertices.min(axis=0)) / cell_mm).astype(np.int64)
+    spans = cells.max(axis=0) + 1
+    key = ((cells[:, 0] * spans[1] + cells[:, 1]) * spans[2] + cells[:, 2]) * 6 + facing
+    _, first, group = np.unique(key, return_index=True, return_inverse=True)
+    return np.asarray(first[group.ravel()], np.int32)
+
+
+def _far(points: FloatArray, others: FloatArray, far_mm: float) -> IntArray:
+    """Which of some points (n, 3) are at least so far from all others."""
+    cell = far_mm / FINE
+    low = others.min(axis=0) - 2.0 * far_mm
+    spans = np.floor((others.max(axis=0) + 2.0 * far_mm - low) / cell).astype(np.int64) + 1
+    free = np.ones(spans, bool)
+    free[tuple(((others - low) / cell).astype(np.int64).T)] = False
+    at = np.clip(np.floor((points - low) / cell), 0, spans - 1).astype(np.int64)
+    # Points in two cells are nearer than the cells' middles by a diagonal at most.
+    return np.flatnonzero(distance_transform_edt(free)[tuple(at.T)] > FINE + np.sqrt(3.0)).astype(np.int32)

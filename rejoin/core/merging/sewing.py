@@ -10,7 +10,18 @@ import numpy.typing as npt
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
 from rejoin.core.fusing.stitching import with_simple_border
-from rejoin.core.merging.choosing import Sheet, beside, far_mm, foreign, outdone, sheet_of, widened, without
+from rejoin.core.merging.choosing import (
+    IN_FRONT,
+    Sheet,
+    beside,
+    far_mm,
+    foreign,
+    outdone,
+    same_mm,
+    sheet_of,
+    widened,
+    without,
+)
 from rejoin.core.merging.neighbours import Neighbours, Part, whole_of
 from rejoin.core.merging.zipping import zipped_up
 from rejoin.core.records import Fragment, IntArray, Mesh
@@ -18,6 +29,8 @@ from rejoin.core.settings import Report
 
 BoolArray = npt.NDArray[np.bool_]
 
+CELL = 4.0
+"""Spacings of a cell in which, far from another view, one vertex speaks for all."""
 LEAST_PIECE = 0.005
 """Share of the piece's area below which a scrap of a view is left out."""
 
@@ -39,7 +52,8 @@ def merged(placed: list[Mesh], views: list[Fragment], props: list[BoolArray], re
     """Make one surface of views in a common frame; kept vertices do not move. ``props`` stand in seen air."""
     report(0.0, "Looking for clay and support that moved")
     both = list(zip(placed, views, strict=True))
-    sheets, near = abreast(lambda one, _: sheet_of(*one), both), Neighbours(placed)
+    sheets, spacing = abreast(lambda one, _: sheet_of(*one), both), max(view.spacing_mm for view in views)
+    near = Neighbours(placed, max([IN_FRONT * spacing, *(far_mm(sheet, spacing) for sheet in sheets)]), CELL * spacing)
     clean, whole, foreign_mm2 = list[Sheet](), list[Part](), list[float]()
     for number, sheet in enumerate(sheets):
         others = [k for k in range(len(sheets)) if k != number]
@@ -52,7 +66,6 @@ def merged(placed: list[Mesh], views: list[Fragment], props: list[BoolArray], re
         whole.append(part if unwanted.any() else whole_of(sheet.mesh))
         clean.append(sheet_of(part.mesh, views[number]) if unwanted.any() else sheet)
     report(0.3, "Choosing the better view of each place")
-    spacing = max(view.spacing_mm for view in views)
     parts = _chosen(clean, whole, near, spacing, report)
     counts = [len(part.vertices) for part in parts]
     owner = np.repeat(np.arange(len(parts)), counts).astype(np.int32)
@@ -80,7 +93,9 @@ def _chosen(sheets: list[Sheet], whole: list[Part], near: Neighbours, spacing: f
         sheet, own = sheets[number], whole[number]
         unwanted = np.zeros(len(sheet.mesh.vertices), bool)
         for later in order[count + 1 :]:
-            unwanted |= outdone(sheet, sheets[later], near.within(number, own, later, whole[later]))
+            reach = float(np.hypot(*same_mm(sheet, sheets[later])))
+            reached = near.within(number, own, later, whole[later], reach)
+            unwanted |= outdone(sheet, sheets[later], reached)
         for earlier in order[:count]:
             if len(parts[earlier].triangles):
                 reached = near.within(number, own, earlier, parts[earlier], far_mm(sheet, spacing))

@@ -34,6 +34,8 @@ AMBIGUOUS = 0.65
 """Where another arrangement is worth nearly as much as the best (this share of it), nothing is merged."""
 SAME, NEAR = 8.0, 2
 """Spacings within which two arrangements may be one place, held loosely; how many such are adjusted beside the best."""
+ONE = 0.5
+"""Spacings within which two arrangements have come to rest in one place."""
 CHANGED = 6
 """Arrangements with one view placed otherwise that are brought to rest beside the best."""
 FAR = 0.3
@@ -67,9 +69,8 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
         beam = longer
     report(1.0, "Looking whether they go together in another way too")
     worth = [one.poses for one in beam if one.score > WORTH_RESTING * beam[0].score]
-    beam = _ranked(abreast(lambda poses, _: _rested(poses, looks), worth), fine)
-    swapped = changed(beam[0], ways, looks)
-    beam = _ranked([*beam, *abreast(lambda poses, _: _rested(poses, looks), swapped)], fine)
+    beam = _ranked(_rested(worth, [], looks), fine)
+    beam = _ranked([*beam, *_rested(changed(beam[0], ways, looks), beam, looks)], fine)
     beam = [one for one in beam if not any(_worse_place(one, other, fine) for other in beam)]
     best, *others = beam
     like = [one for one in others if one.poses.keys() == best.poses.keys()]
@@ -158,11 +159,19 @@ def _worse_place(one: Arrangement, other: Arrangement, fine: list[Fine]) -> bool
     return LESS * one.agree < other.agree and other.lead_over(one) > LEAST_LEAD
 
 
-def _rested(poses: Poses, looks: Looks) -> Arrangement:
-    """Views brought to rest on each other, judged and weighed."""
-    fine = looks.known.fine
-    result = arrangement_of(settled(poses, fine, 6.0 * max(fine[n].spacing_mm for n in poses)), looks)
-    return replace(result, worth=worth_of(result, looks))
+def _rested(some: list[Poses], beside: list[Arrangement], looks: Looks) -> list[Arrangement]:
+    """Views brought to rest on each other, judged and weighed: each place once, and none of those ``beside``."""
+    fine, places, known = looks.known.fine, list[Poses](), [one.poses for one in beside]
+    for rest in abreast(lambda poses, _: settled(poses, fine, 6.0 * max(fine[n].spacing_mm for n in poses)), some):
+        same = (rest.keys() == other.keys() and apart(rest, other, fine) < ONE for other in (*known, *places))
+        if not any(same):
+            places.append(rest)
+
+    def weighed(poses: Poses) -> Arrangement:
+        result = arrangement_of(poses, looks)
+        return replace(result, worth=worth_of(result, looks))
+
+    return abreast(lambda poses, _: weighed(poses), places)
 
 
 def worth_of(one: Arrangement, looks: Looks) -> float:

@@ -9,19 +9,21 @@ from types import SimpleNamespace
 import manifold3d
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import coarse, placing
+from rejoin.core.merging import arranging, coarse, placing
 from rejoin.core.merging.air import air_of
-from rejoin.core.merging.arranging import _repeats, _worse_place
+from rejoin.core.merging.arranging import _repeats, _rested, _worse_place
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
 from rejoin.core.merging.holding import drifted, held
-from rejoin.core.merging.looks import Arrangement, Known, Looks, arrangement_of
+from rejoin.core.merging.lookalikes import nearest
+from rejoin.core.merging.looks import Arrangement, Known, Longer, Looks, alone, arrangement_of
 from rejoin.core.merging.planar import planes_of, plate_poses
 from rejoin.core.merging.props import looked_from, props, whole_lumps
 from rejoin.core.merging.sight import Sight, odd_share
@@ -157,6 +159,49 @@ def test_whence_a_view_was_scanned_is_told_by_what_it_shows() -> None:
     roof = both(PIECE, sheet((-4, -4), (24, 24), 22.0))
     told = looked_from(0, {n: np.eye(4) for n in range(3)}, [sight(PIECE), sight(PIECE, -20.0), sight(roof, -20.0)])
     assert not told[-1]
+
+
+def test_what_is_seen_from_some_heights_only_is_left_out_where_it_cannot_count() -> None:
+    """A wall is not seen from high up: such places are told on request, and are never unseen."""
+    level = sheet((30, 0), (50, 20), 20.0)
+    wall = Mesh(level.vertices[:, [0, 2, 1]] + [0, 20, 20.0], level.triangles)
+    one, other = sight(PIECE), sight(both(level, wall), -20.0)
+    asked = np.arange(2 * len(level.vertices), dtype=np.int32)
+    every, partly = (one.doubts(other, np.eye(4), asked, told) for told in (False, True))
+    assert 0 < len(every.which) < len(partly.which) and np.isin(every.which, partly.which).all()
+    assert every.unseen == partly.unseen > 0 and every.below == partly.below
+
+
+def test_a_longer_arrangement_scores_no_more_than_it_could_at_best() -> None:
+    fine = [fine_of(view(PIECE)) for _ in range(3)]
+    known = Known(fine, [], [sight(PIECE) for _ in range(3)])
+    off = rigid(np.eye(3), np.array([4.0, 0, 0.9]))
+    for pose in (np.eye(4), off):
+        looks = Looks(known)
+        two = Longer(alone(looks, 0), 1, pose)
+        assert two.at_best(looks) >= two.judged(looks).score
+        three = Longer(two.judged(looks), 2, off)
+        assert three.at_best(looks) >= three.judged(looks).score and three.judged(looks).poses.keys() == {0, 1, 2}
+    assert Longer(alone(looks, 0), 1, off).at_best(looks) < 0.01 < Longer(alone(looks, 0), 1, np.eye(4)).at_best(looks)
+
+
+def test_arrangements_that_come_to_rest_in_one_place_are_weighed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks(Known([fine_of(view(PIECE)) for _ in range(2)], [], []))
+    monkeypatch.setattr(arranging, "settled", lambda poses, *_: poses)
+    monkeypatch.setattr(arranging, "arrangement_of", lambda poses, _: Arrangement(poses, {}, 0, 0))
+    monkeypatch.setattr(arranging, "worth_of", lambda *_: 0.5)
+    starts = [{0: np.eye(4), 1: rigid(np.eye(3), np.array([x, 0, 0]))} for x in (0.0, 0.1, 3.0, 6.0)]
+    found = _rested(starts[:3], [], looks)
+    assert [one.poses[1][0, 3] for one in found] == [0.0, 3.0]
+    assert [one.poses[1][0, 3] for one in _rested(starts, found, looks)] == [6.0]
+
+
+def test_the_nearest_descriptors_are_those_of_a_tree() -> None:
+    rng = np.random.default_rng(3)
+    first, second = rng.uniform(0, 200, (300, 33)), rng.uniform(0, 200, (170, 33))
+    near, back = nearest(first, second, 3)
+    assert np.array_equal(near, cKDTree(first).query(second, k=3)[1])
+    assert np.array_equal(back, cKDTree(second).query(first)[1])
 
 
 def test_a_third_view_may_stand_in_the_line_of_sight() -> None:

@@ -100,17 +100,23 @@ def adjusted(
 
     With ``again`` the adjustment goes no farther than a first approach where that moves a view by more than `STILL`.
     """
-    joints = []
-    for i, j in combinations(sorted(arrangement.poses), 2):
-        a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]
-        told = judged(fine[i], fine[j], a_from_b)
-        if told.share > LEAST_SHARE and told.agree > 60:
-            faces = _overlap(views, fine, i, j, a_from_b)
-            if min(len(face.triangles) for face in faces) > 50:
-                joints.append(Joint(i, j, *faces, a_from_b, _evidence(told), "pinned"))
+    pairs = list(combinations(sorted(arrangement.poses), 2))
+    joints = abreast(lambda pair, _: _joint(views, fine, *pair, arrangement), pairs)
     settings = replace(AlignSettings(), missing_layer=False)
-    near = approach_views(views, joints, arrangement.poses, settings, report)
+    near = approach_views(views, [one for one in joints if one], arrangement.poses, settings, report)
     return Moved(near.near.poses) if again and not near.still else rested(near, report)
+
+
+def _joint(views: Sequence[Fragment], fine: list[Fine], i: int, j: int, arrangement: Arrangement) -> Joint | None:
+    """The overlap of two placed views; None where it is next to nothing."""
+    a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]
+    told = judged(fine[i], fine[j], a_from_b)
+    if told.share <= LEAST_SHARE or told.agree <= 60:
+        return None
+    faces = _overlap(views, fine, i, j, a_from_b)
+    if min(len(face.triangles) for face in faces) <= 50:
+        return None
+    return Joint(i, j, *faces, a_from_b, _evidence(told), "pinned")
 
 
 def at_rest(

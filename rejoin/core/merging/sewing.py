@@ -54,17 +54,12 @@ def merged(placed: list[Mesh], views: list[Fragment], props: list[BoolArray], re
     both = list(zip(placed, views, strict=True))
     sheets, spacing = abreast(lambda one, _: sheet_of(*one), both), max(view.spacing_mm for view in views)
     near = Neighbours(placed, max([IN_FRONT * spacing, *(far_mm(sheet, spacing) for sheet in sheets)]), CELL * spacing)
-    clean, whole, foreign_mm2 = list[Sheet](), list[Part](), list[float]()
-    for number, sheet in enumerate(sheets):
-        others = [k for k in range(len(sheets)) if k != number]
-        asked = [sheets[k] for k in others], [near.nearest(number, k) for k in others]
-        unwanted = foreign(sheet, *asked, props[number])
-        wide = widened(sheet.mesh, unwanted, 3) if unwanted.any() else unwanted
-        part = whole_of(sheet.mesh).only(without(sheet.mesh, wide))
-        part = part.only(_main(part.mesh, 0.02))
-        foreign_mm2.append(float(meshes.triangle_areas(sheet.mesh).sum() - meshes.triangle_areas(part.mesh).sum()))
-        whole.append(part if unwanted.any() else whole_of(sheet.mesh))
-        clean.append(sheet_of(part.mesh, views[number]) if unwanted.any() else sheet)
+    told = abreast(lambda number, _: _cut(number, sheets, near, props[number]), range(len(sheets)))
+    whole = [part for part, _ in told]
+    foreign_mm2 = tuple(float(meshes.triangle_areas(sheet.mesh).sum()) - area
+                        for sheet, (_, area) in zip(sheets, told, strict=True))  # fmt: skip
+    clean = abreast(lambda n, _: sheets[n] if whole[n].mesh is sheets[n].mesh else sheet_of(whole[n].mesh, views[n]),
+                    range(len(sheets)))  # fmt: skip
     report(0.3, "Choosing the better view of each place")
     parts = _chosen(clean, whole, near, spacing, report)
     counts = [len(part.vertices) for part in parts]
@@ -80,8 +75,19 @@ def merged(placed: list[Mesh], views: list[Fragment], props: list[BoolArray], re
     main = _main(sewn, LEAST_PIECE)
     if len(main) < len(sewn.triangles):
         mesh = meshes.compacted(sewn, main)[0]
-        return Merged(mesh, np.empty(0, np.int32), np.empty(0, np.int32), tuple(foreign_mm2))
-    return Merged(sewn, owner, added, tuple(foreign_mm2))
+        return Merged(mesh, np.empty(0, np.int32), np.empty(0, np.int32), foreign_mm2)
+    return Merged(sewn, owner, added, foreign_mm2)
+
+
+def _cut(number: int, sheets: list[Sheet], near: Neighbours, props: BoolArray) -> tuple[Part, float]:
+    """A view without what is foreign, and the area that is left without scraps."""
+    sheet, others = sheets[number], [k for k in range(len(sheets)) if k != number]
+    unwanted = foreign(sheet, [sheets[k] for k in others], [near.nearest(number, k) for k in others], props)
+    wide = widened(sheet.mesh, unwanted, 3) if unwanted.any() else unwanted
+    part = whole_of(sheet.mesh).only(without(sheet.mesh, wide))
+    part = part.only(_main(part.mesh, 0.02))
+    area = float(meshes.triangle_areas(part.mesh).sum())
+    return part if unwanted.any() else whole_of(sheet.mesh), area
 
 
 def _chosen(sheets: list[Sheet], whole: list[Part], near: Neighbours, spacing: float, report: Report) -> list[Mesh]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from rejoin.core.merging import coarse
+from rejoin.core.merging import coarse, lookalikes
 from tests.makers import Case, make_case
 
 
@@ -28,7 +28,7 @@ def broken() -> Callable[..., Case]:
 @pytest.fixture(scope="module")
 def fewer_tries() -> Iterator[None]:
     """Views of easy cases need no long search."""
-    before = coarse.TRIES, coarse.KEPT, coarse.FINALS
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = 400_000, 4_000, 16
+    before = lookalikes.TRIES, lookalikes.KEPT, coarse.FINALS
+    lookalikes.TRIES, lookalikes.KEPT, coarse.FINALS = 400_000, 4_000, 16
     yield
-    coarse.TRIES, coarse.KEPT, coarse.FINALS = before
+    lookalikes.TRIES, lookalikes.KEPT, coarse.FINALS = before

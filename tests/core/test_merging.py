@@ -16,12 +16,14 @@ from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.state import State
 from rejoin.core.alignment.views import ViewSolver, adjust_views
 from rejoin.core.cleaning import clean_scan
-from rejoin.core.contact import side_of
+from rejoin.core.contact import closest_on_triangles, side_of
 from rejoin.core.errors import NoAnswer
+from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.merging import arranging, holding, merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.hanging import in_air
+from rejoin.core.merging.neighbours import Neighbours, whole_of
 from rejoin.core.merging.planar import planar_poses, planes_of
 from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.merging.sliding import best_places
@@ -182,9 +184,37 @@ def test_tall_clay_is_foreign_up_to_its_top() -> None:
         noisy = points + np.random.default_rng(2).normal(0, 0.01, points.shape)
         mesh = Mesh(noisy, flat.triangles)
         sheets.append(sheet_of(mesh, clean_scan(scan_of(mesh), CleanSettings(flip_inside_out=False))))
-    found = foreign(sheets[0], sheets[1:])
+    near = Neighbours([sheet.mesh for sheet in sheets])
+    found = foreign(sheets[0], sheets[1:], [near.nearest(0, 1)])
     # The top stands 12 mm, 24 spacings, over what the other view saw.
-    assert found[away < 7.5].all() and not found[away > 9.0].any() and not foreign(sheets[1], sheets[:1]).any()
+    assert found[away < 7.5].all() and not found[away > 9.0].any()
+    assert not foreign(sheets[1], sheets[:1], [near.nearest(1, 0)]).any()
+
+
+def test_far_from_another_view_one_vertex_in_a_cell_speaks_for_those_around_it() -> None:
+    level, low = grid(0, 40, 0.5), grid(0, 40, 0.5)
+    slope = Mesh(low.vertices + np.maximum(low.vertices[:, :1] - 4.0, 0.0) * [0, 0, 0.5], low.triangles)
+    exact, quick = Neighbours([slope, level]), Neighbours([slope, level], 6.0, 2.0)
+    told = [meshes.triangle_centres(level)[near.nearest(0, 1)] for near in (exact, quick)]
+    off, height = np.linalg.norm(told[0] - told[1], axis=1), slope.vertices[:, 2]
+    assert np.array_equal(exact.nearest(0, 1)[height < 6.0], quick.nearest(0, 1)[height < 6.0])
+    assert 0.0 < off[height > 10.0].max() < 2.0 * np.sqrt(2.0) + 1.0
+
+
+def test_the_nearest_triangle_of_a_part_is_found_though_the_nearest_of_all_was_cut() -> None:
+    sheets = [grid(0, 20), Mesh(grid(0, 20).vertices + [0.3, 0.2, 1.5], grid(0, 20).triangles)]
+    near, (one, other) = Neighbours(sheets), (whole_of(sheet) for sheet in sheets)
+    centres = meshes.triangle_centres(other.mesh)
+    part = other.only(np.flatnonzero(centres[:, 0] < 12.0).astype(np.int32))
+    places = one.only(np.flatnonzero(meshes.triangle_centres(one.mesh)[:, 1] < 9.0).astype(np.int32))
+    told = near.within(0, places, 1, part)
+    away = [np.linalg.norm(places.mesh.vertices - closest_on_triangles(places.mesh.vertices, corners)[0], axis=1)
+            for corners in (part.mesh.vertices[part.mesh.triangles[which]]
+                            for which in (told, TriangleTree(part.mesh).nearest(places.mesh.vertices)))]  # fmt: skip
+    assert np.allclose(*away, atol=1e-6)
+    limited = near.within(0, places, 1, part, 1.4)
+    assert np.array_equal(limited[limited >= 0], told[limited >= 0]) and (away[0][limited < 0] > 1.4).all()
+    assert (limited >= 0).any() and (limited < 0).any()
 
 
 def test_planes_of_two_views_give_their_pose() -> None:
@@ -192,11 +222,12 @@ def test_planes_of_two_views_give_their_pose() -> None:
     sides = [np.insert(rng.uniform(0, 1, (400, 2)), axis, 0.0, axis=1) * [30, 20, 12] for axis in range(3)]
     points, normals = np.concatenate(sides), np.repeat(-np.eye(3), 400, axis=0)
     b_from_a = rigid(Rotation.random(random_state=5).as_matrix(), np.array([7.0, -3.0, 11.0]))
-    poses = planar_poses((points, normals), (apply(b_from_a, points), normals @ b_from_a[:3, :3].T), 0.5)
+    moved = planes_of(apply(b_from_a, points), normals @ b_from_a[:3, :3].T, 0.5)
+    poses = planar_poses(planes_of(points, normals, 0.5), moved)
     right = inverse(b_from_a)
     assert min(displacement(pose, right, apply(b_from_a, points)).max() for pose in poses) < 2.0
-    flat = points[:400], normals[:400]
-    assert planar_poses(flat, flat, 0.5).shape == (0, 4, 4)
+    flat = planes_of(points[:400], normals[:400], 0.5)
+    assert planar_poses(flat, flat).shape == (0, 4, 4)
 
 
 def test_a_narrow_wall_is_found_upright_though_normals_lean_over_its_edge() -> None:
@@ -207,7 +238,8 @@ def test_a_narrow_wall_is_found_upright_though_normals_lean_over_its_edge() -> N
     leaning = np.stack([0 * lean, -np.cos(lean), np.sin(lean)], axis=1)
     normals = np.concatenate([np.tile([0.0, 0, 1], (4000, 1)), leaning])
     points = np.concatenate([top, side]) + rng.normal(0, 0.02, (4600, 3))
-    ways, heights = planes_of(points, normals, 0.75)
+    found = planes_of(points, normals, 0.75)
+    ways, heights = found.ways, found.heights
     assert len(ways) == 2 and np.allclose(heights, 0.0, atol=0.05)
     assert np.rad2deg(np.arccos(ways[1] @ [0, -1, 0])) < 0.5
 

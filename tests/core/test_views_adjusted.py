@@ -55,6 +55,14 @@ def test_normals_beside_a_border_lean_to_no_side() -> None:
     assert even > 1.0 and abs(lean_deg(normals_of_forms(view), points)[rim].mean()) < 0.25
 
 
+def test_normals_of_forms_are_the_same_whether_all_are_asked_for_or_some() -> None:
+    one, other = shell(0.0, 12.0, 1, 0.05), shell(0.0, 12.0, 1, 0.05)
+    some = np.flatnonzero(one.mesh.vertices[:, 1] < 6.0).astype(np.int32)
+    first, rest = normals_of_forms(one, some), normals_of_forms(one)
+    assert 0 < len(some) < len(rest) and np.allclose(first, rest[some], atol=1e-12)
+    assert np.allclose(rest, normals_of_forms(other), atol=1e-12)
+
+
 @pytest.mark.parametrize("thick_mm", [0.0, 0.8])
 def test_normals_of_forms_are_less_noisy_than_evened_ones_also_on_a_thin_wall(thick_mm: float) -> None:
     view = shell(0.0, 18.0, 2, 0.05, thick_mm)

@@ -9,19 +9,22 @@ from types import SimpleNamespace
 import manifold3d
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import coarse, placing
+from rejoin.core.merging import arranging, coarse, placing
 from rejoin.core.merging.air import air_of
-from rejoin.core.merging.arranging import Arrangement, Known, Looks, _repeats, _worse_place, arrangement_of
+from rejoin.core.merging.arranging import _repeats, _rested, _worse_place
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.closing import inside
 from rejoin.core.merging.coarse import seen_of
 from rejoin.core.merging.holding import drifted, held
-from rejoin.core.merging.planar import plate_poses
+from rejoin.core.merging.lookalikes import nearest
+from rejoin.core.merging.looks import Arrangement, Known, Longer, Looks, alone, arrangement_of
+from rejoin.core.merging.planar import planes_of, plate_poses
 from rejoin.core.merging.props import looked_from, props, whole_lumps
 from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
@@ -158,6 +161,49 @@ def test_whence_a_view_was_scanned_is_told_by_what_it_shows() -> None:
     assert not told[-1]
 
 
+def test_what_is_seen_from_some_heights_only_is_left_out_where_it_cannot_count() -> None:
+    """A wall is not seen from high up: such places are told on request, and are never unseen."""
+    level = sheet((30, 0), (50, 20), 20.0)
+    wall = Mesh(level.vertices[:, [0, 2, 1]] + [0, 20, 20.0], level.triangles)
+    one, other = sight(PIECE), sight(both(level, wall), -20.0)
+    asked = np.arange(2 * len(level.vertices), dtype=np.int32)
+    every, partly = (one.doubts(other, np.eye(4), asked, told) for told in (False, True))
+    assert 0 < len(every.which) < len(partly.which) and np.isin(every.which, partly.which).all()
+    assert every.unseen == partly.unseen > 0 and every.below == partly.below
+
+
+def test_a_longer_arrangement_scores_no_more_than_it_could_at_best() -> None:
+    fine = [fine_of(view(PIECE)) for _ in range(3)]
+    known = Known(fine, [], [sight(PIECE) for _ in range(3)])
+    off = rigid(np.eye(3), np.array([4.0, 0, 0.9]))
+    for pose in (np.eye(4), off):
+        looks = Looks(known)
+        two = Longer(alone(looks, 0), 1, pose)
+        assert two.at_best(looks) >= two.judged(looks).score
+        three = Longer(two.judged(looks), 2, off)
+        assert three.at_best(looks) >= three.judged(looks).score and three.judged(looks).poses.keys() == {0, 1, 2}
+    assert Longer(alone(looks, 0), 1, off).at_best(looks) < 0.01 < Longer(alone(looks, 0), 1, np.eye(4)).at_best(looks)
+
+
+def test_arrangements_that_come_to_rest_in_one_place_are_weighed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks(Known([fine_of(view(PIECE)) for _ in range(2)], [], []))
+    monkeypatch.setattr(arranging, "settled", lambda poses, *_: poses)
+    monkeypatch.setattr(arranging, "arrangement_of", lambda poses, _: Arrangement(poses, {}, 0, 0))
+    monkeypatch.setattr(arranging, "worth_of", lambda *_: 0.5)
+    starts = [{0: np.eye(4), 1: rigid(np.eye(3), np.array([x, 0, 0]))} for x in (0.0, 0.1, 3.0, 6.0)]
+    found = _rested(starts[:3], [], looks)
+    assert [one.poses[1][0, 3] for one in found] == [0.0, 3.0]
+    assert [one.poses[1][0, 3] for one in _rested(starts, found, looks)] == [6.0]
+
+
+def test_the_nearest_descriptors_are_those_of_a_tree() -> None:
+    rng = np.random.default_rng(3)
+    first, second = rng.uniform(0, 200, (300, 33)), rng.uniform(0, 200, (170, 33))
+    near, back = nearest(first, second, 3)
+    assert np.array_equal(near, cKDTree(first).query(second, k=3)[1])
+    assert np.array_equal(back, cKDTree(second).query(first)[1])
+
+
 def test_a_third_view_may_stand_in_the_line_of_sight() -> None:
     sights = [sight(PIECE), sight(sheet((30, 0), (50, 20), 20.0), 5.0), sight(sheet((-20, -50), (100, 70), 30.0, 2.0))]
     poses = {n: np.eye(4) for n in range(3)}
@@ -228,7 +274,7 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
     for stays, apart, near in ((False, 0.0, [other]), (True, 2.0, [other]), (True, 0.0, [])):
         monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, 0.0, near))
-        monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, _r, stays=stays: SimpleNamespace(
+        monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, *_, stays=stays: SimpleNamespace(
             part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
         assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
     monkeypatch.setattr(merging, "LOOSE", 1.5)
@@ -248,7 +294,8 @@ def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show()
     a, (points, normals) = seen
     b_from_a = rigid(Rotation.random(random_state=4).as_matrix(), np.array([7.0, -3.0, 11.0]))
     b = apply(b_from_a, points), normals @ b_from_a[:3, :3].T
-    poses = plate_poses(a, b, 0.6)
+    one, other = planes_of(*a, 0.6), planes_of(*b, 0.6)
+    poses = plate_poses(one, other)
     off = [displacement(pose, inverse(b_from_a), b[0]).max() for pose in poses]
     assert min(off) < 1.3 and len(poses) < 500
     # The walls meet, and no wall is higher than the plate is thick.
@@ -257,7 +304,8 @@ def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show()
     # A view of many sides is none of a plate.
     block = np.concatenate([a[0], a[0][:2400] + [0, 0, 9.0]]), np.concatenate([a[1], -a[1][:2400]])
     many = np.concatenate([block[0], block[0][:, [1, 2, 0]] - 30.0]), np.concatenate([block[1], block[1][:, [1, 2, 0]]])
-    assert len(plate_poses(many, b, 0.6)) == 0 == len(plate_poses(b, many, 0.6))
+    block_planes = planes_of(*many, 0.6)
+    assert len(plate_poses(block_planes, other)) == 0 == len(plate_poses(other, block_planes))
 
 
 def test_a_plate_is_closed_though_many_poses_agree_over_its_whole_side(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -270,7 +318,7 @@ def test_a_plate_is_closed_though_many_poses_agree_over_its_whole_side(monkeypat
     right = rigid(np.diag([-1.0, 1.0, -1.0]), np.array([50.0, 0, -3.0]))
     shifts = np.random.default_rng(2).uniform(-15, 15, (6000, 2))
     alike = np.array([rigid(np.eye(3), np.array([x, y, 0.0])) for x, y in shifts])
-    monkeypatch.setattr(coarse, "_drawn", lambda *_: alike)
+    monkeypatch.setattr(coarse, "drawn", lambda *_: alike)
     off = [displacement(rough.a_from_b, right, bent.vertices).max() for rough in coarse.rough_poses(one, one)]
     assert min(off) < 4.0
 
@@ -284,7 +332,7 @@ def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_to
     for rounds, rests in ((2, True), (99, False)):
         asked: list[float] = []
 
-        def moved_on(_v: object, _f: object, one: Arrangement, _r: object, rounds: int = rounds,
+        def moved_on(_v: object, _f: object, one: Arrangement, *_r: object, rounds: int = rounds,
                      asked: list[float] = asked) -> SimpleNamespace:  # fmt: skip
             asked.append(float(one.poses[1][0, 3]))
             on = rigid(np.eye(3), np.array([min(len(asked), rounds) * step, 0, 0]))

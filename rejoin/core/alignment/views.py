@@ -7,7 +7,7 @@ its allowance for correlated noise and its bounds included.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,8 +38,12 @@ class ViewSolver(Solver):
     def __init__(
         self, views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings
     ) -> None:
-        broad = abreast(lambda n, _: normals_of_forms(views[n]), list(start))
-        self._broad: dict[int, FloatArray] = dict(zip(start, broad, strict=True))
+        shared = {n: np.zeros(len(views[n].mesh.vertices), bool) for n in start}
+        for joint in overlaps:
+            for n, face in ((joint.a, joint.face_a), (joint.b, joint.face_b)):
+                shared[n][views[n].mesh.triangles[face.triangles]] = True
+        # All that a view's overlaps ask for, before each of them asks for its own.
+        abreast(lambda n, _: normals_of_forms(views[n], np.flatnonzero(shared[n]).astype(np.int32)), list(start))
         super().__init__(views, overlaps, start, settings, ())
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
@@ -53,7 +57,7 @@ class ViewSolver(Solver):
         for the fine relief holds the faces; on views it can, for what they share is held by broad forms.
         """
         side = side_of(self.fragments[number], face.triangles)
-        return replace(side, normals=self._broad[number][side.vertices])
+        return replace(side, normals=normals_of_forms(self.fragments[number], side.vertices))
 
     def followed(self, crossed: FloatArray, plain: FloatArray, free: bool, least: float = 0.0) -> FloatArray:
         """All motions: what one overlap hardly holds, others may, and normals evened out drive it nowhere."""
@@ -119,6 +123,33 @@ def patches_together(layout: Layout, contacts: list[Contact], told: list[Whitene
     return result
 
 
+@dataclass(frozen=True, eq=False)
+class Approached:
+    """Views brought together on some of their points: where they started, and where they are near to rest."""
+
+    solver: ViewSolver
+    start: Poses
+    near: State
+
+    @property
+    def still(self) -> bool:
+        """Whether no view has moved by more than `STILL`: the overlaps are those of this place."""
+        return _at_rest(self.solver, self.start, self.near)
+
+
+def approach_views(
+    views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
+) -> Approached:
+    """The first part of `adjust_views`, whose parameters these are."""
+    if not overlaps:
+        raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
+    solver = ViewSolver(views, overlaps, start, settings)
+    report(0.05, "Bringing the views together")
+    approach(solver, start)
+    near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))
+    return Approached(solver, start, near)
+
+
 def adjust_views(
     views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
 ) -> Adjustment:
@@ -141,15 +172,15 @@ def adjust_views(
     NothingOpposite
         Where an overlap holds no pair of points.
     """
-    if not overlaps:
-        raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
-    solver = ViewSolver(views, overlaps, start, settings)
-    report(0.05, "Bringing the views together")
-    approach(solver, start)
-    near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))
-    solver.listen(near)
-    final = solver.refine(near, free=False, report=part_of(report, 0.4, 1.0))
-    layout, layers = solver.layout_at(final.poses), no_layers(len(overlaps))
+    return rested(approach_views(views, overlaps, start, settings, report), report)
+
+
+def rested(approached: Approached, report: Report) -> Adjustment:
+    """The second part of `adjust_views`: all points, the noise listened to, the bounds."""
+    solver, start, views = approached.solver, approached.start, approached.solver.fragments
+    solver.listen(approached.near)
+    final = solver.refine(approached.near, free=False, report=part_of(report, 0.4, 1.0))
+    layout, layers = solver.layout_at(final.poses), no_layers(len(solver.joints))
     # One overlap need not hold a motion that the others hold: what is firm shows only in all of them together.
     heard_all = [heard(*each) for each in zip(final.contacts, solver.models, strict=True)]
     patches = patches_together(layout, final.contacts, heard_all)

@@ -43,4 +43,7 @@ class Rays:
         return np.asarray(~self._scene.test_occlusions(self._rays(starts, directions)).numpy().astype(bool))
 
     def _rays(self, starts: FloatArray, directions: FloatArray) -> Any:
-        return self._o3d.core.Tensor(np.concatenate([starts - self._middle, directions], axis=1).astype(np.float32))
+        rays = np.empty((len(starts), 6), np.float32)
+        np.subtract(starts, self._middle, out=rays[:, :3], casting="same_kind")
+        rays[:, 3:] = directions
+        return self._o3d.core.Tensor(rays)

@@ -86,7 +86,7 @@ def merge_scans(
     told = _placed(fragments, scenes, part_of(report, 0.1, 0.8))
     found = told.adjustment
     order = sorted(found.part_from_scan)
-    strange = [props(k, found.part_from_scan, told.sights) for k in order]
+    strange = abreast(lambda k, _: props(k, found.part_from_scan, told.sights), order)
     first_from_common = inverse(found.part_from_scan[order[0]])
     poses = {k: orthonormal(first_from_common @ found.part_from_scan[k]) for k in order}
     found = replace(found, part_from_scan=poses)

@@ -11,8 +11,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact import border_vertices, closest_on_triangles
-from rejoin.core.libraries.distances import TriangleTree
-from rejoin.core.records import FloatArray, Fragment, Mesh
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -30,19 +29,17 @@ GAP = 0.7
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """A view in the common frame, with what is needed to ask it: quality (n,), border, normals, trees."""
+    """A view in the common frame, with what is needed to ask it: quality (n,), border, normals."""
 
     mesh: Mesh
     quality: FloatArray
     border: BoolArray
     normals: FloatArray
-    tree: TriangleTree
     spacing_mm: float
     noise_mm: float
 
-    def asked(self, points: FloatArray, normals: FloatArray) -> Answer:
-        """What this sheet says at points (n, 3) that face ``normals``."""
-        which = self.tree.nearest(points)
+    def asked(self, points: FloatArray, normals: FloatArray, which: IntArray) -> Answer:
+        """What this sheet says at points (n, 3) that face ``normals``; ``which`` (n,) are the nearest triangles."""
         corners = self.mesh.triangles[which]
         places, weights = closest_on_triangles(points, self.mesh.vertices[corners])
         ways = np.einsum("ki,kij->kj", weights, self.normals[corners])
@@ -84,22 +81,24 @@ def sheet_of(mesh: Mesh, view: Fragment) -> Sheet:
     if border.any():
         away = np.minimum(cKDTree(mesh.vertices[border]).query(mesh.vertices, workers=2)[0] / spacing, TAPER)
     worth = 1.0 / ((local / spacing + 0.2) * (np.sqrt(rough) + view.noise_mm) / view.noise_mm)
-    return Sheet(mesh, (away / TAPER) ** 2 * worth + 1e-6 * away, border, normals, TriangleTree(mesh), spacing,
-                 view.noise_mm)  # fmt: skip
+    return Sheet(mesh, (away / TAPER) ** 2 * worth + 1e-6 * away, border, normals, spacing, view.noise_mm)
 
 
-def foreign(sheet: Sheet, others: list[Sheet], known: BoolArray | None = None) -> BoolArray:
+def foreign(
+    sheet: Sheet, others: list[Sheet], nearest: list[IntArray], known: BoolArray | None = None
+) -> BoolArray:
     """Vertices (n,) of a sheet that stand in front of what another view saw: clay, or a support that moved.
 
     Matter can only have been added, so of two views that contradict each other the outer one is foreign. It is told
-    near the surface that it covers; from there on it reaches as far up as that surface runs on under it. ``known`` (n,)
-    are vertices that stand where another view saw air (`props`).
+    near the surface that it covers; from there on it reaches as far up as that surface runs on under it. ``nearest``
+    are the triangles (n,) of each other sheet that are nearest to its vertices, ``known`` (n,) vertices that stand
+    where another view saw air (`props`).
     """
     found, over = np.zeros(len(sheet.mesh.vertices), bool), np.zeros(len(sheet.mesh.vertices), bool)
-    for other in others:
+    for other, which in zip(others, nearest, strict=True):
         spacing = max(sheet.spacing_mm, other.spacing_mm)
         low = np.maximum(STANDS_OFF * float(np.hypot(sheet.noise_mm, other.noise_mm)), spacing)
-        told = other.asked(sheet.mesh.vertices, sheet.normals)
+        told = other.asked(sheet.mesh.vertices, sheet.normals, which)
         off = told.inner & (told.height > low)
         found |= off & (told.height < IN_FRONT * spacing) & (told.aside < spacing) & (told.alike > 0.2)
         over |= off
@@ -138,24 +137,28 @@ def widened(mesh: Mesh, chosen: BoolArray, rings: int) -> BoolArray:
     return np.asarray(grown > 0)
 
 
-def without(mesh: Mesh, unwanted: BoolArray) -> tuple[Mesh, npt.NDArray[np.int32]]:
-    """The mesh without triangles that touch unwanted vertices, and the vertices kept."""
-    keep = ~unwanted[mesh.triangles].any(axis=1)
-    return meshes.compacted(mesh, np.flatnonzero(keep).astype(np.int32))
+def without(mesh: Mesh, unwanted: BoolArray) -> IntArray:
+    """The mesh's triangles (k,) that do not touch unwanted vertices."""
+    return np.flatnonzero(~unwanted[mesh.triangles].any(axis=1)).astype(np.int32)
 
 
-def outdone(sheet: Sheet, other: Sheet, margin: float = 1.0) -> BoolArray:
-    """Vertices (n,) of a sheet where the other shows the same surface and saw it better."""
-    told = other.asked(sheet.mesh.vertices, sheet.normals)
-    return _evened(sheet.mesh, same_surface(sheet, other, told) & (told.quality > margin * sheet.quality))
+def outdone(sheet: Sheet, other: Sheet, nearest: IntArray, margin: float = 1.0) -> BoolArray:
+    """Vertices (n,) of a sheet where the other shows the same surface and saw it better.
+
+    ``nearest`` (n,) are the other's triangles that are nearest to them, -1 where they are farther off than `same_mm`.
+    """
+    better, at = np.zeros(len(nearest), bool), np.flatnonzero(nearest >= 0)
+    told = other.asked(sheet.mesh.vertices[at], sheet.normals[at], nearest[at])
+    level, aside = same_mm(sheet, other)
+    same = told.inner & (np.abs(told.height) < level) & (told.aside < aside) & (told.alike > 0.3)
+    better[at] = same & (told.quality > margin * sheet.quality[at])
+    return _evened(sheet.mesh, better)
 
 
-def same_surface(sheet: Sheet, other: Sheet, told: Answer) -> BoolArray:
-    """Where the other's inner surface lies at a sheet's own to within noise or half a spacing."""
-    near = np.maximum(STANDS_OFF * float(np.hypot(sheet.noise_mm, other.noise_mm)), 0.7 * sheet.spacing_mm)
-    return np.asarray(
-        told.inner & (np.abs(told.height) < near) & (told.aside < 0.7 * sheet.spacing_mm) & (told.alike > 0.3)
-    )
+def same_mm(sheet: Sheet, other: Sheet) -> tuple[float, float]:
+    """Height, and distance aside, below which another's inner surface is a sheet's own: noise, half a spacing."""
+    noise = float(np.hypot(sheet.noise_mm, other.noise_mm))
+    return max(STANDS_OFF * noise, 0.7 * sheet.spacing_mm), 0.7 * sheet.spacing_mm
 
 
 def _evened(mesh: Mesh, mask: BoolArray, rounds: int = 6) -> BoolArray:
@@ -170,18 +173,22 @@ def _evened(mesh: Mesh, mask: BoolArray, rounds: int = 6) -> BoolArray:
     return np.asarray(~_patches(mesh, ~mask, least))
 
 
-def beside(sheet: Sheet, kept: Mesh, spacing_mm: float) -> BoolArray:
-    """Vertices (n,) of a sheet that lie over the kept surface, or less than `GAP` beside its border."""
-    border = border_vertices(kept)
-    tree = TriangleTree(kept)
-    normals = meshes.vertex_normals(kept)
-    which = tree.nearest(sheet.mesh.vertices)
-    corners = kept.triangles[which]
-    places, weights = closest_on_triangles(sheet.mesh.vertices, kept.vertices[corners])
-    offset = sheet.mesh.vertices - places
-    ways = np.einsum("ki,kij->kj", weights, normals[corners])
-    alike = np.einsum("ij,ij->i", ways, sheet.normals) > 0.3
-    inner = ((weights > 1e-9) & ~border[corners]).any(axis=1)
-    distance = np.linalg.norm(offset, axis=1)
-    near = max(STANDS_OFF * 2.0 * sheet.noise_mm, 1.5 * spacing_mm)
-    return np.asarray(alike & np.where(inner, distance < near, distance < GAP * spacing_mm))
+def beside(sheet: Sheet, kept: Mesh, nearest: IntArray, spacing_mm: float) -> BoolArray:
+    """Vertices (n,) of a sheet that lie over the kept surface, or less than `GAP` beside its border.
+
+    ``nearest`` (n,) are the kept triangles that are nearest to them, -1 where they are more than `far_mm` away.
+    """
+    result, at = np.zeros(len(nearest), bool), np.flatnonzero(nearest >= 0)
+    points, corners = sheet.mesh.vertices[at], kept.triangles[nearest[at]]
+    places, weights = closest_on_triangles(points, kept.vertices[corners])
+    ways = np.einsum("ki,kij->kj", weights, meshes.vertex_normals(kept)[corners])
+    alike = np.einsum("ij,ij->i", ways, sheet.normals[at]) > 0.3
+    inner = ((weights > 1e-9) & ~border_vertices(kept)[corners]).any(axis=1)
+    distance = np.linalg.norm(points - places, axis=1)
+    result[at] = alike & np.where(inner, distance < far_mm(sheet, spacing_mm), distance < GAP * spacing_mm)
+    return result
+
+
+def far_mm(sheet: Sheet, spacing_mm: float) -> float:
+    """Distance from which a sheet's vertex does not lie over another surface."""
+    return max(STANDS_OFF * 2.0 * sheet.noise_mm, 1.5 * spacing_mm)

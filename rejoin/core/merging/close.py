@@ -7,6 +7,7 @@ with few coarse clashes. To the noise it never fits: the break, a boss, a castin
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -34,8 +35,10 @@ HOLDS = 0.02
 """Hold of the weakest motion (1: as firm as the strongest could be) below which a pose is less worth."""
 FEW = 4
 """Every so-manyth of them is enough while two views only come closer."""
-ENOUGH = 100
+ENOUGH = 50
 """Of them must meet, or all are asked."""
+ROUNDS, FINALS = 14, 5
+"""Rounds in which two views come closer; so many at least are left for all places that are asked."""
 RIM = 2500
 """Rim vertices of each view that are asked."""
 
@@ -58,9 +61,12 @@ class Fine:
         """Vertices of the rim that are asked whether another view's surface runs on under them."""
         return np.asarray(self.rim[:: max(1, len(self.rim) // RIM)])
 
-    @property
-    def rim_asked(self) -> int:
-        return len(self.asked_rim)
+    @cached_property
+    def asked(self) -> tuple[FloatArray, FloatArray]:
+        """Points and normals (k, 3), spread over the view well inside its border, that are asked."""
+        asked = np.flatnonzero(self.inner)
+        asked = asked[:: max(1, len(asked) // SAMPLE)]
+        return self.points[asked], self.normals[asked]
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,11 +113,11 @@ def fine_of(view: Fragment) -> Fine:
 
 def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
     """The pose brought into contact on the full views, and judged."""
-    points, normals = _asked(b)
+    points, normals = b.asked
     spacing, noise = units_of(a, b)
-    reach = start_mm
-    for _ in range(14):
-        for every in (FEW, 1) if reach > 2.0 * spacing else (1,):
+    reach, last = start_mm, False
+    for turn in range(ROUNDS):
+        for every in (1,) if last else (FEW, 1):
             found = met(a, points[::every], normals[::every], a_from_b, reach, spacing)
             good = found[5] > 0.7
             if np.count_nonzero(good) >= ENOUGH:
@@ -135,17 +141,12 @@ def closer(a: Fine, b: Fine, a_from_b: FloatArray, start_mm: float) -> Close:
         a_from_b = orthonormal(from_vector(answer, middle) @ a_from_b)
         moved = float(np.linalg.norm(answer[3:]) + 0.5 * b.size_mm * np.linalg.norm(answer[:3]))
         reach = max(0.6 * reach, 1.5 * spacing)
-        if moved < 0.02 * noise:
+        if last and moved < 0.05 * noise:
             break
+        last = last or turn + 1 >= ROUNDS - FINALS or (reach < 2.0 * spacing and moved < 0.3 * noise)
     rims = [covered(a, b, a_from_b), covered(b, a, inverse(a_from_b))]
     share = float(sum(rim.mean() for rim in rims if len(rim)))
     return replace(judged(a, b, a_from_b), covered=share)
-
-
-def _asked(b: Fine) -> tuple[FloatArray, FloatArray]:
-    asked = np.flatnonzero(b.inner)
-    asked = asked[:: max(1, len(asked) // SAMPLE)]
-    return b.points[asked], b.normals[asked]
 
 
 def units_of(a: Fine, b: Fine) -> tuple[float, float]:
@@ -153,13 +154,13 @@ def units_of(a: Fine, b: Fine) -> tuple[float, float]:
     return max(a.spacing_mm, b.spacing_mm), float(np.hypot(a.noise_mm, b.noise_mm))
 
 
-def covered(a: Fine, b: Fine, a_from_b: FloatArray) -> BoolArray:
-    """Under which of b's asked rim vertices (k,) a's surface runs on."""
+def covered(a: Fine, b: Fine, a_from_b: FloatArray, every: int = 1) -> BoolArray:
+    """Under which of b's asked rim vertices, one of ``every`` so many (k,), a's surface runs on."""
     spacing, noise = units_of(a, b)
-    result = np.zeros(b.rim_asked, bool)
+    rim = b.asked_rim[::every]
+    result = np.zeros(len(rim), bool)
     if not len(result):
         return result
-    rim = b.asked_rim
     which, _, _, height, _, alike = met(a, b.points[rim], b.normals[rim], a_from_b, 3.0 * spacing, spacing)
     # A rim is seen at a slant, so it is worse than the rest.
     result[which[(np.abs(height) < 2.0 * AGREES * float(np.hypot(noise, 0.02 * spacing))) & (alike > 0.6)]] = True
@@ -185,9 +186,9 @@ def met(
     return hit[near], place[hit][near], ways[hit][near], height[near], theirs[near], alike[near]
 
 
-def judged(a: Fine, b: Fine, pose: FloatArray) -> Close:
-    """How two views agree in a pose ``a_from_b``."""
-    (points, normals), (spacing, noise) = _asked(b), units_of(a, b)
+def judged(a: Fine, b: Fine, pose: FloatArray, every: int = 1) -> Close:
+    """How two views agree in a pose ``a_from_b``, by one of ``every`` so many of the places that are asked."""
+    (points, normals), (spacing, noise) = (part[::every] for part in b.asked), units_of(a, b)
     _, place, ways, height, _, alike = met(a, points, normals, pose, 12.0 * spacing, spacing)
     # Unequal sampling of rough relief adds a little of the spacing.
     unit = float(np.hypot(noise, 0.02 * spacing))

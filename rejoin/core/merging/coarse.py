@@ -1,8 +1,7 @@
 """Rough poses of one view of a piece on another: the same surface, seen twice over a small part.
 
-Places whose surroundings look alike (fast point feature histograms, Rusu and others 2009) are paired; two such pairs
-with their normals give a pose (Drost and others 2010 pair oriented points in this way). A pose is judged by where the
-two surfaces agree, against where one of them stands off the other although both face the same way: between two such
+Places whose surroundings look alike give poses (`lookalikes`), flat places others (`planar`). A pose is judged by where
+the two surfaces agree, against where one of them stands off the other although both face the same way: between two such
 sheets there would be both metal and air.
 """
 
@@ -10,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
+from rejoin.core.merging.lookalikes import drawn
 from rejoin.core.merging.planar import planar_poses, plate_poses
 from rejoin.core.merging.quick import Probe, tried
-from rejoin.core.merging.rough import CLASH, Rough, Seen, common_step, drawn_near, judged, seen_of
+from rejoin.core.merging.rough import CLASH, Rough, Seen, common_step, drawn_near, judged, laid_on, seen_of
 from rejoin.core.merging.tables import over_tables
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import Report, silent
@@ -22,13 +21,12 @@ from rejoin.core.transforms import displacement, identity
 
 BoolArray = npt.NDArray[np.bool_]
 
-ALIKE = 3
-"""Look-alikes of each place."""
-TRIES = 2_000_000
-"""Pairs of pairs that are drawn."""
-KEPT = 20_000
-"""Poses that are judged quickly; then FINALS are refined."""
+QUICKLY = 2000
+"""Poses, the best by either worth, that are judged quickly again by more points."""
 FINALS = 40
+"""Poses that are refined."""
+SAME = 0.5
+"""Steps within which two poses that were drawn near lead to one place."""
 HOPELESS = 0.02
 """Share of the best rough pose's worth below which another is not looked into."""
 
@@ -45,28 +43,36 @@ def rough_poses(
     poses, plate = _proposed(a, b, least_move_mm)
     report(0.4, "Trying how the views lie together")
     alike, closing = _worth(a, b, poses, 35)
-    kept = [np.argsort(-worth, kind="stable")[:2000] for worth in (alike, closing)]
+    kept = [np.argsort(-worth, kind="stable")[:QUICKLY] for worth in (alike, closing)]
     chosen = np.unique(np.concatenate([*kept, np.flatnonzero(plate)]))
     poses, plate = poses[chosen], plate[chosen]
     found: list[Rough] = []
-    seen: list[FloatArray] = []
     corners = b.points[:: max(1, len(b.points) // 60)]
     alike, closing = _worth(a, b, poses, 150)
     everything = np.ones(len(poses), bool)
+    seen, moved = list[int](), corners @ poses[:, :3, :3].transpose(0, 2, 1) + poses[:, None, :3, 3]
     # Views of a plate's two sides share a strip, and other poses whole faces: each is ranked among its like.
     for part, (ranked, these) in enumerate(((alike, everything), (closing, everything), (closing, plate))):
         order = np.argsort(-ranked, kind="stable")
         for number in order[these[order]][: 40 * FINALS]:
             if len(seen) >= (part + 1) * FINALS // 2:
                 break
-            pose = poses[number]
-            if any(displacement(pose, other, corners).max() < 6.0 * a.step_mm for other in seen):
+            away = np.square(moved[seen] - moved[number]).sum(axis=2).max(axis=1)
+            if (away < (6.0 * a.step_mm) ** 2).any():
                 continue
-            seen.append(pose)
+            seen.append(int(number))
             report(0.4 + 0.3 * len(seen) / FINALS, "Trying how the views lie together")
-            found.append(judged(a, b, drawn_near(a, b, pose)))
-    found += [judged(a, b, drawn_near(a, b, pose)) for pose in start]
+            _try(a, b, poses[number], corners, found)
+    for pose in start:
+        _try(a, b, pose, corners, found)
     return _best(found, corners, a.step_mm, keep)
+
+
+def _try(a: Seen, b: Seen, pose: FloatArray, corners: FloatArray, found: list[Rough]) -> None:
+    """Add where a pose comes to rest to those found, unless it leads to where another one did."""
+    near = drawn_near(a, b, pose)
+    if all(displacement(near, other.a_from_b, corners).max() > SAME * a.step_mm for other in found):
+        found.append(judged(a, b, laid_on(a, b, near)))
 
 
 def _best(found: list[Rough], corners: FloatArray, step_mm: float, keep: int) -> list[Rough]:
@@ -85,12 +91,11 @@ def _best(found: list[Rough], corners: FloatArray, step_mm: float, keep: int) ->
 
 def _proposed(a: Seen, b: Seen, least_move_mm: float) -> tuple[FloatArray, BoolArray]:
     """Poses (k, 4, 4) that are worth a look, and which of them lay a plate's two sides back to back."""
-    drawn = _drawn(a, b, least_move_mm)
+    alike = drawn(a, b, least_move_mm)
     if least_move_mm > 0.0:
-        return drawn, np.zeros(len(drawn), bool)
-    views = (a.points, a.normals), (b.points, b.normals)
-    poses = np.concatenate([identity()[None], drawn, planar_poses(*views, a.step_mm)])
-    parts = [over_tables(a, b, some) for some in (poses, plate_poses(*views, a.step_mm))]
+        return alike, np.zeros(len(alike), bool)
+    poses = np.concatenate([identity()[None], alike, planar_poses(a.planes, b.planes)])
+    parts = [over_tables(a, b, some) for some in (poses, plate_poses(a.planes, b.planes))]
     return np.concatenate(parts), np.repeat([False, True], [len(part) for part in parts])
 
 
@@ -98,56 +103,6 @@ def _sample(b: Seen, count: int) -> npt.NDArray[np.int64]:
     """Of the inner points and of those at the border, ``count`` each."""
     some = [np.flatnonzero(~b.border), np.flatnonzero(b.border)]
     return np.concatenate([s[np.linspace(0, len(s) - 1, min(count, len(s))).astype(np.int64)] for s in some])
-
-
-def _drawn(a: Seen, b: Seen, least_move_mm: float) -> FloatArray:
-    """Poses (k, 4, 4) from two look-alike places at a time."""
-    pairs, alike = [], ALIKE if least_move_mm == 0.0 else 8 * ALIKE
-    for first, second in zip(a.shapes, b.shapes, strict=True):
-        _, near_a = cKDTree(first).query(second, k=alike, workers=2)
-        _, near_b = cKDTree(second).query(first, workers=2)
-        pairs.append(np.stack([near_a.ravel(), np.repeat(np.arange(len(second)), alike)], axis=1))
-        pairs.append(np.stack([np.arange(len(first)), near_b], axis=1))
-    i, j = np.concatenate(pairs).T
-    apart = np.linalg.norm(a.points[i] - b.points[j], axis=1) >= least_move_mm
-    i, j = i[apart], j[apart]
-    if not len(i):
-        return np.empty((0, 4, 4))
-    rng = np.random.default_rng(1)
-    one, two = rng.integers(0, len(i), TRIES), rng.integers(0, len(i), TRIES)
-    pa, na, pb, nb = a.points[i], a.normals[i], b.points[j], b.normals[j]
-    da, db = pa[two] - pa[one], pb[two] - pb[one]
-    la, lb = np.sqrt(np.einsum("ij,ij->i", da, da)), np.sqrt(np.einsum("ij,ij->i", db, db))
-    good = (np.abs(la - lb) < 1.2 * a.step_mm) & (la > 8.0 * a.step_mm)
-    one, two, da, db, la, lb = one[good], two[good], da[good], db[good], la[good], lb[good]
-    ua, ub = da / la[:, None], db / lb[:, None]
-
-    def cosines(u: FloatArray, n: FloatArray) -> list[FloatArray]:
-        return [np.einsum("ij,ij->i", u, n[one]), np.einsum("ij,ij->i", u, n[two]),
-                np.einsum("ij,ij->i", n[one], n[two])]  # fmt: skip
-
-    off = np.abs(np.arccos(np.clip(cosines(ua, na), -1, 1)) - np.arccos(np.clip(cosines(ub, nb), -1, 1))).max(axis=0)
-    best = np.argsort(off, kind="stable")[:KEPT]
-    best = best[off[best] < np.deg2rad(10.0)]
-    if not len(best):
-        return np.empty((0, 4, 4))
-    ra = _frames(ua[best], na[one[best]] + na[two[best]])
-    rb = _frames(ub[best], nb[one[best]] + nb[two[best]])
-    turns = np.einsum("kij,klj->kil", ra, rb)
-    poses = np.tile(np.eye(4), (len(best), 1, 1))
-    poses[:, :3, :3] = turns
-    middle_a = 0.5 * (pa[one[best]] + pa[two[best]])
-    middle_b = 0.5 * (pb[one[best]] + pb[two[best]])
-    poses[:, :3, 3] = middle_a - np.einsum("kij,kj->ki", turns, middle_b)
-    sound = np.abs(np.linalg.det(turns) - 1.0) < 1e-6
-    return np.asarray(poses[sound])
-
-
-def _frames(along: FloatArray, up: FloatArray) -> FloatArray:
-    """(k, 3, 3) columns: along, up made square to it, and their cross product."""
-    up = up - np.einsum("ij,ij->i", up, along)[:, None] * along
-    up /= np.maximum(np.linalg.norm(up, axis=1, keepdims=True), 1e-12)
-    return np.stack([along, up, np.cross(along, up)], axis=2)
 
 
 def _worth(a: Seen, b: Seen, poses: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:

@@ -7,7 +7,8 @@ forms, edges and what stops at them show only when the views are truly moved.
 from __future__ import annotations
 
 from rejoin.core.abreast import abreast
-from rejoin.core.merging.arranging import LEAST_LEAD, Arrangement, Known, Looks, apart, arrangement_of, shifts_mm
+from rejoin.core.merging.arranging import LEAST_LEAD
+from rejoin.core.merging.looks import Arrangement, Known, Looks, apart, arrangement_of, shifts_mm
 from rejoin.core.merging.settling import settled, weakest
 from rejoin.core.records import FloatArray
 
@@ -31,7 +32,7 @@ def held(one: Arrangement, known: Known) -> bool:
 
     def comes_back(poses: dict[int, FloatArray]) -> bool:
         rested = arrangement_of(settled(poses, fine, 1.5 * spacing), looks)
-        return worse(arrangement_of(poses, looks)) and (apart(one, rested, fine) < BACK or worse(rested))
+        return worse(arrangement_of(poses, looks)) and (apart(one.poses, rested.poses, fine) < BACK or worse(rested))
 
     return all(abreast(lambda poses, _: comes_back(poses), weakest(one.poses, fine, MOTIONS, MOVED * spacing)))
 

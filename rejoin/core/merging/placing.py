@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.alignment.views import STILL, adjust_views
-from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Arrangement, Known, Ways, arranged, shifts_mm
+from rejoin.core.alignment.views import STILL, approach_views, rested
+from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Ways, arranged
 from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
+from rejoin.core.merging.looks import Arrangement, Known, Poses, shifts_mm
 from rejoin.core.merging.sight import Sight
 from rejoin.core.merging.sliding import best_places, slid
 from rejoin.core.merging.tables import Scene
@@ -67,7 +68,9 @@ def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: R
 
 
 def _doubted(way: Close, a: Sight, b: Sight) -> Close:
-    """A pose with what either view says against the other."""
+    """A pose with what either view says against the other; one that is worth nothing anyway is not asked."""
+    if way.score < WORTH:
+        return way
     doubts = a.doubts(b, way.a_from_b), b.doubts(a, inverse(way.a_from_b))
     odd = sum(doubt.below + doubt.unseen for doubt in doubts)
     return replace(way, odd=odd / max(sum(doubt.asked for doubt in doubts), 1))
@@ -83,18 +86,37 @@ def _distinct(ways: list[Close], b: Fine, step: float, keep: int = KEPT) -> list
     return kept[:keep]
 
 
-def adjusted(views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report) -> Adjustment:
-    """All placed views by one least squares over every overlap (`rejoin.core.alignment`)."""
-    joints = []
-    for i, j in combinations(sorted(arrangement.poses), 2):
-        a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]
-        told = judged(fine[i], fine[j], a_from_b)
-        if told.share > LEAST_SHARE and told.agree > 60:
-            faces = _overlap(views, fine, i, j, a_from_b)
-            if min(len(face.triangles) for face in faces) > 50:
-                joints.append(Joint(i, j, *faces, a_from_b, _evidence(told), "pinned"))
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """Views that a first approach took to another place, so that their overlaps are to be taken anew."""
+
+    part_from_scan: Poses
+
+
+def adjusted(
+    views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report, again: bool = False
+) -> Adjustment | Moved:
+    """All placed views by one least squares over every overlap (`rejoin.core.alignment`).
+
+    With ``again`` the adjustment goes no farther than a first approach where that moves a view by more than `STILL`.
+    """
+    pairs = list(combinations(sorted(arrangement.poses), 2))
+    joints = abreast(lambda pair, _: _joint(views, fine, *pair, arrangement), pairs)
     settings = replace(AlignSettings(), missing_layer=False)
-    return adjust_views(views, joints, arrangement.poses, settings, report)
+    near = approach_views(views, [one for one in joints if one], arrangement.poses, settings, report)
+    return Moved(near.near.poses) if again and not near.still else rested(near, report)
+
+
+def _joint(views: Sequence[Fragment], fine: list[Fine], i: int, j: int, arrangement: Arrangement) -> Joint | None:
+    """The overlap of two placed views; None where it is next to nothing."""
+    a_from_b = inverse(arrangement.poses[i]) @ arrangement.poses[j]
+    told = judged(fine[i], fine[j], a_from_b)
+    if told.share <= LEAST_SHARE or told.agree <= 60:
+        return None
+    faces = _overlap(views, fine, i, j, a_from_b)
+    if min(len(face.triangles) for face in faces) <= 50:
+        return None
+    return Joint(i, j, *faces, a_from_b, _evidence(told), "pinned")
 
 
 def at_rest(
@@ -113,12 +135,13 @@ def at_rest(
     still = STILL * max(fine[number].spacing_mm for number in arrangement.poses)
     for turn in range(AGAIN + 1):
         part = part_of(report, turn / (AGAIN + 1), (turn + 1) / (AGAIN + 1))
-        found = adjusted(views, fine, arrangement, part)
+        found = adjusted(views, fine, arrangement, part, turn < AGAIN)
         moved = max(shifts_mm(arrangement.poses, found.part_from_scan, fine).values(), default=0.0)
-        if moved < still:
-            return found, 0.0
+        if not isinstance(found, Moved) and (moved < still or turn == AGAIN):
+            break
         arrangement = replace(arrangement, poses=found.part_from_scan)
-    return found, moved
+    assert not isinstance(found, Moved)
+    return found, moved if moved >= still else 0.0
 
 
 def spread_of(

@@ -36,16 +36,22 @@ STEEP = 0.5
 """Cosine to the plate's side below which a plane is a wall of it."""
 
 
-def planes_of(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[FloatArray, FloatArray]:
-    """The largest planes of a view.
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """The largest planes of a view: unit normals ``ways`` (k, 3), and ``heights`` (k,) along them, mm.
 
-    Returns
-    -------
-    ways : (k, 3)
-        Unit normals.
-    heights : (k,)
-        Of the plane along its normal, mm.
+    ``points`` and ``normals`` (n, 3) are the view's, ``step_mm`` is how far they lie apart.
     """
+
+    ways: FloatArray
+    heights: FloatArray
+    points: FloatArray
+    normals: FloatArray
+    step_mm: float
+
+
+def planes_of(points: FloatArray, normals: FloatArray, step_mm: float) -> Planes:
+    """The largest planes of a view, by its points and normals (n, 3) some ``step_mm`` apart."""
     seeds = np.linspace(0, len(points) - 1, min(SEEDS, len(points))).astype(np.int64)
     level = normals @ normals[seeds].T > FLAT
     off = points @ normals[seeds].T - np.einsum("ij,ij->i", points[seeds], normals[seeds])
@@ -72,7 +78,7 @@ def planes_of(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[
                 ways.append(way)
                 heights.append(height)
         free &= ~(members | on[:, best])
-    return np.array(ways).reshape(-1, 3), np.array(heights)
+    return Planes(np.array(ways).reshape(-1, 3), np.array(heights), points, normals, step_mm)
 
 
 def _fitted(points: FloatArray, way: FloatArray) -> tuple[FloatArray, float]:
@@ -83,60 +89,44 @@ def _fitted(points: FloatArray, way: FloatArray) -> tuple[FloatArray, float]:
     return normal, float(middle @ normal)
 
 
-def planar_poses(
-    a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray], step_mm: float
-) -> FloatArray:
-    """Poses (k, 4, 4) ``a_from_b`` that lay two planes of b into two of a.
-
-    Parameters
-    ----------
-    a, b : (points, normals)
-        Each (n, 3).
-    step_mm : float
-    """
-    (ways_a, heights_a), (ways_b, heights_b) = planes_of(*a, step_mm), planes_of(*b, step_mm)
+def planar_poses(a: Planes, b: Planes) -> FloatArray:
+    """Poses (k, 4, 4) ``a_from_b`` that lay two planes of view b into two of view a."""
+    ways_a, heights_a, ways_b, heights_b = a.ways, a.heights, b.ways, b.heights
     pairs_a = np.array(list(combinations(range(len(ways_a)), 2)), np.int64).reshape(-1, 2)
     pairs_b = np.array(list(permutations(range(len(ways_b)), 2)), np.int64).reshape(-1, 2)
     angle_a, angle_b = (np.arccos(np.clip(np.einsum("ij,ij->i", w[p[:, 0]], w[p[:, 1]]), -1, 1))
                         for w, p in ((ways_a, pairs_a), (ways_b, pairs_b)))  # fmt: skip
     alike = np.abs(angle_a[:, None] - angle_b) < np.deg2rad(6.0)
     alike &= (np.abs(angle_a - np.pi / 2) < np.deg2rad(65.0))[:, None]
-    i, j = np.nonzero(alike)
-    if not len(i):
-        return np.empty((0, 4, 4))
     frames_a, frames_b = _frames(ways_a[pairs_a]), _frames(ways_b[pairs_b])
-    poses = []
-    for one, other in zip(i, j, strict=True):
-        turn = frames_a[one] @ frames_b[other].T
-        two = ways_a[pairs_a[one]]
-        fixed = np.linalg.lstsq(two, heights_a[pairs_a[one]] - heights_b[pairs_b[other]], rcond=None)[0]
-        along = frames_a[one][:, 0]
-        here, there = a[0] @ along, b[0] @ turn.T @ along
-        shared = SHARED * min(np.ptp(here), np.ptp(there))
-        slides = np.arange(here.min() - there.max() + shared, here.max() - there.min() - shared, STRIDE * step_mm)
+    low_a, high_a, low_b, high_b = *_extent(a.points, frames_a), *_extent(b.points, frames_b)
+    poses, inverses = [np.empty((0, 4, 4))], np.linalg.pinv(ways_a[pairs_a])
+    for one, other in zip(*np.nonzero(alike), strict=True):
+        # The shortest shift that brings both planes where they belong.
+        fixed = inverses[one] @ (heights_a[pairs_a[one]] - heights_b[pairs_b[other]])
+        shared = SHARED * min(high_a[one] - low_a[one], high_b[other] - low_b[other])
+        slides = np.arange(low_a[one] - high_b[other] + shared, high_a[one] - low_b[other] - shared, STRIDE * a.step_mm)
         some = np.tile(np.eye(4), (len(slides), 1, 1))
-        some[:, :3, :3] = turn
-        some[:, :3, 3] = fixed + slides[:, None] * along
+        some[:, :3, :3] = frames_a[one] @ frames_b[other].T
+        some[:, :3, 3] = fixed + slides[:, None] * frames_a[one][:, 0]
         poses.append(some)
     return np.concatenate(poses)
 
 
-def plate_poses(
-    a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray], step_mm: float
-) -> FloatArray:
+def _extent(points: FloatArray, frames: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """From where to where (k,) points reach along the first columns of some frames."""
+    along = points @ frames[:, :, 0].T
+    return along.min(axis=0), along.max(axis=0)
+
+
+def plate_poses(a: Planes, b: Planes) -> FloatArray:
     """Poses (k, 4, 4) ``a_from_b`` in which the largest planes of two views are a plate's two sides.
 
     A wall of b lies in one of a. The plate is as thick as either shows that wall high, and less than both together:
     they would not meet.
-
-    Parameters
-    ----------
-    a, b : (points, normals)
-        Each (n, 3).
-    step_mm : float
     """
-    (face_a, walls_a), (face_b, walls_b) = (_walled(*view, step_mm) for view in (a, b))
-    some = [_opposite(one, face_a, other, face_b, step_mm) for one in walls_a for other in walls_b]
+    (face_a, walls_a), (face_b, walls_b) = _walled(a), _walled(b)
+    some = [_opposite(one, face_a, other, face_b, a.step_mm) for one in walls_a for other in walls_b]
     return np.concatenate([np.empty((0, 4, 4)), *some])
 
 
@@ -149,11 +139,11 @@ class _Plane:
     points: FloatArray
 
 
-def _walled(points: FloatArray, normals: FloatArray, step_mm: float) -> tuple[_Plane, list[_Plane]]:
+def _walled(view: Planes) -> tuple[_Plane, list[_Plane]]:
     """A view's largest plane and, where the view may show a plate's side, those that meet it steeply."""
-    planes = []
-    for way, height in zip(*planes_of(points, normals, step_mm), strict=True):
-        on = (normals @ way > FLAT) & (np.abs(points @ way - height) < HEIGHT * step_mm)
+    planes, points = list[_Plane](), view.points
+    for way, height in zip(view.ways, view.heights, strict=True):
+        on = (view.normals @ way > FLAT) & (np.abs(points @ way - height) < HEIGHT * view.step_mm)
         planes.append(_Plane(way, float(height), points[on]))
     planes.sort(key=lambda plane: -len(plane.points))
     if not planes or len(planes[0].points) < PLATE * len(points):

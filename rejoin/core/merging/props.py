@@ -50,7 +50,7 @@ def props(number: int, poses: dict[int, FloatArray], sights: list[Sight]) -> Boo
     for other in poses:
         if other != number and sights[other].scene is not None:
             looked = looked_from(other, poses, sights)
-            doubt = sights[other].doubts(own, inverse(poses[other]) @ poses[number], asked)
+            doubt = sights[other].doubts(own, inverse(poses[other]) @ poses[number], asked, partly=True)
             heights = open_by_height(left(doubt, other, number, poses, sights).open)
             gone[doubt.which[heights.all(axis=1) | heights[:, looked].any(axis=1)]] = True
     gone = gone[asked[cKDTree(own.fine.points[asked]).query(own.fine.points, workers=2)[1]]]

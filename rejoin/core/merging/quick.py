@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,11 +13,13 @@ from rejoin.core.merging.air import Air
 from rejoin.core.records import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float32]
+Indices = npt.NDArray[np.int64]
 
 FAR = 5
 """Cells from the surface beyond which nothing is near."""
-CHUNK = 2048
-"""Poses that are judged at a time."""
+CHUNK = 100_000
+"""Places that are looked up at a time: so many stay in the processor's own memory."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,12 +30,15 @@ class Cells:
     step_mm: float
     nearest: npt.NDArray[np.int32]
 
-    def asked(self, places: npt.NDArray[np.float32]) -> npt.NDArray[np.int32]:
-        """Index of the point near each place (n, 3), -1 for none; right to about a cell."""
-        at = ((places - self.low.astype(np.float32)) * np.float32(1.0 / self.step_mm)).astype(np.int32)
-        at = np.clip(at, 0, np.array(self.nearest.shape, np.int32) - 1)
-        spans = self.nearest.shape
-        return np.asarray(self.nearest.ravel()[(at[:, 0] * spans[1] + at[:, 1]) * spans[2] + at[:, 2]])
+    def asked(self, places: Sequence[Floats]) -> npt.NDArray[np.int32]:
+        """Index of the point near each place (three arrays, by axis), -1 for none; right to about a cell."""
+        index = np.zeros(places[0].shape, np.int32)
+        for place, low, span in zip(places, self.low.astype(np.float32), self.nearest.shape, strict=True):
+            at = (place - low) * np.float32(1.0 / self.step_mm)
+            np.clip(at, 0, span - 1, out=at)
+            index *= np.int32(span)
+            index += at.astype(np.int32)
+        return np.asarray(self.nearest.ravel()[index])
 
 
 def cells_of(points: FloatArray, step_mm: float) -> Cells:
@@ -79,30 +85,45 @@ def tried(ground: Ground, probe: Probe, poses: FloatArray) -> tuple[FloatArray, 
     covered : (k,)
         Rim points under which the other's surface runs on.
     """
-    step = ground.cells.step_mm
-    points, normals = ground.points.astype(np.float32), ground.normals.astype(np.float32)
-    result = np.empty((3, len(poses)))
-    for start in range(0, len(poses), CHUNK):
-        some = poses[start : start + CHUNK].astype(np.float32)
-        turns, shifts = some[:, :3, :3], some[:, None, :3, 3]
-        places = (np.matmul(probe.points.astype(np.float32), turns.transpose(0, 2, 1)) + shifts).reshape(-1, 3)
-        ways = np.matmul(probe.normals.astype(np.float32), turns.transpose(0, 2, 1)).reshape(-1, 3)
+    lists = [np.ascontiguousarray(part.T, np.float32) for part in (probe.points, probe.normals)]
+    result, each = np.empty((3, len(poses))), max(1, CHUNK // max(len(probe.points), 1))
+    for start in range(0, len(poses), each):
+        some = poses[start : start + each].astype(np.float32)
+        places = [some[:, axis, :3] @ lists[0] + some[:, axis, 3:] for axis in range(3)]
+        ways = [some[:, axis, :3] @ lists[1] for axis in range(3)]
         near = ground.cells.asked(places)
-        hit = np.flatnonzero(near >= 0)
-        theirs, offset = normals[near[hit]], places[hit] - points[near[hit]]
-        height = np.abs(np.einsum("ij,ij->i", offset, theirs))
-        aside = np.einsum("ij,ij->i", offset, offset) - height**2
-        alike = np.einsum("ij,ij->i", ways[hit], theirs)
-        inner = ~ground.rim[near[hit]]
-        on = aside < (1.8 * step) ** 2
-        rim = np.tile(probe.rim, len(some))[hit]
-        agree = on & (height < 0.5 * step) & (alike > 0.85)
-        clash = on & inner & ~rim & (((height > 0.9 * step) & (alike > 0.5)) | ((height < 0.3 * step) & (alike < -0.7)))
-        pose = hit // len(probe.points)
-        for row, which in enumerate((agree & ~rim, clash, agree & inner & rim)):
-            result[row, start : start + len(some)] = np.bincount(pose[which], minlength=len(some))
+        told = list(_compared(ground, probe, near, places, ways))
         if ground.air is not None:
-            far = np.flatnonzero((near < 0) & ~np.tile(probe.rim | probe.prop, len(some)))
-            hangs = far[ground.air.shows(places[far], ways[far])]
-            result[1, start : start + len(some)] += np.bincount(hangs // len(probe.points), minlength=len(some))
+            told[1] = np.concatenate([told[1], _hanging(ground.air, probe, near, places, ways)])
+        for row, which in enumerate(told):
+            result[row, start : start + len(some)] = np.bincount(which // len(probe.points), minlength=len(some))
     return result[0], result[1], result[2]
+
+
+def _compared(
+    ground: Ground, probe: Probe, near: npt.NDArray[np.int32], places: list[Floats], ways: list[Floats]
+) -> tuple[Indices, Indices, Indices]:
+    """Which of the places (poses by points, counted on) agree, clash, and are rim under which the other runs on."""
+    step, hit = ground.cells.step_mm, np.flatnonzero(near >= 0)
+    which = near.ravel()[hit]
+    height, apart, alike = np.zeros((3, len(hit)), np.float32)
+    for axis in range(3):
+        theirs = ground.normals[:, axis].astype(np.float32)[which]
+        offset = places[axis].ravel()[hit] - ground.points[:, axis].astype(np.float32)[which]
+        height += offset * theirs
+        apart += offset * offset
+        alike += ways[axis].ravel()[hit] * theirs
+    height = np.abs(height)
+    on, inner, rim = apart - height * height < (1.8 * step) ** 2, ~ground.rim[which], probe.rim[hit % len(probe.rim)]
+    agree = on & (height < 0.5 * step) & (alike > 0.85)
+    clash = on & inner & ~rim & (((height > 0.9 * step) & (alike > 0.5)) | ((height < 0.3 * step) & (alike < -0.7)))
+    return hit[agree & ~rim], hit[clash], hit[agree & inner & rim]
+
+
+def _hanging(
+    air: Air, probe: Probe, near: npt.NDArray[np.int32], places: list[Floats], ways: list[Floats]
+) -> Indices:
+    """Which of the places (poses by points, counted on) hang in the air, far from the surface."""
+    facing = air.faces(ways) & (near < 0) & ~(probe.rim | probe.prop)
+    far = np.flatnonzero(facing)
+    return far[air.holds(np.stack([part.ravel()[far] for part in places], axis=1))]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.contact import border_vertices
 from rejoin.core.merging.air import air_of
+from rejoin.core.merging.planar import Planes, planes_of
 from rejoin.core.merging.quick import FAR, Ground, cells_of
 from rejoin.core.merging.tables import Scene
 from rejoin.core.meshes import averaged_normals, vertex_areas, vertex_normals
@@ -24,6 +26,8 @@ RADII = (5.0, 8.0)
 """Steps around a point that its surroundings reach."""
 NEARING = 1500
 """Points of a view that are asked while it only comes closer."""
+QUICKLY = 3.0
+"""Steps of reach from which the lattice's neighbours, right to about a cell, are near enough."""
 CLASH = 2.0
 """A clash weighs this many times an agreement."""
 
@@ -49,6 +53,11 @@ class Seen:
     def unpropped(self) -> BoolArray:
         """Points (n,) that show no prop."""
         return np.ones(len(self.points), bool) if self.scene is None else self.scene.unpropped(self.points)
+
+    @cached_property
+    def planes(self) -> Planes:
+        """Its largest planes."""
+        return planes_of(self.points, self.normals, self.step_mm)
 
     @property
     def size_mm(self) -> float:
@@ -113,11 +122,9 @@ def common_step(views: list[Mesh], spacing_mm: float) -> float:
     return max(1.5 * spacing_mm, float(np.sqrt(area / POINTS)))
 
 
-def _compared(
-    a: Seen, points: FloatArray, normals: FloatArray, width: float
-) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Which of b's points agree with a's surface, which clash, which lie at its inner part; ``width`` in steps."""
-    distance, nearest = a.tree.query(points, distance_upper_bound=5.0 * a.step_mm)
+def _compared(a: Seen, points: FloatArray, normals: FloatArray) -> tuple[BoolArray, BoolArray, BoolArray, BoolArray]:
+    """Which of b's points agree with a's surface, clash, lie at its inner part, hang in the air that a saw."""
+    distance, nearest = a.tree.query(points, distance_upper_bound=FAR * a.step_mm)
     hit = np.isfinite(distance)
     nearest = np.where(hit, nearest, 0)
     offset = points - a.points[nearest]
@@ -126,63 +133,71 @@ def _compared(
     aside = np.sqrt(np.maximum(np.square(offset).sum(axis=1) - height**2, 0.0))
     alike = np.einsum("ij,ij->i", normals, theirs)
     on = hit & (aside < 1.5 * a.step_mm)
-    agree = on & (height < 0.5 * width * a.step_mm) & (alike > 0.85)
+    agree = on & (height < 0.5 * a.step_mm) & (alike > 0.85)
     inner = on & ~a.border[nearest]
-    clash = inner & (height > 0.9 * width * a.step_mm) & (alike > 0.5)
-    clash |= inner & (height < 0.3 * width * a.step_mm) & (alike < -0.7)
-    return agree, clash, inner
-
-
-def _in_air(a: Seen, points: FloatArray, normals: FloatArray) -> BoolArray:
-    if a.ground.air is None:
-        return np.zeros(len(points), bool)
-    far: BoolArray = np.isinf(a.tree.query(points, distance_upper_bound=FAR * a.step_mm)[0])
-    return far & a.ground.air.shows(points.astype(np.float32), normals.astype(np.float32))
+    clash = inner & (height > 0.9 * a.step_mm) & (alike > 0.5)
+    clash |= inner & (height < 0.3 * a.step_mm) & (alike < -0.7)
+    hangs = np.zeros(len(points), bool)
+    if a.ground.air is not None:
+        hangs[~hit] = a.ground.air.shows(points[~hit].astype(np.float32), normals[~hit].astype(np.float32))
+    return agree, clash, inner, hangs
 
 
 def judged(a: Seen, b: Seen, a_from_b: FloatArray) -> Rough:
     """How far two views agree in a pose, both ways."""
     moved, ways = apply(a_from_b, b.points), b.normals @ a_from_b[:3, :3].T
-    agree, clash, inner = _compared(a, moved, ways, 1.0)
-    clash |= _in_air(a, moved, ways) & b.unpropped
-    clash &= ~b.border
+    agree, clash, inner, hangs = _compared(a, moved, ways)
+    against = float(((clash | (hangs & b.unpropped)) & ~b.border).sum())
     covered = float((agree & inner & b.border).sum()) / max(int(b.border.sum()), 1)
     back = inverse(a_from_b)
-    rim = np.flatnonzero(a.border)
-    theirs = _compared(b, apply(back, a.points[rim]), a.normals[rim] @ back[:3, :3].T, 1.0)
-    covered += float((theirs[0] & theirs[2]).sum()) / max(len(rim), 1)
-    hangs = float((_in_air(b, apply(back, a.points), a.normals @ back[:3, :3].T) & a.unpropped & ~a.border).sum())
-    hangs += float(clash.sum())
+    on, _, within, hangs = _compared(b, apply(back, a.points), a.normals @ back[:3, :3].T)
+    covered += float((on & within & a.border).sum()) / max(int(a.border.sum()), 1)
+    against += float((hangs & a.unpropped & ~a.border).sum())
     points, normals = moved[agree], ways[agree]
     if len(points) < 12:
-        return Rough(a_from_b, float(len(points)), hangs, 0.0, 0.0)
+        return Rough(a_from_b, float(len(points)), against, 0.0, 0.0)
     centred = (points - points.mean(axis=0)) / (0.5 * a.size_mm)
     rows = np.concatenate([np.cross(centred, normals), normals], axis=1)
     weakest = float(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0])
-    return Rough(a_from_b, float(len(points)), hangs, float(np.sqrt(max(weakest, 0.0))),
-                 covered)  # fmt: skip
+    return Rough(a_from_b, float(len(points)), against, float(np.sqrt(max(weakest, 0.0))), covered)
 
 
 def drawn_near(a: Seen, b: Seen, pose: FloatArray) -> FloatArray:
-    """The pose after some rounds of point-to-plane ICP on the thinned views, closer and closer."""
-    for reach in (3.0, 3.0, 2.0, 2.0, 1.5, 1.0, 1.0, 0.7, 0.7):
-        every = max(1, len(b.points) // NEARING) if reach > 0.7 else 1
-        moved, ways = apply(pose, b.points[::every]), b.normals[::every] @ pose[:3, :3].T
+    """The pose after some rounds of point-to-plane ICP on some points of the thinned views, closer and closer."""
+    for reach in (3.0, 3.0, 2.0, 2.0, 1.5, 1.0, 1.0):
+        pose = _nearer(a, b, pose, reach, max(1, len(b.points) // NEARING))
+    return pose
+
+
+def laid_on(a: Seen, b: Seen, pose: FloatArray) -> FloatArray:
+    """A pose drawn near, brought to rest on all points of the thinned views."""
+    for reach in (0.7, 0.7):
+        pose = _nearer(a, b, pose, reach, 1)
+    return pose
+
+
+def _nearer(a: Seen, b: Seen, pose: FloatArray, reach: float, every: int) -> FloatArray:
+    """The pose after one round; as it was where too little meets."""
+    moved, ways = apply(pose, b.points[::every]), b.normals[::every] @ pose[:3, :3].T
+    if reach >= QUICKLY:
+        nearest = a.ground.cells.asked(list(moved.T.astype(np.float32)))
+        near = np.square(moved - a.points[nearest]).sum(axis=1) < (1.5 * reach * a.step_mm) ** 2
+        hit = np.flatnonzero((nearest >= 0) & near)
+    else:
         distance, nearest = a.tree.query(moved, distance_upper_bound=1.5 * reach * a.step_mm)
         hit = np.flatnonzero(np.isfinite(distance))
-        theirs = a.normals[nearest[hit]]
-        height = np.einsum("ij,ij->i", moved[hit] - a.points[nearest[hit]], theirs)
-        good = (np.einsum("ij,ij->i", ways[hit], theirs) > 0.7) & (np.abs(height) < reach * a.step_mm)
-        if np.count_nonzero(good) < 12:
-            return pose
-        points, normals, height = moved[hit[good]], theirs[good], height[good]
-        middle = points.mean(axis=0)
-        rows = np.concatenate([np.cross(points - middle, normals), normals], axis=1)
-        weight = np.square(1.0 - np.square(height / (reach * a.step_mm)))
-        matrix = (rows * weight[:, None]).T @ rows
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-        answer = scale * np.linalg.solve(
-            matrix * scale[:, None] * scale + 1e-4 * np.eye(6), -scale * (rows.T @ (weight * height))
-        )
-        pose = orthonormal(from_vector(answer, middle) @ pose)
-    return pose
+    theirs = a.normals[nearest[hit]]
+    height = np.einsum("ij,ij->i", moved[hit] - a.points[nearest[hit]], theirs)
+    good = (np.einsum("ij,ij->i", ways[hit], theirs) > 0.7) & (np.abs(height) < reach * a.step_mm)
+    if np.count_nonzero(good) < 12:
+        return pose
+    points, normals, height = moved[hit[good]], theirs[good], height[good]
+    middle = points.mean(axis=0)
+    rows = np.concatenate([np.cross(points - middle, normals), normals], axis=1)
+    weight = np.square(1.0 - np.square(height / (reach * a.step_mm)))
+    matrix = (rows * weight[:, None]).T @ rows
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    answer = scale * np.linalg.solve(
+        matrix * scale[:, None] * scale + 1e-4 * np.eye(6), -scale * (rows.T @ (weight * height))
+    )
+    return orthonormal(from_vector(answer, middle) @ pose)

@@ -16,7 +16,10 @@ from rejoin.core.transforms import apply, from_vector, inverse, orthonormal
 
 ASKED = 3000
 """Points of each view that are asked for each other view."""
-ROUNDS = 12
+FEW = 3
+"""Every so-manyth of them is enough until the views are nearly at rest."""
+ROUNDS, FINALS = 12, 5
+"""Rounds in all; so many at least are left for all that are asked."""
 LIMIT = 4.0
 """Robust sigmas beyond which a pair has no weight."""
 FEWEST = 12
@@ -34,8 +37,9 @@ def settled(poses: Poses, fine: list[Fine], start_mm: float) -> Poses:
     """
     order, size, reach = list(poses), max(fine[n].size_mm for n in poses), start_mm
     unknown = 6 * (len(order) - 1)
-    for _ in range(ROUNDS):
-        matrix, right, middle = _equations(poses, fine, reach)
+    every = FEW
+    for turn in range(ROUNDS):
+        matrix, right, middle = _equations(poses, fine, reach, every)
         matrix += 1e-5 * np.trace(matrix) / max(unknown, 1) * np.eye(unknown) + 1e-12 * np.eye(unknown)
         answer = np.linalg.solve(matrix, right).reshape(-1, 6)
         answer[:, :3] /= 0.5 * size
@@ -43,8 +47,11 @@ def settled(poses: Poses, fine: list[Fine], start_mm: float) -> Poses:
         poses = {n: orthonormal(moves[n] @ pose) if n in moves else pose for n, pose in poses.items()}
         spacing = max(fine[n].spacing_mm for n in order)
         moved = float(np.abs(answer[:, 3:]).max() + 0.5 * size * np.abs(answer[:, :3]).max())
-        if reach <= 1.5 * spacing and moved < 0.05 * max(fine[n].noise_mm for n in order):
+        noise, near = max(fine[n].noise_mm for n in order), reach <= 1.5 * spacing
+        if near and every == 1 and moved < 0.05 * noise:
             break
+        if turn + 1 >= ROUNDS - FINALS or (near and moved < 0.5 * noise):
+            every = 1
         reach = max(0.6 * reach, 1.5 * spacing)
     return poses
 
@@ -65,7 +72,9 @@ def weakest(poses: Poses, fine: list[Fine], count: int, far_mm: float) -> list[P
     return found
 
 
-def _equations(poses: Poses, fine: list[Fine], reach: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _equations(
+    poses: Poses, fine: list[Fine], reach: float, every: int = 1
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Normal matrix and right side of the motions of all views but the first, turns in half sizes; their middle."""
     order, size = list(poses), max(fine[n].size_mm for n in poses)
     column, unknown = {number: 6 * (place - 1) for place, number in enumerate(order)}, 6 * (len(order) - 1)
@@ -73,7 +82,7 @@ def _equations(poses: Poses, fine: list[Fine], reach: float) -> tuple[FloatArray
     middle = np.mean([apply(poses[n], fine[n].points[:: max(1, len(fine[n].points) // 200)]).mean(axis=0)
                       for n in order], axis=0)  # fmt: skip
     for i, j in combinations(order, 2):
-        found = _rows(fine[i], fine[j], poses[i], poses[j], middle, size, reach)
+        found = _rows(fine[i], fine[j], poses[i], poses[j], middle, size, reach, every)
         if found is None:
             continue
         rows, heights, weights = found
@@ -87,12 +96,12 @@ def _equations(poses: Poses, fine: list[Fine], reach: float) -> tuple[FloatArray
 
 
 def _rows(
-    a: Fine, b: Fine, pose_a: FloatArray, pose_b: FloatArray, middle: FloatArray, size: float, reach: float
+    a: Fine, b: Fine, pose_a: FloatArray, pose_b: FloatArray, middle: FloatArray, size: float, reach: float, every: int
 ) -> Rows | None:
     """Of two views in the common frame: what a motion of b does to the heights (n, 6), the heights, their weights."""
     spacing, noise = units_of(a, b)
     asked = np.flatnonzero(b.inner)
-    asked = asked[:: max(1, len(asked) // ASKED)]
+    asked = asked[:: every * max(1, len(asked) // ASKED)]
     _, place, ways, height, theirs, alike = met(
         a, b.points[asked], b.normals[asked], inverse(pose_a) @ pose_b, reach, spacing
     )

@@ -66,7 +66,9 @@ class Sight:
         if scene is not None:
             self.scanned, self.tree, self.ways = Rays(scene.mesh), cKDTree(scene.mesh.vertices), scene.ways
 
-    def doubts(self, other: Sight, own_from_other: FloatArray, asked: IntArray | None = None) -> Doubt:
+    def doubts(
+        self, other: Sight, own_from_other: FloatArray, asked: IntArray | None = None, partly: bool = False
+    ) -> Doubt:
         """What this view says against the places that another shows, laid in a pose.
 
         Parameters
@@ -75,6 +77,8 @@ class Sight:
         own_from_other : (4, 4)
         asked : (k,), optional
             The other's vertices that are asked: usually some that surely are no prop.
+        partly : bool
+            Also of places that the scanner sees from some heights only.
         """
         asked = other.asked if asked is None else asked
         if self.scene is None or not len(asked):
@@ -82,7 +86,7 @@ class Sight:
         height, shown = self.shows(other, own_from_other, asked)
         which = asked[(height > HIGH * self.fine.spacing_mm) & ~shown]
         below = int(np.count_nonzero(height < -LOW * self.fine.spacing_mm))
-        return self.looks_at(other, own_from_other, which, len(asked), below)
+        return self.looks_at(other, own_from_other, which, partly, len(asked), below)
 
     def shows(self, other: Sight, own_from_other: FloatArray, asked: IntArray) -> tuple[FloatArray, BoolArray]:
         """Heights (k,) of another's vertices over this view's plate, and where this view shows something."""
@@ -92,17 +96,22 @@ class Sight:
         return self.scene.heights(places), np.isfinite(near)
 
     def looks_at(
-        self, other: Sight, own_from_other: FloatArray, which: IntArray, asked: int = 0, below: int = 0
-    ) -> Doubt:
-        """Whence this view's scanner may see vertices of another, as far as these two views stand in the way."""
-        turn = own_from_other[:3, :3]
+        self, other: Sight, own_from_other: FloatArray, which: IntArray, partly: bool = True, asked: int = 0,
+        below: int = 0,
+    ) -> Doubt:  # fmt: skip
+        """Whence this view's scanner may see vertices of another, as far as these two views stand in the way.
+
+        Places that it does not see from every height, or ``partly`` from any, are left out.
+        """
+        turn, ways = own_from_other[:3, :3], self.ways @ own_from_other[:3, :3]
         free = (other.fine.normals[which] @ turn.T) @ self.ways.T > FACING
-        seen = open_by_height(free).any(axis=1)
-        which, free, ways = which[seen], free[seen], self.ways @ turn
         starts = other.fine.points[which] + LIFT * other.fine.spacing_mm * other.fine.normals[which]
-        free = _free(self.scanned, apply(own_from_other, starts), self.ways, free)
-        free = _free(other.rays, starts, ways, free)
-        return Doubt(asked, below, which, starts, ways, free)
+        for rays in (None, self.scanned):
+            if rays is not None:
+                free = _free(rays, apply(own_from_other, starts), self.ways, free)
+            seen = open_by_height(free).any(axis=1) if partly else open_to_all(free)
+            which, free, starts = which[seen], free[seen], starts[seen]
+        return Doubt(asked, below, which, starts, ways, _free(other.rays, starts, ways, free))
 
     def hides(self, doubt: Doubt, own_from_other: FloatArray) -> Doubt:
         """The doubt, less what stands behind this third view."""

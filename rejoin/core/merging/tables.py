@@ -58,9 +58,12 @@ class Scene:
 
 def open_by_height(free: BoolArray) -> BoolArray:
     """From which of the heights (m, h) a scanner sees each place, by the ways (m, d) that are free there."""
-    rings = free.reshape(-1, len(HEIGHTS), AROUND)
-    side_by_side: BoolArray = rings & np.roll(rings, 1, axis=2)
-    return np.asarray(np.any(side_by_side, axis=2))
+    return np.asarray(np.any(side_by_side(free.reshape(-1, len(HEIGHTS), AROUND)), axis=2))
+
+
+def side_by_side(free: BoolArray) -> BoolArray:
+    """Ways of a ring (..., AROUND) that are free as the one before them is."""
+    return np.asarray(free & np.roll(free, 1, axis=-1))
 
 
 def open_to_all(free: BoolArray) -> BoolArray:

@@ -18,7 +18,7 @@ from rejoin.core.records import Evidence, Mesh, Placement, Project, Scan
 from rejoin.core.relief import relief
 from rejoin.core.search import Gallery, Hypothesis, correlate
 from rejoin.core.transforms import apply, displacement, inverse
-from tests.makers import Case, worst_error_mm
+from tests.makers import Case, make_case, worst_error_mm
 
 Broken = Callable[..., Case]
 COARSE = {"spacing_mm": 0.7}
@@ -66,6 +66,17 @@ def test_edges_that_the_scanner_rounded_off_do_not_mislead(broken: Broken) -> No
     first, second = project.placements
     assert first.part_from_scan is not None and second.part_from_scan is not None and project.joints[0].evidence.good
     assert worst_error_mm(case, 1, second.part_from_scan, 0, first.part_from_scan) < min(second.u95_mm, 0.4)
+
+
+def test_rough_original_surfaces_do_not_hide_that_the_break_holds() -> None:
+    """As cast, they are three times as rough as the scans' noise, which is told from them."""
+    case = make_case("flange", 1000882760, spacing_mm=0.7, sand_cast_mm=0.12)
+    scans = tuple(Scan(f"f{n}", (), mesh, "mm", True, False, ()) for n, mesh in enumerate(case.fragments))
+    joined = steps.align(steps.match(steps.find_faces(steps.clean(Project(scans=scans)))))
+    assert min(fragment.noise_mm for fragment in joined.fragments) > 2.0 * joined.joints[0].evidence.rms_mm / 2**0.5
+    assert joined.joints[0].evidence.good and joined.joints[0].evidence.held > 1.0
+    held, placed = (placement.part_from_scan for placement in joined.placements)
+    assert held is not None and placed is not None and worst_error_mm(case, 1, placed, 0, held) < 0.2
 
 
 def test_the_order_of_the_fragments_does_not_matter(bracket: Case, joined: Project) -> None:

@@ -76,9 +76,20 @@ def test_a_recess_across_the_crack_is_left_and_said_until_a_person_marks_it(monk
     marked = tuple(below(parts, 0.3, 8.0))
     told = fused(parts, marked)
     assert told.notes == () and told.volume_mm3 == pytest.approx(30 * 16 * 24, rel=1e-3)
-    monkeypatch.setattr(Repeats, "__call__", lambda *_: True)
+    monkeypatch.setattr(Repeats, "__call__", lambda *_: 1.0)
     assert fused(parts, marked).fills, "a person's word outweighs that the part has the like elsewhere"
     assert fused(parts).fills == fused(parts).notes == (), "of what the part has elsewhere nothing is said"
+
+
+@pytest.mark.parametrize(("share", "fills", "notes"), [(0.5, True, False), (0.9, False, True), (1.0, False, False)])
+def test_what_the_part_has_elsewhere_is_left_and_named_where_some_of_it_may_have_broken_off(
+    monkeypatch: pytest.MonkeyPatch, share: float, fills: bool, notes: bool
+) -> None:
+    monkeypatch.setattr(Repeats, "__call__", lambda *_: share)
+    solid = Solid.cube([30, 16, 24], True)
+    whole = fused(broken(solid, ball(3.0, 0.8, 8.6, 0.4), ball(2.4, -0.6, 8.2, -0.3)))
+    assert bool(whole.fills) == fills
+    assert any("may be chips" in note for note in whole.notes) == notes
 
 
 def test_faces_count_as_broken_where_a_person_chose_them_only() -> None:

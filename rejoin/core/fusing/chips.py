@@ -15,7 +15,7 @@ from rejoin.core import meshes
 from rejoin.core.fusing.continuing import Over, through
 from rejoin.core.fusing.hollow import Hollow, across_mm, said, shape_of
 from rejoin.core.fusing.hollows import cut_short, hollows
-from rejoin.core.fusing.repeats import Repeats
+from rejoin.core.fusing.repeats import MOSTLY, WHOLLY, Repeats
 from rejoin.core.fusing.ring import (
     BoolArray,
     Contact,
@@ -91,7 +91,8 @@ def with_chips(
         What is said of the hollows that are larger than ``largest_mm`` or may be the part's own: not given up either.
     """
     seen = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
-    seen = [hollow for hollow in seen if said(hollow, broken) or not repeats(*shape_of(parts, hollow))]
+    judged = (_beside_its_like(parts, hollow, broken, repeats) for hollow in seen)
+    seen = [hollow for hollow in judged if hollow is not None]
     wide = [across_mm(parts, hollow) for hollow in seen]
     found = [one for one, across in zip(seen, wide, strict=True) if across <= largest_mm and not one.doubted]
     left = _left_as_they_are([(across, one.doubted) for one, across in zip(seen, wide, strict=True)], largest_mm)
@@ -104,6 +105,14 @@ def with_chips(
     walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
     marked = with_walls(parts, rims, sides, walls, spacing_mm)
     return replace(marked, through=tuple(_through(parts, found, spacing_mm))), wanted, left
+
+
+def _beside_its_like(
+    parts: list[Mesh], hollow: Hollow, broken: list[BoolArray], repeats: Repeats
+) -> Hollow | None:
+    """The hollow; doubted where the part has most of it elsewhere too, None where it has all of it."""
+    share = 0.0 if said(hollow, broken) else repeats(*shape_of(parts, hollow))
+    return None if share >= WHOLLY else replace(hollow, doubted=hollow.doubted or share >= MOSTLY)
 
 
 def _through(parts: list[Mesh], found: list[Hollow], spacing_mm: float) -> Iterator[Through]:

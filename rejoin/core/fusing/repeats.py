@@ -22,8 +22,9 @@ STARTS, PROMISING = 12, 0.6
 """So many turns are looked at closely, of those that lay this share of the shape near the surface."""
 REACH, CLOSE, ALIKE = 3.0, 0.5, 0.8
 """Spacings from which the surface draws the shape; within which both are one; cosine between their normals."""
-WHOLLY = 0.8
-"""Share of a shape that lies on the surface where the part has it there too; some of a hollow is the break itself."""
+WHOLLY, MOSTLY = 0.95, 0.8
+"""Share of a shape that lies on the surface where the part has it there too; where it has all but what may be the break
+itself, or have broken off."""
 ASKEW = np.deg2rad(4.0)
 """Turn by which a shape may be drawn: principal axes are those of what the part repeats itself about but for little."""
 ASKED, FEWER = 200, 4
@@ -63,15 +64,20 @@ class Repeats:
         away = points - centre
         return centre, np.linalg.eigh((away * weight[:, None]).T @ away)[1]
 
-    def __call__(self, points: FloatArray, normals: FloatArray) -> bool:
-        """Whether a shape (k, 3), that is no plane, lies on the original surface in another place too."""
+    def __call__(self, points: FloatArray, normals: FloatArray) -> float:
+        """Share of a shape (k, 3) that lies on the original surface in another place too; 0 of a plane."""
         some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)
         points, normals = points[some], normals[some]
         away = points - points.mean(axis=0)
         flat = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2][-1]) < CLOSE * self._spacing
-        if len(points) < 3 or flat.mean() >= WHOLLY:
-            return False
-        return any(self._laid(*start) for start in self._starts(points, normals))
+        if len(points) < 3 or flat.mean() >= MOSTLY:
+            return 0.0
+        best = 0.0
+        for start in self._starts(points, normals):
+            best = max(best, self._laid(*start))
+            if best >= WHOLLY:
+                break
+        return best
 
     def _starts(self, points: FloatArray, normals: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
         """The shape about where it may lie once more."""
@@ -117,21 +123,21 @@ class Repeats:
         alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
         return float(alike.sum() / len(points))
 
-    def _laid(self, points: FloatArray, normals: FloatArray) -> bool:
-        """Whether all but a little of the shape lies on the surface, once it is drawn there."""
+    def _laid(self, points: FloatArray, normals: FloatArray) -> float:
+        """Share of the shape that lies on the surface, once it is drawn there."""
         spots, ways = self._surface
         room = within_box(spots, points, 2.0 * REACH * self._spacing)
         near = Near(spots[room], ways[room])
         reach = REACH * self._spacing
         move, _ = refined(points, near.points, near.normals, identity(), reach, self._spacing, 30, EVEN * self._spacing)
         if Rotation.from_matrix(move[:3, :3]).magnitude() > ASKEW:
-            return False
+            return 0.0
         points, normals = apply(move, points), turn(move, normals)
         length, at = near.tree.query(points, distance_upper_bound=reach)
         found = np.isfinite(length)
         off = np.einsum("ij,ij->i", points[found] - near.points[at[found]], near.normals[at[found]])
         alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
-        return bool((alike & (np.abs(off) < CLOSE * self._spacing)).sum() >= WHOLLY * len(points))
+        return float((alike & (np.abs(off) < CLOSE * self._spacing)).sum() / len(points))
 
 
 class Near:

@@ -87,6 +87,12 @@ def test_a_shape_of_which_the_part_has_a_mirror_image_is_its_own() -> None:
         assert share >= WHOLLY if told else share < MOSTLY
 
 
+def test_a_part_without_original_surface_repeats_nothing() -> None:
+    mesh = scanned(toothed())
+    repeats = Repeats([mesh], [np.ones(len(mesh.vertices), bool)], SPACING)
+    assert repeats(*of(mesh, within_slot(mesh, 3))) == 0.0
+
+
 def test_a_plane_tells_nothing() -> None:
     mesh = scanned(toothed())
     top = (mesh.vertices[:, 2] > 5.7) & (mesh.vertices[:, 0] > 6.0) & (np.abs(mesh.vertices[:, 1]) < 2.0)

@@ -33,6 +33,22 @@ EVEN = 1e-3
 """Spacings to which a closer look is rounded."""
 
 
+class Near:
+    """Some of a surface, to be searched."""
+
+    def __init__(self, points: FloatArray, normals: FloatArray) -> None:
+        self._points, self._normals, self._tree = points, normals, cKDTree(points)
+
+    def facing(self, points: FloatArray, normals: FloatArray, reach_mm: float) -> tuple[BoolArray, FloatArray]:
+        """Which points (k, 3) have surface that faces alike within reach, and how far (k,) mm each is off it."""
+        length, at = self._tree.query(points, distance_upper_bound=reach_mm)
+        found = np.isfinite(length)
+        at = np.where(found, at, 0)
+        ways = self._normals[at]
+        off = np.abs(np.einsum("ij,ij->i", points - self._points[at], ways))
+        return found & (np.einsum("ij,ij->i", ways, normals) > ALIKE), off
+
+
 class Repeats:
     """What a part has more than once, about its principal axes and planes.
 
@@ -66,11 +82,13 @@ class Repeats:
 
     def __call__(self, points: FloatArray, normals: FloatArray) -> float:
         """Share of a shape (k, 3) that lies on the original surface in another place too; 0 of a plane."""
+        if len(points) < 3 or not len(self._surface[0]):
+            return 0.0
         some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)
         points, normals = points[some], normals[some]
         away = points - points.mean(axis=0)
         flat = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2][-1]) < CLOSE * self._spacing
-        if len(points) < 3 or flat.mean() >= MOSTLY:
+        if flat.mean() >= MOSTLY:
             return 0.0
         best = 0.0
         for start in self._starts(points, normals):
@@ -92,7 +110,7 @@ class Repeats:
             if near is None:
                 continue
             shares = np.array([
-                self._share(near, centre + spots[few], normals[few] @ way.T, PACE * self._spacing)
+                near.facing(centre + spots[few], normals[few] @ way.T, PACE * self._spacing)[0].mean()
                 if np.linalg.norm((spots - away).mean(axis=0)) > 0.5 * own else 0.0
                 for spots, way in zip(moved, ways, strict=True)
             ])  # fmt: skip
@@ -116,32 +134,13 @@ class Repeats:
         there &= (np.abs(height) > np.abs(own).min() - room) & (np.abs(height) < np.abs(own).max() + room)
         return Near(points[there], normals[there]) if there.any() else None
 
-    def _share(self, near: Near, points: FloatArray, normals: FloatArray, reach_mm: float) -> float:
-        """Share of points with surface that faces alike within reach."""
-        length, at = near.tree.query(points, distance_upper_bound=reach_mm)
-        found = np.isfinite(length)
-        alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
-        return float(alike.sum() / len(points))
-
     def _laid(self, points: FloatArray, normals: FloatArray) -> float:
         """Share of the shape that lies on the surface, once it is drawn there."""
         spots, ways = self._surface
         room = within_box(spots, points, 2.0 * REACH * self._spacing)
-        near = Near(spots[room], ways[room])
-        reach = REACH * self._spacing
-        move, _ = refined(points, near.points, near.normals, identity(), reach, self._spacing, 30, EVEN * self._spacing)
+        near, reach = Near(spots[room], ways[room]), REACH * self._spacing
+        move, _ = refined(points, spots[room], ways[room], identity(), reach, self._spacing, 30, EVEN * self._spacing)
         if Rotation.from_matrix(move[:3, :3]).magnitude() > ASKEW:
             return 0.0
-        points, normals = apply(move, points), turn(move, normals)
-        length, at = near.tree.query(points, distance_upper_bound=reach)
-        found = np.isfinite(length)
-        off = np.einsum("ij,ij->i", points[found] - near.points[at[found]], near.normals[at[found]])
-        alike = np.einsum("ij,ij->i", near.normals[at[found]], normals[found]) > ALIKE
-        return float((alike & (np.abs(off) < CLOSE * self._spacing)).sum() / len(points))
-
-
-class Near:
-    """Some of a surface, to be searched."""
-
-    def __init__(self, points: FloatArray, normals: FloatArray) -> None:
-        self.points, self.normals, self.tree = points, normals, cKDTree(points)
+        alike, off = near.facing(apply(move, points), turn(move, normals), reach)
+        return float((alike & (off < CLOSE * self._spacing)).mean())

@@ -14,7 +14,7 @@ from rejoin.core import alignment, merging, meshes, steps
 from rejoin.core.alignment import views as adjusting
 from rejoin.core.alignment.pulling import pulled_back
 from rejoin.core.alignment.state import State
-from rejoin.core.alignment.views import ViewSolver, adjust_views
+from rejoin.core.alignment.views import ViewSolver, approach_views, rested
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.contact import closest_on_triangles, side_of
 from rejoin.core.errors import NoAnswer
@@ -318,7 +318,7 @@ def test_a_slide_along_a_wall_is_held_by_broad_forms() -> None:
     start = rigid(np.eye(3), np.array([0.1, 0.3, 0.0]))
     seen, joint = wall(1, start)
     settings = replace(AlignSettings(), missing_layer=False)
-    found = adjust_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent)
+    found = rested(approach_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent), silent)
     moved = displacement(found.part_from_scan[1], np.eye(4), seen[1].mesh.vertices).max()
     assert moved < 0.15 and moved < found.certainty[1].u95_mm < 0.5
 
@@ -338,7 +338,7 @@ def test_a_hold_that_the_normals_do_not_tell_is_measured_by_moving(
     monkeypatch.setattr(adjusting, "pulled_back", keep)
     monkeypatch.setattr(adjusting, "_at_rest", lambda *_: True)
     settings = replace(AlignSettings(), missing_layer=False)
-    adjust_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent)
+    rested(approach_views(seen, [joint], {0: np.eye(4), 1: start}, settings, silent), silent)
     (solver, state, told), = asked
     faint = np.diag([1.0, 1.0, 1.0, 1.0, 0.03, 1.0])
     weak = [replace(one, pose=faint @ one.pose @ faint, rim=np.zeros((6, 6))) for one in told]

@@ -140,20 +140,7 @@ class Approached:
 def approach_views(
     views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
 ) -> Approached:
-    """The first part of `adjust_views`, whose parameters these are."""
-    if not overlaps:
-        raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
-    solver = ViewSolver(views, overlaps, start, settings)
-    report(0.05, "Bringing the views together")
-    approach(solver, start)
-    near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))
-    return Approached(solver, start, near)
-
-
-def adjust_views(
-    views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
-) -> Adjustment:
-    """Place views by one least squares over all their overlaps.
+    """Bring views together by one least squares over all their overlaps, on some of the points; `rested` goes on.
 
     Parameters
     ----------
@@ -172,11 +159,23 @@ def adjust_views(
     NothingOpposite
         Where an overlap holds no pair of points.
     """
-    return rested(approach_views(views, overlaps, start, settings, report), report)
+    if not overlaps:
+        raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
+    solver = ViewSolver(views, overlaps, start, settings)
+    report(0.05, "Bringing the views together")
+    approach(solver, start)
+    near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))
+    return Approached(solver, start, near)
 
 
 def rested(approached: Approached, report: Report) -> Adjustment:
-    """The second part of `adjust_views`: all points, the noise listened to, the bounds."""
+    """The views placed by all points, with the noise listened to, and the bounds.
+
+    Raises
+    ------
+    NothingOpposite
+        Where an overlap holds no pair of points.
+    """
     solver, start, views = approached.solver, approached.start, approached.solver.fragments
     solver.listen(approached.near)
     final = solver.refine(approached.near, free=False, report=part_of(report, 0.4, 1.0))

@@ -114,18 +114,19 @@ def is_groove(parts: list[Mesh], hollow: Hollow) -> bool:
 
     A chip runs out at its ends.
     """
-    if hollow.over is None:
-        return False
     points, normals = shape_of(parts, hollow)
+    depth = None if hollow.over is None else hollow.over(points)
+    if depth is None:
+        return False
     near = cKDTree(points).query(points, k=min(AVERAGED, len(points)))[1].reshape(len(points), -1)
     even = normals[near].mean(axis=1)
     even /= np.maximum(np.linalg.norm(even, axis=1, keepdims=True), 1e-12)
     turned, ways = np.linalg.eigh(even.T @ even / len(points))
     if turned[0] > STRAIGHT**2:
         return False
-    along, depth = points @ ways[:, 0], hollow.over(points)
-    assert depth is not None
-    stretch = np.minimum(STRETCHES * (along - along.min()) / np.ptp(along), STRETCHES - 1).astype(int)
+    along = points @ ways[:, 0]
+    share = (along - along.min()) / max(float(np.ptp(along)), 1e-12)
+    stretch = np.minimum(STRETCHES * share, STRETCHES - 1).astype(int)
     deepest = [-np.percentile(depth[stretch == n], 20) if (stretch == n).any() else 0.0 for n in range(STRETCHES)]
     across = points - points.mean(axis=0)
     wide = 2.0 * np.linalg.norm(across - np.outer(across @ ways[:, 0], ways[:, 0]), axis=1).max()

@@ -101,21 +101,20 @@ class Repeats:
         """The shape about where it may lie once more."""
         (centre, axes), own = self._axes, float(np.linalg.norm(np.ptp(points, axis=0)))
         away = points - centre
-        few = slice(None, None, FEWER)
+        middle, some, facing = away.mean(axis=0), away[::FEWER], normals[::FEWER]
         for axis in axes.T:
             mirror = np.eye(3) - 2.0 * np.outer(axis, axis)
             ways = [mirror, *self._turns(axis, away)]
-            moved = [away @ way.T for way in ways]
             near = self._ring(axis, centre, away)
             if near is None:
                 continue
             shares = np.array([
-                near.facing(centre + spots[few], normals[few] @ way.T, PACE * self._spacing)[0].mean()
-                if np.linalg.norm((spots - away).mean(axis=0)) > 0.5 * own else 0.0
-                for spots, way in zip(moved, ways, strict=True)
+                near.facing(centre + some @ way.T, facing @ way.T, PACE * self._spacing)[0].mean()
+                if np.linalg.norm(way @ middle - middle) > 0.5 * own else 0.0
+                for way in ways
             ])  # fmt: skip
             best = np.argsort(-shares, kind="stable")[:STARTS]
-            yield from ((centre + moved[n], normals @ ways[n].T) for n in best if shares[n] > PROMISING)
+            yield from ((centre + away @ ways[n].T, normals @ ways[n].T) for n in best if shares[n] > PROMISING)
 
     def _turns(self, axis: FloatArray, away: FloatArray) -> FloatArray:
         """Turns (n, 3, 3) about an axis, as fine as the way of the shape about it asks for."""

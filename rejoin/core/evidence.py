@@ -266,7 +266,7 @@ def decided(evidence: Evidence, runner_up: float) -> Evidence:
     found = replace(evidence, runner_up=max(runner_up, 0.0), against="")
     doubts = _doubts(found)
     found = replace(found, good=not doubts, reason=f"{words}; {', '.join(doubts)}" if doubts else words)
-    return spoken_against(found, evidence.against)
+    return adjusted(found, evidence.held, evidence.against)
 
 
 def _doubts(evidence: Evidence) -> list[str]:
@@ -284,16 +284,15 @@ def _doubts(evidence: Evidence) -> list[str]:
     return doubts
 
 
-def spoken_against(evidence: Evidence, words: str) -> Evidence:
-    """Evidence, decided before, with what original surfaces say against the pose as it is now.
+def adjusted(evidence: Evidence, held: float, against: str) -> Evidence:
+    """Evidence, decided before, of the pose as it is now: how firmly that is held, and what speaks against it.
 
-    ``words`` take the place of what they said before; empty where they say nothing any more.
+    Both take the place of what was said before; ``against`` is empty where original surfaces say nothing any more.
     """
-    if words == evidence.against:
+    if (held, against) == (evidence.held, evidence.against):
         return evidence
-    reason, good = evidence.reason, evidence.good
-    if evidence.against:
-        reason, good = reason.removesuffix(evidence.against).rstrip(",; "), not _doubts(evidence)
-    if words and reason:
-        reason += "; " if good else ", "
-    return replace(evidence, good=good and not words, against=words, reason=reason + words)
+    found = replace(evidence, held=held, against=against)
+    said = ", ".join([*_doubts(evidence), *filter(None, [evidence.against])])
+    now = ", ".join([*_doubts(found), *filter(None, [against])])
+    reason = evidence.reason.removesuffix(said).rstrip(",; ")
+    return replace(found, good=not now, reason="; ".join(filter(None, [reason, now])))

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from rejoin.core.records import FloatArray, IntArray
 from rejoin.core.robust import sigma_of
 from rejoin.core.surfaces import Facing, Surface
-from rejoin.core.transforms import apply, turn
+from rejoin.core.transforms import apply, mean_square_move, turn
 from rejoin.core.views import BoolArray, quadric_residual, robust_plane, without_fringe
 
 MUCH, FEWEST = 0.3, 20
@@ -253,11 +253,6 @@ def firmness(
     jacobian_a = np.hstack([np.cross(points, -normals_a[contact]), -normals_a[contact]])
     jacobian_b = np.hstack([np.cross(points, normals_b[contact]), normals_b[contact]])
     crossed = jacobian_a.T @ (cells[:, None] * jacobian_b)
-    moves = np.zeros((len(points), 3, 6))
-    moves[:, 0, 1], moves[:, 0, 2] = points[:, 2], -points[:, 1]
-    moves[:, 1, 0], moves[:, 1, 2] = -points[:, 2], points[:, 0]
-    moves[:, 2, 0], moves[:, 2, 1] = points[:, 1], -points[:, 0]
-    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
-    size = np.einsum("nia,nib->ab", moves, moves) / len(points)
-    weakest = float(eigh(0.5 * (crossed + crossed.T), size + 1e-9 * np.eye(6), eigvals_only=True)[0])
+    size = mean_square_move(points) + 1e-9 * np.eye(6)
+    weakest = float(eigh(0.5 * (crossed + crossed.T), size, eigvals_only=True)[0])
     return spacing / 3.0 * float(np.sqrt(max(weakest, 0.0)))

@@ -53,3 +53,18 @@ def turn(a_from_b: FloatArray, directions_b: FloatArray) -> FloatArray:
 def displacement(first: FloatArray, second: FloatArray, points: FloatArray) -> FloatArray:
     """How far (n,) the two motions set ``points`` apart."""
     return np.asarray(np.linalg.norm(apply(first, points) - apply(second, points), axis=1))
+
+
+def small_moves(points: FloatArray) -> FloatArray:
+    """(n, 3, 6): how ``points`` (n, 3) follow a small (6,) motion about the origin: rotation vector, translation."""
+    moves = np.zeros((len(points), 3, 6))
+    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = points[:, 2], -points[:, 1], -points[:, 2]
+    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = points[:, 0], points[:, 1], -points[:, 0]
+    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    return moves
+
+
+def mean_square_move(points: FloatArray) -> FloatArray:
+    """(6, 6): the mean square displacement of ``points`` under a small motion about the origin, a quadratic form."""
+    moves = small_moves(points).reshape(-1, 6)
+    return np.asarray(moves.T @ moves / len(points))

@@ -21,11 +21,11 @@ from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
 from rejoin.core.continuity import running_across
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
-from rejoin.core.evidence import spoken_against
+from rejoin.core.evidence import adjusted
 from rejoin.core.records import Evidence, FloatArray, Fragment, Joint, Placement
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
-from rejoin.core.uncertainty.bounds import Certainty, certainties
+from rejoin.core.uncertainty.bounds import Certainty, certainties, holding, pose_covariance
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 from rejoin.core.uncertainty.layers import Layer, no_layers, weighed_layers
 from rejoin.core.uncertainty.stated import KnownDimension, KnownOutcome, known_outcomes
@@ -64,6 +64,8 @@ class Adjustment:
     against : dict of int to str
         What original surfaces beside a joint (numbers likewise) say against it, in words: empty where nothing. Those
         with too little rim to be judged are not named.
+    holds : dict of int to float
+        How firmly each joint (numbers likewise) is held in its weakest motion, as in `Evidence`, by every vertex.
     """
 
     part_from_scan: Poses
@@ -79,6 +81,7 @@ class Adjustment:
     left_out: dict[int, str] = field(default_factory=dict)
     uneven: dict[int, Gape | Unsettled] = field(default_factory=dict)
     against: dict[int, str] = field(default_factory=dict)
+    holds: dict[int, float] = field(default_factory=dict)
 
     def placement(self, fragment: int) -> Placement:
         """The fragment's place and how sure it is; the held fragment is sure by definition."""
@@ -106,7 +109,8 @@ class Adjustment:
         )
 
     def _evidence(self, number: int, joint: Joint) -> Evidence:
-        return spoken_against(joint.evidence, self.against.get(number, joint.evidence.against))
+        found = joint.evidence
+        return adjusted(found, self.holds.get(number, found.held), self.against.get(number, found.against))
 
 
 def adjust(
@@ -163,7 +167,8 @@ def adjust(
             found = _adjusted(fragments, [joints[n] for n in kept], start, settings, report, known, watch)
             uneven = {kept[number]: told for number, told in found.uneven.items()}
             against = {kept[number]: words for number, words in found.against.items()}
-            return replace(found, left_out=dict(sorted(left.items())), uneven=uneven, against=against)
+            holds = {kept[number]: firm for number, firm in found.holds.items()}
+            return replace(found, left_out=dict(sorted(left.items())), uneven=uneven, against=against, holds=holds)
         except NothingOpposite as nothing:
             lost = kept[nothing.number]
             rest = [number for number in kept if number != lost]
@@ -269,12 +274,15 @@ def _finished(
         state = solver.refine(state, free=False, report=report)
     layout = solver.layout_at(state.poses)
     outcomes = known_outcomes(solver.known, state.poses, layout, state.contacts, state.statements, solver.used)
+    known = solver.known_matrix(state)
     certainty, covariance = certainties(
-        solver.fragments, state.poses, layout, state.contacts, state.statements, layers, solver.known_matrix(state)
+        solver.fragments, state.poses, layout, state.contacts, state.statements, layers, known
     )
+    holds = holding(layout, state.contacts, pose_covariance(layout, state.contacts, state.statements, known))
     return Adjustment(
         state.poses, solver.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
         outcomes, state.settled, certainty, covariance, uneven=uneven, against=_against(solver, state),
+        holds=dict(enumerate(holds)),
     )
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rejoin.core.records import FloatArray, Fragment, Joint
-from rejoin.core.transforms import apply, displacement, inverse
+from rejoin.core.transforms import apply, displacement, inverse, mean_square_move
 
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
@@ -81,11 +81,7 @@ def opening(fragments: Sequence[Fragment], joint: Joint, others: Adjustment, alo
         part = columns[:, found.layout.poses]
         spread += _turned(part @ found.covariance @ part.T, middle_from_scan[joint.a], found.part_from_scan[joint.a])
     away = apply(middle_from_scan[joint.b], points) - contact.centre
-    moves = np.zeros((len(away), 3, 6))
-    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = away[:, 2], -away[:, 1], -away[:, 2]
-    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = away[:, 0], away[:, 1], -away[:, 0]
-    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
-    expected = float(np.sqrt(np.einsum("nia,ab,nib->n", moves, spread, moves).mean()))
+    expected = float(np.sqrt((mean_square_move(away) * spread).sum()))
     noise = float(np.hypot(fragments[joint.a].noise_mm, fragments[joint.b].noise_mm))
     return Opening(missed, expected, noise)
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
 from rejoin.core.records import FloatArray, Fragment, LayerDoubt
-from rejoin.core.transforms import apply
+from rejoin.core.transforms import apply, mean_square_move, small_moves
 from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 from rejoin.core.uncertainty.layers import Layer, scaled_inverse
 
@@ -88,6 +88,18 @@ def certainties(
     return found, whole
 
 
+def holding(layout: Layout, contacts: list[Contact], covariance: FloatArray) -> list[float]:
+    """How firmly each joint is held in its weakest motion: one spacing over three sigma of slip, root mean square
+    over its contact. ``covariance`` (n, n) of all poses, layers held: a gap that may be open is no slip."""
+    found = []
+    for number, contact in enumerate(contacts):
+        columns = layout.columns(contact, number)[:6, layout.poses]
+        root = _root(mean_square_move(contact.pairs.middles - contact.centre))
+        weakest = float(np.linalg.eigvalsh(root.T @ columns @ covariance @ columns.T @ root)[-1])
+        found.append(contact.spacing_mm / 3.0 / float(np.sqrt(max(weakest, 1e-12))))
+    return found
+
+
 def with_layers(covariance: FloatArray, leads: FloatArray, layers: list[Layer]) -> FloatArray:
     """(n, n) covariance of all poses, with what is not known of the missing layers."""
     spread = np.array([layer.sd_mm**2 for layer in layers])
@@ -143,10 +155,7 @@ def hull_points(fragment: Fragment) -> FloatArray:
 
 def largest_displacements(samples: FloatArray, outline: FloatArray) -> FloatArray:
     """Largest displacement (s,) over the outline (k, 3) under small motions (s, 6) about the origin."""
-    moves = np.zeros((len(outline), 3, 6))
-    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = outline[:, 2], -outline[:, 1], -outline[:, 2]
-    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = outline[:, 0], outline[:, 1], -outline[:, 0]
-    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
+    moves = small_moves(outline)
     largest = np.zeros(len(samples))
     for start in range(0, len(outline), 64):
         part = moves[start : start + 64]
@@ -167,13 +176,7 @@ def _crack(fragment: int, layout: Layout, contacts: list[Contact]) -> tuple[Floa
 def _in_words(covariance: FloatArray, outline: FloatArray, crack: tuple[FloatArray, FloatArray]) -> str:
     """The motion that matters most, as it shows at the crack."""
     middle, normal = crack
-    moves = np.zeros((len(outline), 3, 6))
-    moves[:, 0, 1], moves[:, 0, 2] = outline[:, 2], -outline[:, 1]
-    moves[:, 1, 0], moves[:, 1, 2] = -outline[:, 2], outline[:, 0]
-    moves[:, 2, 0], moves[:, 2, 1] = outline[:, 1], -outline[:, 0]
-    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
-    size = np.einsum("nia,nib->ab", moves, moves) / len(outline)
-    root = _root(size)
+    root = _root(mean_square_move(outline))
     values, vectors = np.linalg.eigh(root.T @ covariance @ root)
     motion = np.linalg.solve(root.T, vectors[:, -1]) * 1.96 * np.sqrt(max(float(values[-1]), 0.0))
     shift = motion[3:] + np.cross(motion[:3], middle)

@@ -19,6 +19,7 @@ from scipy.linalg import block_diag, eigh
 from rejoin.core.contact import Pairs, rows
 from rejoin.core.records import FloatArray
 from rejoin.core.robust import tukey
+from rejoin.core.transforms import mean_square_move
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened, noise_of_right, whitened
 
 DRIFT = 3.0
@@ -145,13 +146,7 @@ def drift_information(contact: Contact, reach_mm: float) -> FloatArray:
 
     Their rims would show more; it matters only where the relief holds nothing.
     """
-    x, y, z = (contact.pairs.middles - contact.centre).T
-    moves = np.zeros((len(x), 3, 6))
-    moves[:, 0, 1], moves[:, 0, 2], moves[:, 1, 0] = z, -y, -z
-    moves[:, 1, 2], moves[:, 2, 0], moves[:, 2, 1] = x, y, -x
-    moves[:, 0, 3] = moves[:, 1, 4] = moves[:, 2, 5] = 1.0
-    flat = moves.reshape(-1, 6)
-    return np.asarray(flat.T @ flat / (len(x) * reach_mm**2))
+    return mean_square_move(contact.pairs.middles - contact.centre) / reach_mm**2
 
 
 def crossed_information(crossed: FloatArray, plain: FloatArray, slope: float = 1.0) -> FloatArray:

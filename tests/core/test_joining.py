@@ -11,7 +11,7 @@ import pytest
 
 from rejoin.core import matching, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.evidence import LEAST_SCORE, believable, certain, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, adjusted, believable, certain, decided, judge
 from rejoin.core.matching import BATCHES, PAIRS, Search, match_pair, prepared
 from rejoin.core.project import changed
 from rejoin.core.records import Evidence, Mesh, Placement, Project, Scan
@@ -51,6 +51,32 @@ def test_two_fragments_are_placed_near_the_truth(bracket: Case, joined: Project)
     assert worst_error_mm(bracket, 1, pose, 0, joined.placements[0].part_from_scan) < 0.2
     assert joined.joints[0].evidence.good
     assert joined.joints[0].evidence.runner_up < 0.5 * joined.joints[0].evidence.score
+
+
+def test_faces_held_by_every_vertex_are_not_said_to_slide() -> None:
+    case = make_case("thin_wall", 278986552, spacing_mm=0.7, noise_mm=0.03)
+    matched = steps.match(steps.find_faces(project_of(case)))
+    before, found = matched.joints[0].evidence, steps.align(matched)
+    assert before.held < 1.0 and not before.good and "could slide" in before.reason
+    after = found.joints[0].evidence
+    assert after.held > 1.0 and after.good and "slide" not in after.reason
+    assert worst_error_mm(case, 1, found.placements[1].part_from_scan, 0, found.placements[0].part_from_scan) < 0.1
+
+
+def test_a_round_bar_broken_flat_could_still_slide_by_every_vertex() -> None:
+    found = placed(project_of(make_case("round_bar", 1768509107, spacing_mm=0.5, noise_mm=0.03, flat=True)))
+    evidence = found.joints[0].evidence
+    assert evidence.held < 1.0 and not evidence.good and "could slide" in evidence.reason
+
+
+def test_what_is_said_of_an_adjusted_joint_takes_the_place_of_what_was_said_before() -> None:
+    firm = decided(Evidence(200.0, 0.0, 300.0, 0.9, 0.03, 0.0, 2.0, False, ""), 0.0)
+    assert firm.good and adjusted(firm, 2.0, "") is firm
+    loose = adjusted(firm, 0.5, "")
+    assert not loose.good and loose.reason == f"{firm.reason}; the faces are so smooth that they could slide"
+    both = adjusted(loose, 0.5, "the rims stand apart")
+    assert not both.good and both.reason == f"{loose.reason}, the rims stand apart"
+    assert adjusted(both, 2.0, "").reason == firm.reason and adjusted(both, 2.0, "").good
 
 
 def test_the_joint_covers_the_fracture_and_nothing_else(bracket: Case, joined: Project) -> None:

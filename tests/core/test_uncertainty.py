@@ -13,7 +13,7 @@ from rejoin.core.contact import Pairs, rows
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.transforms import from_vector, identity
-from rejoin.core.uncertainty.bounds import _in_words, hull_points, largest_displacements
+from rejoin.core.uncertainty.bounds import _in_words, holding, hull_points, largest_displacements
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
@@ -378,3 +378,15 @@ def test_the_bound_covers_a_broken_part_and_is_no_empty_one(part: int, wear: flo
     assert len(line("one", [found])) == len(HEAD)
     if not flat_face:
         assert found.called and found.layer == pytest.approx(2.0 * wear, abs=0.06)
+
+
+def test_a_joint_is_held_by_one_spacing_over_three_sigma_of_its_weakest_motion() -> None:
+    points, slopes = surface(lambda x, y: 0.0 * x)
+    contact = contact_of(np.linspace(-0.01, 0.01, len(points)), points, slopes)
+    far = contact.centre + [10.0, 0.0, 0.0]
+    layout = Layout((1,), {1: far}, 1)
+    slid, turned = np.full(6, 1e-8), np.full(6, 1e-8)
+    slid[4], turned[2] = 0.05**2, 0.01**2
+    assert holding(layout, [contact], np.diag(slid)) == pytest.approx([0.4 / 3 / 0.05], rel=1e-3)
+    reach = np.sqrt(np.square(points[:, :2] - far[:2]).sum(axis=1).mean())
+    assert holding(layout, [contact], np.diag(turned)) == pytest.approx([0.4 / 3 / (0.01 * reach)], rel=1e-3)

@@ -138,8 +138,9 @@ class Approached:
 
 
 def approach_views(
-    views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report
-) -> Approached:
+    views: Sequence[Fragment], overlaps: Sequence[Joint], start: Poses, settings: AlignSettings, report: Report,
+    there: bool = False,
+) -> Approached:  # fmt: skip
     """Bring views together by one least squares over all their overlaps, on some of the points; `rested` goes on.
 
     Parameters
@@ -151,6 +152,8 @@ def approach_views(
         first_from_view of each view; the first one is held.
     settings : AlignSettings
     report : Report
+    there : bool
+        They come from an adjustment by all points: some of the points would only lead away from it.
 
     Raises
     ------
@@ -162,6 +165,8 @@ def approach_views(
     if not overlaps:
         raise WrongUse("The views do not overlap.", "Scan again, so that each view shares a side with another.")
     solver = ViewSolver(views, overlaps, start, settings)
+    if there:
+        return Approached(solver, start, State(dict(start), np.zeros(len(overlaps)), [], [], False))
     report(0.05, "Bringing the views together")
     approach(solver, start)
     near = solver.settle(solver.poses, np.zeros(len(overlaps)), free=False, report=part_of(report, 0.2, 0.4))

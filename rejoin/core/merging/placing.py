@@ -35,7 +35,7 @@ KEPT = 12
 WIDER = 3
 """Rings by which an overlap is taken wider than what is seen to lie together: noise leaves holes in it, and beside
 their borders nothing counts. Of the narrow strips that views share, that would be a third."""
-AGAIN = 3
+AGAIN = 5
 """So often the overlaps are taken anew where the adjustment moved a view by more than so many spacings."""
 LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
@@ -94,16 +94,18 @@ class Moved:
 
 
 def adjusted(
-    views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report, again: bool = False
-) -> Adjustment | Moved:
+    views: Sequence[Fragment], fine: list[Fine], arrangement: Arrangement, report: Report, again: bool = False,
+    there: bool = False,
+) -> Adjustment | Moved:  # fmt: skip
     """All placed views by one least squares over every overlap (`rejoin.core.alignment`).
 
-    With ``again`` the adjustment goes no farther than a first approach where that moves a view by more than `STILL`.
+    With ``again`` the adjustment goes no farther than a first approach where that moves a view by more than `STILL`;
+    where they are ``there`` by all points before, it needs none.
     """
     pairs = list(combinations(sorted(arrangement.poses), 2))
     joints = abreast(lambda pair, _: _joint(views, fine, *pair, arrangement), pairs)
     settings = replace(AlignSettings(), missing_layer=False)
-    near = approach_views(views, [one for one in joints if one], arrangement.poses, settings, report)
+    near = approach_views(views, [one for one in joints if one], arrangement.poses, settings, report, there)
     return Moved(near.near.poses) if again and not near.still else rested(near, report)
 
 
@@ -132,14 +134,14 @@ def at_rest(
     moving_mm : float
         How far a view still moved in the last one where they did not come to rest, else 0.
     """
-    still = STILL * max(fine[number].spacing_mm for number in arrangement.poses)
+    still, there = STILL * max(fine[number].spacing_mm for number in arrangement.poses), False
     for turn in range(AGAIN + 1):
         part = part_of(report, turn / (AGAIN + 1), (turn + 1) / (AGAIN + 1))
-        found = adjusted(views, fine, arrangement, part, turn < AGAIN)
+        found = adjusted(views, fine, arrangement, part, turn < AGAIN, there)
         moved = max(shifts_mm(arrangement.poses, found.part_from_scan, fine).values(), default=0.0)
         if not isinstance(found, Moved) and (moved < still or turn == AGAIN):
             break
-        arrangement = replace(arrangement, poses=found.part_from_scan)
+        arrangement, there = replace(arrangement, poses=found.part_from_scan), not isinstance(found, Moved)
     assert not isinstance(found, Moved)
     return found, moved if moved >= still else 0.0
 

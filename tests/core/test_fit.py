@@ -45,6 +45,13 @@ def test_a_uniform_gap_is_measured_with_its_sign(gap: float) -> None:
     assert found.area_mm2 == pytest.approx(144.0, rel=0.15)
 
 
+def test_no_minus_stands_before_a_nought() -> None:
+    lower, upper = pair()
+    found = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, -0.002])))
+    assert -0.005 < found.gap_median_mm < 0, "an overlap that two places round away"
+    assert "median gap 0.00 mm" in found.sentence
+
+
 @pytest.mark.parametrize("gap", [4.0, 6.0])
 def test_a_gap_far_wider_than_the_spacing_is_measured_too(gap: float) -> None:
     """On a face 85 mm across, scanned at 0.4 mm: what is not found nearby is looked for a tenth of the face away."""

@@ -21,6 +21,8 @@ from rejoin.app.view import View
 from rejoin.core.records import FloatArray, IntArray, Mesh, Project
 from rejoin.core.transforms import apply, inverse, turn
 
+OVER, LIFT = 0.35, 12
+"""How far the words of an arrow stand above its upper end, clear of its barbs: in half arrows, and half a line more."""
 MODES = ("scans", "faces", "join", "gap", "whole", "dimensions", "make")
 
 
@@ -279,8 +281,9 @@ class Scene(Sight):
                 at = apply(poses[slip.fragment], slip.point_mm[None])[0]
                 way = world[:3, :3] @ slip.direction
                 strokes += arrow(at - way * slip.drawn_mm, at + way * slip.drawn_mm, self.palette.mark, both_ends=True)
-                said.append(Words(f"can slip ± {self.units.length(slip.size_mm)}", at + 1.25 * way * slip.drawn_mm,
-                                  self.palette.card, self.palette.mark, 14))  # fmt: skip
+                over = (1.0 if way[2] >= 0 else -1.0) * way + [0.0, 0.0, OVER]
+                said.append(Words(f"may be off ± {self.units.length(slip.size_mm)}", at + slip.drawn_mm * over,
+                                  self.palette.card, self.palette.mark, 14, lift=LIFT))  # fmt: skip
         self.front.show("slips", strokes, said)
 
     # drawing

@@ -161,8 +161,18 @@ def whole(project: Project, units: Units) -> str:
     return f"{words}, {counted(project.whole.shells, 'shell')}, {units.volume(project.whole.volume_mm3)}"
 
 
-def _same(first: FractureFace, second: FractureFace) -> bool:
-    return first.fragment == second.fragment and np.array_equal(first.triangles, second.triangles)
+def rows_in_joints(project: Project) -> frozenset[int]:
+    """Numbers of the faces that joints use: of each, the listed one that most of it lies on, for a join trims them."""
+    rows = set()
+    for used in in_joints(project):
+        on_it = np.zeros(len(project.fragments[used.fragment].mesh.triangles), bool)
+        on_it[used.triangles] = True
+        shared = {number: int(on_it[face.triangles].sum())
+                  for number, face in enumerate(project.faces) if face.fragment == used.fragment}  # fmt: skip
+        best = max(shared, key=lambda number: shared[number], default=None)
+        if best is not None and 2 * shared[best] > len(used.triangles):
+            rows.add(best)
+    return frozenset(rows)
 
 
 def fragment_notes(fragment: Fragment, units: Units) -> str:
@@ -181,12 +191,12 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
     return "\n".join(lines)
 
 
-def face_line(project: Project, number: int, units: Units) -> str:
-    """What is said of one fracture face."""
+def face_line(project: Project, number: int, units: Units, in_joint: bool = False) -> str:
+    """What is said of one fracture face; ``in_joint`` where it is among `rows_in_joints`."""
     face = project.faces[number]
     if face.chosen_by == "person":
         who = "chosen by you"
-    elif any(_same(face, other) for other in in_joints(project)):
+    elif in_joint:
         who = "in a joint"
     else:
         first = all(other.fragment != face.fragment for other in project.faces[:number])
@@ -211,8 +221,10 @@ def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> 
     seen = joint.evidence
     if not seen.contact_area_mm2:
         return sentence(seen.reason)
-    gap = f"median gap {units.length(fit.gap_median_mm, True)}" if fit else f"usual misfit {units.length(seen.rms_mm)}"
-    words = f"Touches over {units.area(seen.contact_area_mm2)} ({seen.touching_share:.0%} of what lies opposite), {gap}"
+    words = (f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}, median gap "
+             f"{units.length(fit.gap_median_mm, True)}" if fit else  # as row 40 tells it
+             f"Touches over {units.area(seen.contact_area_mm2)} ({seen.touching_share:.0%} of what lies opposite), "
+             f"usual misfit {units.length(seen.rms_mm)}")  # fmt: skip
     if seen.runner_up > 0:
         times = seen.score / seen.runner_up
         words += f", next best {times:.0f} times worse" if times >= 2 else ", another way fits nearly as well"
@@ -277,13 +289,22 @@ def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], .
     return (
         (whole.closed, "Closed" if whole.closed else "Not closed: the surface has open borders"),
         (whole.shells == 1, "One shell" if whole.shells == 1 else f"{whole.shells} separate shells"),
-        (whole.crossing_pairs == 0, "Crosses itself nowhere" if not whole.crossing_pairs
-         else f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"),
+        _crossings(whole),
         (None, holes[0].upper() + holes[1:]),
         (None, f"{said[0].upper() + said[1:]}, {units.volume(whole.filled_mm3)} added" if said
          else f"{units.volume(whole.filled_mm3)} added at the crack and holes"),
         (None, f"Original surface moved by {units.length(whole.original_moved_mm)} at most"),
     )  # fmt: skip
+
+
+def _crossings(whole: Whole) -> tuple[bool | None, str]:
+    """Where the surface runs through itself: what was made at the crack is judged, what the scans brought is told."""
+    if whole.crossing_pairs:
+        return False, f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"
+    if whole.scan_crossing_pairs:
+        return None, (f"The crack crosses nothing; the scans beside it cross themselves at "
+                      f"{counted(whole.scan_crossing_pairs, 'place')}")  # fmt: skip
+    return True, "Crosses itself nowhere"
 
 
 def unit_question(sizes_as_numbers: tuple[float, ...]) -> tuple[str, tuple[tuple[str, str], ...]]:

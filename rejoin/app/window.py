@@ -65,6 +65,7 @@ class Window(FileWork):
         self.bench = bench or Bench(parent=self)
         self.animated, self._closed = animated, False
         self.pages: Pages | None = None
+        self._told_row: int | None = None
         self.dress = Dress(self)
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
@@ -224,6 +225,8 @@ class Window(FileWork):
         self.class_mode.opened()
         self.show_beside()
         self._states()
+        if self.strip.tells_next and self._told_row != self.card.next_row():  # a row that is done by being looked at
+            self.say_next()
 
     def shown_bar(self) -> ColourBar | None:
         beside = self.panels[self.card.open_row].beside()
@@ -333,9 +336,10 @@ class Window(FileWork):
         else:
             panel = self.panels[row]
             lacks = panel is self.scans and self.bench.project.fragments
-            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.",
-                           "Open the scan of another fragment too." if lacks else "")  # fmt: skip
-        self.strip.tells_next = True
+            hint = "Open the scan of another fragment too." if lacks else ""
+            hint = hint or next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", hint)
+        self.strip.tells_next, self._told_row = True, row
 
     def show_page(self, page: str) -> None:
         """A page of help, in a window of its own."""

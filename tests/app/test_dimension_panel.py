@@ -282,6 +282,7 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     person.wait_until_done()
     (one,) = window.bench.project.fit_ups
     lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
+    assert one.angle_deg is None or any("unless the part was made so" in words for words in lines)
     assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
     assert panel.fit_up.lines.isVisible() and panel.fit_up.cautions.layout().count() == len(one.cautions)
     panel.fit_up.marks.setChecked(True)

@@ -20,7 +20,7 @@ from rejoin.core.records import StatedSize
 from rejoin.core.storage import load_recovery
 from rejoin.core.transforms import apply
 from tests.app import made_up
-from tests.app.person import Person
+from tests.app.person import Person, facing_normal
 
 TWICE = """
 from rejoin.app.forms import Fold
@@ -97,6 +97,41 @@ def test_the_cut_tells_the_gap_in_section(window, qtbot):
     assert window.scene.section.gaps_mm.size == 0, "the cut belongs to row 40"
 
 
+def assert_the_words_stand_clear_of_the_arrow(window) -> None:
+    """On the screen, where the arrow lies level: the lowest line of the words is above the highest of its barbs."""
+    *lines, words = window.scene.front._groups["slips"]
+    window.scene.look_from((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
+    seen = window.view.renderer
+
+    def height(x: float, y: float, z: float) -> float:
+        seen.SetWorldPoint(x, y, z, 1.0)
+        seen.WorldToDisplay()
+        return float(seen.GetDisplayPoint()[1])
+
+    drawn = [line.GetMapper().GetInput() for line in lines]
+    points = [one.GetPoint(n) for one in drawn for n in range(one.GetNumberOfPoints())]
+    half = words.GetTextProperty().GetFontSize() / 2 + 2
+    assert "may be off" in words.GetInput()
+    assert height(*words.GetPosition()) + words.GetDisplayOffset()[1] - half > max(height(*point) for point in points)
+
+
+def test_a_selected_face_that_looks_away_is_turned_to(window):
+    person = Person(window)
+    window.bench.session.apply("Find fracture faces", made_up.with_faces())
+    person.open_row(20)
+    for row, face in enumerate(window.bench.project.faces):
+        out = window.scene.poses()[face.fragment][:3, :3] @ facing_normal(window, face.fragment, face.triangles)
+        window.scene.look_from(tuple(-out), (0.0, 0.0, 1.0))
+        person.select_rows(window.faces.list, [row])
+        back = np.array(window.view.renderer.GetActiveCamera().GetViewPlaneNormal())
+        assert back @ out > 0.7, "it faces the person"
+        window.scene.look_from(tuple(out + np.array([0.0, 0.0, 0.5])), (0.0, 0.0, 1.0))
+        before = window.view.renderer.GetActiveCamera().GetPosition()
+        window.faces.list.clearSelection()
+        person.select_rows(window.faces.list, [row])
+        assert window.view.renderer.GetActiveCamera().GetPosition() == before, "what is seen is left as it is seen"
+
+
 def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     """Known answer: 1.96 standard deviations along the direction that was made weak."""
     project = made_up.joined()
@@ -108,6 +143,7 @@ def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     window.bench.session.apply("Join", project)
     window.card.unfold(2)
     assert window.scene.front.shows("slips")
+    assert_the_words_stand_clear_of_the_arrow(window)
     window.card.unfold(0)
     assert not window.scene.front.shows("slips")
 
@@ -128,6 +164,9 @@ def test_other_ways_are_stepped_through_and_used(window):
     assert panel.count.text() == "Way 2 of 2" and "It is weak." in panel.words.text()
     assert np.linalg.norm((window.scene.poses()[1] - before)[:3, 3]) > 15.0, "the view shows it"
     assert window.bench.project.joints[0] is joint, "nothing is changed by looking"
+    assert "No other way" not in panel.words.text()
+    window.bench.ways_found.emit(ways[:1])
+    assert panel.words.text().endswith("No other way was found.")
     after = edits.use_candidate(window.bench.project, ways[1])
     assert after.joints[0].state == "pinned" and after.joints[0].found_by == "person"
 

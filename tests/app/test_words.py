@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -49,6 +50,39 @@ def test_each_row_says_its_state():
     assert sentences.whole(whole, MM) == "Closed, 1 shell, 36.0 cm³"
     checks = sentences.whole_checks(whole.whole, MM)
     assert (True, "Closed") in checks and (None, "1 scan hole closed, 12 mm³ added") in checks
+
+
+def test_the_scans_own_crossings_are_not_passed_over():
+    """Nowhere crossing is said only of a whole in which nothing crosses, neither the crack nor a scan beside it."""
+    whole = made_up.whole().whole
+    assert (True, "Crosses itself nowhere") in sentences.whole_checks(whole, MM)
+    brought = sentences.whole_checks(replace(whole, scan_crossing_pairs=6), MM)
+    assert not any("nowhere" in words for _, words in brought)
+    assert any(passed is None and "6 places" in words for passed, words in brought)
+    assert (False, "Crosses itself at 2 places") in sentences.whole_checks(replace(whole, crossing_pairs=2), MM)
+
+
+def test_two_rows_tell_the_same_of_one_joint():
+    """Rows 30 and 40 speak of the contact: share and area are those that were measured, in both."""
+    project = made_up.joined()
+    fit = replace(project.fits[0], touching_share=0.91, area_mm2=401.0)
+    assert "Touching 91% of 401 mm²" in sentences.fit_lines(project, fit, MM)
+    assert "Touching 91% of 401 mm²" in sentences.joint_evidence(project.joints[0], MM, fit)
+    assert "610 mm²" in sentences.joint_evidence(project.joints[0], MM), "before it was measured: what the search saw"
+
+
+def test_the_list_names_the_faces_that_the_joint_uses():
+    """A join trims the faces it uses; the listed face that most of one lies on is the one in the joint."""
+    project = made_up.joined()
+    trimmed = tuple(replace(face, triangles=face.triangles[10:]) for face in project.faces)
+    other = replace(project.faces[0], triangles=np.arange(40, dtype=np.int32))
+    joint = replace(project.joints[0], face_a=trimmed[0], face_b=trimmed[1])
+    project = replace(project, faces=(other, *project.faces), joints=(joint,))
+    used = sentences.rows_in_joints(project)
+    assert used == {1, 2}
+    assert sentences.face_line(project, 1, MM, 1 in used).endswith("in a joint")
+    assert sentences.face_line(project, 0, MM, 0 in used).endswith("most likely")
+    assert sentences.rows_in_joints(replace(project, placements=())) == frozenset()
 
 
 def test_the_unit_question_gives_both_readings():

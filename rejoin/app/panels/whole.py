@@ -55,6 +55,9 @@ class WholePanel(Panel):
         self.box.addWidget(Fold("Before the part goes back to work", more))
         self.box.addWidget(Fold("Settings", self.form))
 
+    def go_on(self, title: str) -> str:
+        return "“Save the whole…” in row 50 writes it to a file." if title in self.follows else ""
+
     def words(self, project: Project) -> str:
         return sentences.whole(project, self.bench.units)
 

@@ -222,6 +222,7 @@ class Scene(Sight):
     def set_cut(self, share: float | None, normal: Vector = (0, 1, 0)) -> None:
         """Cut everything open by a plane at a share of its extent, or not at all."""
         self._cut = None if share is None else (share, normal)
+        self._show_front(self.poses())  # an arrow would hide the section
         self._cut_open()
 
     def bounds(self) -> FloatArray:
@@ -273,7 +274,8 @@ class Scene(Sight):
                  if f in poses and f not in self.hidden]  # fmt: skip
         self.front.show("marks", words=words)
         strokes, said = [], []
-        if self.mode in ("join", "gap") and not self._hand_pose and self.shown():
+        cut = self._cut is not None and self.mode == "gap"
+        if self.mode in ("join", "gap") and not cut and not self._hand_pose and self.shown():
             world = self._world_from_part()
             for slip in slips(self.project):
                 if slip.fragment in self.hidden:

@@ -302,7 +302,7 @@ def _crossings(whole: Whole) -> tuple[bool | None, str]:
     if whole.crossing_pairs:
         return False, f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"
     if whole.scan_crossing_pairs:
-        return None, (f"The crack crosses nothing; the scans beside it cross themselves at "
+        return None, (f"Crosses itself nowhere at the crack; the scans beside it do, at "
                       f"{counted(whole.scan_crossing_pairs, 'place')}")  # fmt: skip
     return True, "Crosses itself nowhere"
 

@@ -144,6 +144,14 @@ def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     window.card.unfold(2)
     assert window.scene.front.shows("slips")
     assert_the_words_stand_clear_of_the_arrow(window)
+    window.card.unfold(3)
+    window.gap.cut.setChecked(True)
+    assert not window.scene.front.shows("slips"), "it would hide the section"
+    window.card.unfold(2)
+    assert window.scene.front.shows("slips"), "the cut belongs to row 40"
+    window.card.unfold(3)
+    window.gap.cut.setChecked(False)
+    assert window.scene.front.shows("slips")
     window.card.unfold(0)
     assert not window.scene.front.shows("slips")
 

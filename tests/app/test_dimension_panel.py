@@ -91,6 +91,10 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     assert one.value == pytest.approx(16.0, abs=0.02), "the plate was made with a bore of 16"
     assert window.scene.front.shows("dimensions") and not panel.pick_button.isChecked()
     assert stack.undoText() == "Pick a dimension" and stack.count() == 2
+    assert "Type what the caliper reads" in window.strip.words.text()
+    for field in ("value", "limit"):
+        line = panel.reading.fields[field]
+        assert not line.text() and line.placeholderText().startswith("such as"), "no figure that looks filled in"
 
     fields = panel.reading.fields
     for field, text in (("value", "16,02"), ("limit", "0.05")):

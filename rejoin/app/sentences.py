@@ -147,6 +147,27 @@ def joining(project: Project, units: Units) -> str:
     return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
 
 
+def not_placed(project: Project) -> tuple[str, ...]:
+    """Letters of the pieces of the part that were left out of the join."""
+    return tuple(letter(number) for number, placement in enumerate(project.placements)
+                 if placement.part_from_scan is None and project.scans[number].role == "fragment")  # fmt: skip
+
+
+def look_at_joints(project: Project) -> str:
+    """Where row 30 has something to say beside that it is done; empty where all is well."""
+    out = not_placed(project)
+    if out:
+        return f"{', '.join(out)} could not be placed: row 30 says why."
+    doubt = sum(joint.state != "rejected" and not joint.evidence.good for joint in project.joints)
+    return f"{counted(doubt, 'joint is', 'joints are')} doubtful: row 30 says why." if doubt else ""
+
+
+def left_out(project: Project) -> str:
+    """Which pieces the whole lacks."""
+    out = not_placed(project)
+    return f"{', '.join(out)} {'is' if len(out) == 1 else 'are'} not in it: not placed in row 30." if out else ""
+
+
 def gaps(project: Project, units: Units) -> str:
     if not project.fits:
         return "Waits for the join"

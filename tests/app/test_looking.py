@@ -250,6 +250,17 @@ def test_closing_while_work_runs_asks_first(window, qtbot):
     assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy
 
 
+@pytest.mark.parametrize("key", [Qt.Key.Key_Return, Qt.Key.Key_Escape])
+def test_no_key_pressed_in_haste_stops_running_work(window, key):
+    from PySide6.QtWidgets import QMessageBox
+
+    from rejoin.app.dialogs import ask_stop
+
+    person, seen = Person(window), []
+    person.when_asked(QMessageBox, lambda box: (seen.append(box.text()), QTest.keyClick(box, key)))
+    assert ask_stop(window, "Join") is False and seen, "Return and Esc both stay"
+
+
 def test_a_card_that_nobody_touches_rests(window, qtbot):
     from PySide6.QtCore import QEvent, QObject
 

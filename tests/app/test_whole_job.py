@@ -68,6 +68,10 @@ def test_the_strip_tells_what_the_card_tells(window, tmp_path: Path):
     window.bench.session.apply("Fuse", replace(window.bench.project, whole=made_up.whole().whole))
     window.say_next("Fuse")
     assert "Next: 60" in window.strip.words.text() and "Save the whole" in window.strip.words.text()
+    placed, left = window.bench.project.placements
+    left = replace(left, part_from_scan=None, why="It fits nothing.")
+    window.bench.session.apply("Fuse", replace(window.bench.project, placements=(placed, left)))
+    assert "B is not in it" in window.whole.notes.text()
     window.say_next("Make")
     assert "Save it" in window.strip.words.text()
 

@@ -85,6 +85,20 @@ def test_the_list_names_the_faces_that_the_joint_uses():
     assert sentences.rows_in_joints(replace(project, placements=())) == frozenset()
 
 
+def test_a_fragment_that_was_left_out_is_named_where_the_work_goes_on():
+    project = made_up.whole()
+    assert sentences.look_at_joints(project) == "" and sentences.left_out(project) == ""
+    lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
+    out = replace(project, placements=(project.placements[0], lost))
+    assert sentences.look_at_joints(out) == "B could not be placed: row 30 says why."
+    assert sentences.left_out(out) == "B is not in it: not placed in row 30."
+    reference = replace(out, scans=(out.scans[0], replace(out.scans[1], role="reference")))
+    assert sentences.left_out(reference) == "", "a reference is no piece of the part"
+    joint = project.joints[0]
+    doubtful = replace(project, joints=(replace(joint, evidence=replace(joint.evidence, good=False)),))
+    assert sentences.look_at_joints(doubtful) == "1 joint is doubtful: row 30 says why."
+
+
 def test_the_unit_question_gives_both_readings():
     question, readings = sentences.unit_question((84.0, 12.0))
     assert "unit" in question

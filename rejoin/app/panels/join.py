@@ -61,6 +61,9 @@ class JoinPanel(Panel):
         return ("The fragments could not be joined.",
                 "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
 
+    def go_on(self, title: str) -> str:
+        return sentences.look_at_joints(self.bench.project) if title in self.follows else ""
+
     def words(self, project: Project) -> str:
         return sentences.joining(project, self.bench.units)
 

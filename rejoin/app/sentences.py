@@ -304,7 +304,8 @@ def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], .
     closed = sum(fill.kind == "scan hole" for fill in whole.fills)
     lost = sum(fill.kind == "lost piece" for fill in whole.fills)
     chips = len(whole.fills) - closed - lost
-    filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else "",
+    filled = [counted(closed, "scan hole") + " closed" if closed else "",
+              counted(chips, "chip") + " filled" if chips else "",
               counted(lost, "lost piece") + " restored" if lost else ""]  # fmt: skip
     said = ", ".join(word for word in filled if word)
     return (

@@ -50,6 +50,8 @@ def test_each_row_says_its_state():
     assert sentences.whole(whole, MM) == "Closed, 1 shell, 36.0 cm³"
     checks = sentences.whole_checks(whole.whole, MM)
     assert (True, "Closed") in checks and (None, "1 scan hole closed, 12 mm³ added") in checks
+    chipped = replace(whole.whole, fills=(*whole.whole.fills, replace(whole.whole.fills[0], kind="chip")))
+    assert (None, "1 scan hole closed, 1 chip filled, 12 mm³ added") in sentences.whole_checks(chipped, MM)
 
 
 def test_the_scans_own_crossings_are_not_passed_over():

@@ -284,7 +284,7 @@ class Scene(Sight):
                 way = world[:3, :3] @ slip.direction
                 strokes += arrow(at - way * slip.drawn_mm, at + way * slip.drawn_mm, self.palette.mark, both_ends=True)
                 over = (1.0 if way[2] >= 0 else -1.0) * way + [0.0, 0.0, OVER]
-                said.append(Words(f"may be off ± {self.units.length(slip.size_mm)}", at + slip.drawn_mm * over,
+                said.append(Words(f"may be off ± {self.units.length(slip.told_mm)}", at + slip.drawn_mm * over,
                                   self.palette.card, self.palette.mark, 14, lift=LIFT))  # fmt: skip
         self.front.show("slips", strokes, said)
 

@@ -143,7 +143,7 @@ def joining(project: Project, units: Units) -> str:
         return f"{words}, moved by hand: not yet in contact"
     known = max((p.u95_mm for p in project.placements if p.u95_mm is not None), default=0.0)
     good = f", good to {units.length(known)}" if known > 0 else ""
-    doubt = sum(1 for j in project.joints if j.state != "rejected" and not j.evidence.good)
+    doubt = doubtful_joints(project)
     return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
 
 
@@ -158,7 +158,7 @@ def look_at_joints(project: Project) -> str:
     out = not_placed(project)
     if out:
         return f"{', '.join(out)} could not be placed: row 30 says why."
-    doubt = sum(joint.state != "rejected" and not joint.evidence.good for joint in project.joints)
+    doubt = doubtful_joints(project)
     return f"{counted(doubt, 'joint is', 'joints are')} doubtful: row 30 says why." if doubt else ""
 
 
@@ -229,12 +229,24 @@ def joint_title(project: Project, joint: Joint) -> str:
     return f"{letter(joint.a)} – {letter(joint.b)}"
 
 
-def joint_state(joint: Joint) -> str:
+def joint_state(joint: Joint, fit: FitReport | None = None) -> str:
+    good = joint.evidence.good and (fit is None or fit.verdict == "good")
     if joint.state == "pinned":
-        return "pinned by you" if joint.evidence.good else "pinned by you, doubtful"
+        return "pinned by you" if good else "pinned by you, doubtful"
     if joint.state == "rejected":
         return "rejected by you"
-    return "certain" if joint.evidence.good else "doubtful"
+    return "certain" if good else "doubtful"
+
+
+def fit_of(project: Project, number: int) -> FitReport | None:
+    """What was measured of a joint."""
+    return next((fit for fit in project.fits if fit.joint == number), None)
+
+
+def doubtful_joints(project: Project) -> int:
+    """How many joints are doubtful, by their evidence or by what was measured of them."""
+    return sum(joint.state != "rejected" and joint_state(joint, fit_of(project, number)).endswith("doubtful")
+               for number, joint in enumerate(project.joints))  # fmt: skip
 
 
 def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> str:
@@ -249,15 +261,12 @@ def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> 
     if seen.runner_up > 0:
         times = seen.score / seen.runner_up
         words += f", next best {times:.0f} times worse" if times >= 2 else ", another way fits nearly as well"
-    lines = [words + "."] + [sentence(doubt) for doubt in _doubts(seen.reason) if not seen.good]
+    lines = [words + "."] + [sentence(doubt) for doubt in seen.doubts if not seen.good]
+    if fit is not None and fit.verdict != "good" and seen.good:
+        lines.append(sentence(_without_brackets(fit.sentence)))
     if seen.overlap_mm > 0:
         lines.append(f"They run into each other by up to {units.length(seen.overlap_mm)}.")
     return "\n".join(lines)
-
-
-def _doubts(reason: str) -> list[str]:
-    """What speaks against a joint: the part of its reason after the numbers."""
-    return reason.split("; ", 1)[1:] if "; " in reason else [] if reason.startswith("touches over") else [reason]
 
 
 def stated_line(size: StatedSize, units: Units) -> str:

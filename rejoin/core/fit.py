@@ -166,7 +166,8 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
         return "doubtful", f"The faces lie together ({gap}), but {evidence.against}: this place may be a wrong one."
     if not evidence.good:
         why = "Another place fits about as well" if rivalled(evidence) else "Close together, but that proves little"
-        return "doubtful", f"{why} ({gap}). {evidence.reason}".strip()
+        doubts = (f"{one[:1].upper()}{one[1:].rstrip('.')}." for one in evidence.doubts)
+        return "doubtful", " ".join([f"{why} ({gap}).", *doubts])
     layer = max(joint.missing_layer_mm, 0.0)
     if abs(numbers["gap_median_mm"] - layer) > touching_mm + 2.0 * noise:
         return "doubtful", f"The faces stay apart ({gap})."

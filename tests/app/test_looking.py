@@ -140,6 +140,10 @@ def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     project = replace(project, placements=(project.placements[0], weak))
     (slip,) = slips(project)
     assert slip.size_mm == pytest.approx(1.96 * 0.3, rel=1e-3) and abs(slip.direction[1]) > 0.999
+    assert slip.told_mm == slip.size_mm, "the row speaks of no motion at the crack"
+    weak = replace(weak, weakest="may stand 0.61 mm closer or farther across the crack")
+    project = replace(project, placements=(project.placements[0], weak))
+    assert slips(project)[0].told_mm == 0.61, "view and row tell one size of one motion"
     window.bench.session.apply("Join", project)
     window.card.unfold(2)
     assert window.scene.front.shows("slips")

@@ -73,6 +73,17 @@ def test_two_rows_tell_the_same_of_one_joint():
     assert "610 mm²" in sentences.joint_evidence(project.joints[0], MM), "before it was measured: what the search saw"
 
 
+def test_a_joint_whose_faces_stay_apart_is_not_called_certain():
+    """As at the terminal: good only where the evidence and the measured fit both say so."""
+    project = made_up.joined()
+    assert sentences.joint_state(project.joints[0], project.fits[0]) == "certain"
+    apart = replace(project.fits[0], verdict="doubtful", sentence="The faces stay apart (median gap 0.40 mm).")
+    project = replace(project, fits=(apart,))
+    assert sentences.joint_state(project.joints[0], apart) == "doubtful"
+    assert "The faces stay apart." in sentences.joint_evidence(project.joints[0], MM, apart)
+    assert sentences.joining(project, MM).endswith("1 doubtful joint")
+
+
 def test_the_list_names_the_faces_that_the_joint_uses():
     """A join trims the faces it uses; the listed face that most of one lies on is the one in the joint."""
     project = made_up.joined()

@@ -108,6 +108,9 @@ def test_a_joint_with_a_rival_is_doubtful() -> None:
     assert rival.verdict == "doubtful" and "Another place fits" in rival.sentence
     alone = measured(lower, upper, evidence=replace(evidence, runner_up=0.0))
     assert alone.verdict == "doubtful" and "Another place" not in alone.sentence
+    told = "touches over 125 mm², misfit 0.041 mm; the contact has too little relief to tell"
+    weak = measured(lower, upper, evidence=replace(evidence, runner_up=0.0, reason=told))
+    assert weak.sentence.endswith("). The contact has too little relief to tell."), "one area only: the measured one"
 
 
 def test_a_joint_that_the_original_surfaces_speak_against_says_so() -> None:

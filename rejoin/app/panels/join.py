@@ -75,9 +75,9 @@ class JoinPanel(Panel):
         row = max(self.list.currentRow(), 0)
         self.list.blockSignals(True)
         self.list.clear()
-        for joint in project.joints:
+        for number, joint in enumerate(project.joints):
             title = sentences.joint_title(project, joint)
-            item = QListWidgetItem(f"{title}   {sentences.joint_state(joint)}")
+            item = QListWidgetItem(f"{title}   {sentences.joint_state(joint, sentences.fit_of(project, number))}")
             item.setToolTip(joint.evidence.reason)
             self.list.addItem(item)
         if project.joints:
@@ -125,7 +125,7 @@ class JoinPanel(Panel):
     def _selected(self) -> None:
         row, project = self.chosen(), self.bench.project
         joint = project.joints[row] if row is not None else None
-        fit = next((fit for fit in project.fits if fit.joint == row), None)
+        fit = sentences.fit_of(project, row) if row is not None else None
         self.evidence.setText(sentences.joint_evidence(joint, self.bench.units, fit) if joint else "")
         self.evidence.setVisible(joint is not None)
         self.pin_button.setVisible(joint is not None and joint.state != "pinned")

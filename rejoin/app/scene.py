@@ -13,7 +13,7 @@ from rejoin.app.drawn import Drawn, draw, matrix, set_colours, text_actor
 from rejoin.app.front import Front, Words, arrow
 from rejoin.app.letters import LETTER, letter_places
 from rejoin.app.picking import Hit, Picker
-from rejoin.app.poses import world_poses
+from rejoin.app.poses import HALF, world_poses
 from rejoin.app.section import Piece, Section
 from rejoin.app.sight import Sight, Vector, telling_view
 from rejoin.app.slip import slips
@@ -275,7 +275,8 @@ class Scene(Sight):
         self.front.show("marks", words=words)
         strokes, said = [], []
         cut = self._cut is not None and self.mode == "gap"
-        if self.mode in ("join", "gap") and not cut and not self._hand_pose and self.shown():
+        whole_way = self.apart <= HALF  # beyond, the fragments turn back to how they lay on the bench
+        if self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown():
             world = self._world_from_part()
             for slip in slips(self.project):
                 if slip.fragment in self.hidden:

@@ -286,6 +286,18 @@ def placement_line(number: int, placement: Placement, units: Units) -> str:
     return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %). {said}".rstrip()
 
 
+def only_chosen(project: Project) -> str:
+    """Where a piece was left out of which no other faces were tried than those that the person chose; else empty."""
+    by_hand = {face.fragment for face in project.faces if face.chosen_by == "person"}
+    bound = [letter(number) for number, placement in enumerate(project.placements)
+             if placement.part_from_scan is None and by_hand]  # fmt: skip
+    if not bound:
+        return ""
+    chosen = ", ".join(letter(number) for number in sorted(by_hand))
+    return (f"Of {chosen} only the faces that you chose were tried. A break may be in several patches: add the others "
+            "with Shift+click in row 20, or clear the faces there and press Join.")  # fmt: skip
+
+
 def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
     joint = project.joints[fit.joint]
     lines = [

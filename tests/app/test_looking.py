@@ -147,6 +147,10 @@ def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     window.bench.session.apply("Join", project)
     window.card.unfold(2)
     assert window.scene.front.shows("slips")
+    window.apart.setValue(100)
+    assert not window.scene.front.shows("slips"), "on the bench the way across the crack is no way of the fragment"
+    window.apart.setValue(0)
+    assert window.scene.front.shows("slips")
     assert_the_words_stand_clear_of_the_arrow(window)
     window.card.unfold(3)
     window.gap.cut.setChecked(True)

@@ -112,6 +112,16 @@ def test_a_fragment_that_was_left_out_is_named_where_the_work_goes_on():
     assert sentences.look_at_joints(doubtful) == "1 joint is doubtful: row 30 says why."
 
 
+def test_who_chose_too_little_of_a_break_is_told_what_to_do():
+    project = made_up.joined()
+    lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
+    out = replace(project, placements=(project.placements[0], lost))
+    assert sentences.only_chosen(out) == "", "all that was found was tried"
+    faces = (replace(out.faces[0], chosen_by="person"), out.faces[1])
+    assert "Of A only the faces that you chose" in sentences.only_chosen(replace(out, faces=faces))
+    assert sentences.only_chosen(replace(project, faces=faces)) == "", "it worked"
+
+
 def test_the_unit_question_gives_both_readings():
     question, readings = sentences.unit_question((84.0, 12.0))
     assert "unit" in question

@@ -87,6 +87,7 @@ class JoinPanel(Panel):
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
         lines = [in_units(sentences.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
+        lines += [hint] if (hint := sentences.only_chosen(project)) else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
         self.join_button.setEnabled(len(project.fragments) >= 2)

@@ -152,6 +152,7 @@ class Window(FileWork):
         self.bench.units_changed.connect(self._units)
         self.bench.jobs.busy_changed.connect(self._busy)
         self.tools.pointed.connect(self.pointed.setText)
+        self.view.resizing.connect(self._resizing)
         self.card.opened.connect(self._opened)
         self.scans.open_wanted.connect(self.open_scans)
         self.scans.sample_wanted.connect(self.open_sample)
@@ -248,6 +249,11 @@ class Window(FileWork):
     def _see_all(self) -> None:
         if not self._closed and not self.scene.all_in_sight():
             self.scene.fit()
+
+    def _resizing(self) -> None:
+        """The view is about to have another size; where all were in sight, all are in sight afterwards."""
+        if not self._closed and self.scene.all_in_sight():
+            QTimer.singleShot(0, self, self._see_all)
 
     def _units(self) -> None:
         self.scene.units = self.bench.units

@@ -258,6 +258,22 @@ def test_closing_while_work_runs_asks_first(window, qtbot):
     assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy
 
 
+def test_what_was_all_in_sight_stays_so_in_a_smaller_window(window, qtbot):
+    window.bench.session.apply("Join", made_up.joined())
+    window.card.unfold(2)
+    window.scene.fit()
+    qtbot.wait(100)
+    assert window.scene.all_in_sight()
+    window.resize(820, 560)
+    qtbot.waitUntil(lambda: window.view.ren_win.GetSize()[0] == window.view.width() and window.scene.all_in_sight())
+    camera = window.view.renderer.GetActiveCamera()
+    camera.Zoom(4.0)
+    near, angle = camera.GetPosition(), camera.GetViewAngle()
+    window.resize(1000, 700)
+    qtbot.wait(200)
+    assert (camera.GetPosition(), camera.GetViewAngle()) == (near, angle), "who looks closely goes on looking closely"
+
+
 @pytest.mark.parametrize("key", [Qt.Key.Key_Return, Qt.Key.Key_Escape])
 def test_no_key_pressed_in_haste_stops_running_work(window, key):
     from PySide6.QtWidgets import QMessageBox

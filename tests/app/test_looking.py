@@ -258,9 +258,13 @@ def test_closing_while_work_runs_asks_first(window, qtbot):
     assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy
 
 
-def test_what_was_all_in_sight_stays_so_in_a_smaller_window(window, qtbot):
-    window.bench.session.apply("Join", made_up.joined())
-    window.card.unfold(2)
+@pytest.mark.parametrize("row", [2, 4])
+def test_what_was_all_in_sight_stays_so_in_a_smaller_window(window, qtbot, row):
+    """The fragments of row 30, and the whole of row 50."""
+    assert not window.scene.all_in_sight(), "nothing is there"
+    window.bench.session.apply("Fuse", made_up.whole())
+    window.card.unfold(row)
+    assert window.scene.shows_whole() == (row == 4)
     window.scene.fit()
     qtbot.wait(100)
     assert window.scene.all_in_sight()

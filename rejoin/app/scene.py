@@ -166,6 +166,12 @@ class Scene(Sight):
         """world_from_scan of every fragment as shown now, and world_from_part at -1."""
         return {**self.poses(), -1: self._world_from_part()}
 
+    def all_in_sight(self) -> bool:
+        """As of fragments, of the whole where it is shown."""
+        if self.shows_whole() and self.whole is not None and self.whole.outline is not None:
+            return self._reach(apply(self.frames()[-1], self.whole.outline)) <= 1.0
+        return super().all_in_sight()
+
     def shown(self) -> dict[int, Mesh]:
         """The fragments that can be seen and pointed at."""
         if self.shows_whole():

@@ -211,7 +211,7 @@ def sample_command(arguments: argparse.Namespace) -> int:
 def _check_join(arguments: argparse.Namespace) -> None:
     """Find out before the long work whether the call makes sense and the results can be written."""
     if len(arguments.fragments) < 2:
-        raise WrongUse("Only one fragment was given.", "Name the scans of at least two fragments.")
+        raise WrongUse("Only one fragment was given.", "Name the scans of at least two; a folder is one fragment.")
     targets: list[str] = []
     for target, kind, suffixes in (
         (arguments.out, "whole", WRITABLE),

@@ -64,6 +64,11 @@ def _told(value: float | list[float] | None) -> str:
     return "?" if value is None else f"{value:.6g}"
 
 
+def _places(value: float | None, places: int) -> str:
+    """A figure with no more places than a shop could use."""
+    return "?" if value is None else f"{value:.{places}f}"
+
+
 def check_command(arguments: argparse.Namespace) -> int:
     """Measure a whole, or a project, against a table of caliper readings; cut it; compare it with a mating part."""
     _check_targets(arguments)
@@ -186,12 +191,13 @@ def _to_check(arguments: argparse.Namespace) -> tuple[Project, str, tuple[str, .
 def _summary(content: dict[str, Any]) -> list[str]:
     lines = [f"{len(content['dimensions'])} dimensions"]
     lines += [f"  {row['name']} ({row['kind']}): {row['sentence']}" for row in content["dimensions"]]
-    lines += [f"  {row['sentence']}" for row in content["scales"]]
+    lines += [f"  {row['of']}: {row['sentence']}" for row in content["scales"]]
     if content["mating"]:
         lines.append(f"  mating part: {content['mating']['sentence']}")
     for row in content["fit_up"]:
-        gap = f"gap {_told(row['gap_low_mm'])} to {_told(row['gap_high_mm'])} mm"
-        lines.append(f"  {row['a']}, {row['b']}: step {_told(row['step_mm'])} mm, angle {_told(row['angle_deg'])} deg, "
+        gap = f"gap {_places(row['gap_low_mm'], 3)} to {_places(row['gap_high_mm'], 3)} mm"
+        step, angle = _places(row["step_mm"], 3), _places(row["angle_deg"], 2)
+        lines.append(f"  {row['a']}, {row['b']}: step {step} mm, angle {angle} deg, "
                      f"{gap}, crack {row['length_mm']:.0f} mm long, section {row['section_mm2']:.0f} mm2")  # fmt: skip
         lines += [f"    {note}" for note in row["notes"]]
     return lines

@@ -165,7 +165,9 @@ def ask_stop(parent: QWidget, title: str) -> bool:
     words = f"{title} is still running. What it has done so far would be lost."
     box = QMessageBox(QMessageBox.Icon.Question, "Stop and close?", words, parent=parent)
     stop = box.addButton("Stop and close", QMessageBox.ButtonRole.DestructiveRole)
-    box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
+    stay = box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
+    box.setDefaultButton(stay)  # Return loses nothing
+    box.setEscapeButton(stay)
     box.exec()
     return box.clickedButton() is stop
 

@@ -28,13 +28,14 @@ class Stroke:
 
 @dataclass(frozen=True, eq=False)
 class Words:
-    """A few words at a place (3,); on a ``ground`` of their own, or bare."""
+    """A few words at a place (3,), or ``lift`` pixels above it; on a ``ground`` of their own, or bare."""
 
     text: str
     place: FloatArray
     ink: str
     ground: str | None = None
     size: int = 15
+    lift: int = 0
 
 
 class Front:
@@ -72,6 +73,7 @@ class Front:
             if isinstance(prop, vtkBillboardTextActor3D):
                 look = prop.GetTextProperty()
                 look.SetFontSize(max(int(round(look.GetFontSize() * factor)), 1))
+                prop.SetDisplayOffset(*(int(round(along * factor)) for along in prop.GetDisplayOffset()))
             elif isinstance(prop, vtkActor):
                 prop.GetProperty().SetLineWidth(prop.GetProperty().GetLineWidth() * factor)
 
@@ -118,6 +120,7 @@ def _line(stroke: Stroke) -> vtkActor:
 def _text(item: Words) -> vtkBillboardTextActor3D:
     actor = text_actor(f" {item.text} ", item.size)
     actor.SetPosition(*item.place)
+    actor.SetDisplayOffset(0, item.lift)
     look = actor.GetTextProperty()
     look.SetColor(*colours.rgb01(item.ink))
     if item.ground is not None:

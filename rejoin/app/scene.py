@@ -13,7 +13,7 @@ from rejoin.app.drawn import Drawn, draw, matrix, set_colours, text_actor
 from rejoin.app.front import Front, Words, arrow
 from rejoin.app.letters import LETTER, letter_places
 from rejoin.app.picking import Hit, Picker
-from rejoin.app.poses import world_poses
+from rejoin.app.poses import HALF, world_poses
 from rejoin.app.section import Piece, Section
 from rejoin.app.sight import Sight, Vector, telling_view
 from rejoin.app.slip import slips
@@ -21,6 +21,8 @@ from rejoin.app.view import View
 from rejoin.core.records import FloatArray, IntArray, Mesh, Project
 from rejoin.core.transforms import apply, inverse, turn
 
+OVER, LIFT = 0.35, 12
+"""How far the words of an arrow stand above its upper end, clear of its barbs: in half arrows, and half a line more."""
 MODES = ("scans", "faces", "join", "gap", "whole", "dimensions", "make")
 
 
@@ -164,6 +166,12 @@ class Scene(Sight):
         """world_from_scan of every fragment as shown now, and world_from_part at -1."""
         return {**self.poses(), -1: self._world_from_part()}
 
+    def all_in_sight(self) -> bool:
+        """As of fragments, of the whole where it is shown."""
+        if self.shows_whole() and self.whole is not None and self.whole.outline is not None:
+            return self._reach(apply(self.frames()[-1], self.whole.outline)) <= 1.0
+        return super().all_in_sight()
+
     def shown(self) -> dict[int, Mesh]:
         """The fragments that can be seen and pointed at."""
         if self.shows_whole():
@@ -220,6 +228,7 @@ class Scene(Sight):
     def set_cut(self, share: float | None, normal: Vector = (0, 1, 0)) -> None:
         """Cut everything open by a plane at a share of its extent, or not at all."""
         self._cut = None if share is None else (share, normal)
+        self._show_front(self.poses())  # an arrow would hide the section
         self._cut_open()
 
     def bounds(self) -> FloatArray:
@@ -271,7 +280,9 @@ class Scene(Sight):
                  if f in poses and f not in self.hidden]  # fmt: skip
         self.front.show("marks", words=words)
         strokes, said = [], []
-        if self.mode in ("join", "gap") and not self._hand_pose and self.shown():
+        cut = self._cut is not None and self.mode == "gap"
+        whole_way = self.apart <= HALF  # beyond, the fragments turn back to how they lay on the bench
+        if self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown():
             world = self._world_from_part()
             for slip in slips(self.project):
                 if slip.fragment in self.hidden:
@@ -279,8 +290,9 @@ class Scene(Sight):
                 at = apply(poses[slip.fragment], slip.point_mm[None])[0]
                 way = world[:3, :3] @ slip.direction
                 strokes += arrow(at - way * slip.drawn_mm, at + way * slip.drawn_mm, self.palette.mark, both_ends=True)
-                said.append(Words(f"can slip ± {self.units.length(slip.size_mm)}", at + 1.25 * way * slip.drawn_mm,
-                                  self.palette.card, self.palette.mark, 14))  # fmt: skip
+                over = (1.0 if way[2] >= 0 else -1.0) * way + [0.0, 0.0, OVER]
+                said.append(Words(f"may be off ± {self.units.length(slip.told_mm)}", at + slip.drawn_mm * over,
+                                  self.palette.card, self.palette.mark, 14, lift=LIFT))  # fmt: skip
         self.front.show("slips", strokes, said)
 
     # drawing

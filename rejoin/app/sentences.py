@@ -143,8 +143,29 @@ def joining(project: Project, units: Units) -> str:
         return f"{words}, moved by hand: not yet in contact"
     known = max((p.u95_mm for p in project.placements if p.u95_mm is not None), default=0.0)
     good = f", good to {units.length(known)}" if known > 0 else ""
-    doubt = sum(1 for j in project.joints if j.state != "rejected" and not j.evidence.good)
+    doubt = doubtful_joints(project)
     return words + good + (f", {counted(doubt, 'doubtful joint')}" if doubt else "")
+
+
+def not_placed(project: Project) -> tuple[str, ...]:
+    """Letters of the pieces of the part that were left out of the join."""
+    return tuple(letter(number) for number, placement in enumerate(project.placements)
+                 if placement.part_from_scan is None and project.scans[number].role == "fragment")  # fmt: skip
+
+
+def look_at_joints(project: Project) -> str:
+    """Where row 30 has something to say beside that it is done; empty where all is well."""
+    out = not_placed(project)
+    if out:
+        return f"{', '.join(out)} could not be placed: row 30 says why."
+    doubt = doubtful_joints(project)
+    return f"{counted(doubt, 'joint is', 'joints are')} doubtful: row 30 says why." if doubt else ""
+
+
+def left_out(project: Project) -> str:
+    """Which pieces the whole lacks."""
+    out = not_placed(project)
+    return f"{', '.join(out)} {'is' if len(out) == 1 else 'are'} not in it: not placed in row 30." if out else ""
 
 
 def gaps(project: Project, units: Units) -> str:
@@ -161,8 +182,18 @@ def whole(project: Project, units: Units) -> str:
     return f"{words}, {counted(project.whole.shells, 'shell')}, {units.volume(project.whole.volume_mm3)}"
 
 
-def _same(first: FractureFace, second: FractureFace) -> bool:
-    return first.fragment == second.fragment and np.array_equal(first.triangles, second.triangles)
+def rows_in_joints(project: Project) -> frozenset[int]:
+    """Numbers of the faces that joints use: of each, the listed one that most of it lies on, for a join trims them."""
+    rows = set()
+    for used in in_joints(project):
+        on_it = np.zeros(len(project.fragments[used.fragment].mesh.triangles), bool)
+        on_it[used.triangles] = True
+        shared = {number: int(on_it[face.triangles].sum())
+                  for number, face in enumerate(project.faces) if face.fragment == used.fragment}  # fmt: skip
+        best = max(shared, key=lambda number: shared[number], default=None)
+        if best is not None and 2 * shared[best] > len(used.triangles):
+            rows.add(best)
+    return frozenset(rows)
 
 
 def fragment_notes(fragment: Fragment, units: Units) -> str:
@@ -181,12 +212,12 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
     return "\n".join(lines)
 
 
-def face_line(project: Project, number: int, units: Units) -> str:
-    """What is said of one fracture face."""
+def face_line(project: Project, number: int, units: Units, in_joint: bool = False) -> str:
+    """What is said of one fracture face; ``in_joint`` where it is among `rows_in_joints`."""
     face = project.faces[number]
     if face.chosen_by == "person":
         who = "chosen by you"
-    elif any(_same(face, other) for other in in_joints(project)):
+    elif in_joint:
         who = "in a joint"
     else:
         first = all(other.fragment != face.fragment for other in project.faces[:number])
@@ -198,12 +229,24 @@ def joint_title(project: Project, joint: Joint) -> str:
     return f"{letter(joint.a)} – {letter(joint.b)}"
 
 
-def joint_state(joint: Joint) -> str:
+def joint_state(joint: Joint, fit: FitReport | None = None) -> str:
+    good = joint.evidence.good and (fit is None or fit.verdict == "good")
     if joint.state == "pinned":
-        return "pinned by you" if joint.evidence.good else "pinned by you, doubtful"
+        return "pinned by you" if good else "pinned by you, doubtful"
     if joint.state == "rejected":
         return "rejected by you"
-    return "certain" if joint.evidence.good else "doubtful"
+    return "certain" if good else "doubtful"
+
+
+def fit_of(project: Project, number: int) -> FitReport | None:
+    """What was measured of a joint."""
+    return next((fit for fit in project.fits if fit.joint == number), None)
+
+
+def doubtful_joints(project: Project) -> int:
+    """How many joints are doubtful, by their evidence or by what was measured of them."""
+    return sum(joint.state != "rejected" and joint_state(joint, fit_of(project, number)).endswith("doubtful")
+               for number, joint in enumerate(project.joints))  # fmt: skip
 
 
 def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> str:
@@ -211,20 +254,19 @@ def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> 
     seen = joint.evidence
     if not seen.contact_area_mm2:
         return sentence(seen.reason)
-    gap = f"median gap {units.length(fit.gap_median_mm, True)}" if fit else f"usual misfit {units.length(seen.rms_mm)}"
-    words = f"Touches over {units.area(seen.contact_area_mm2)} ({seen.touching_share:.0%} of what lies opposite), {gap}"
+    words = (f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}, median gap "
+             f"{units.length(fit.gap_median_mm, True)}" if fit else  # as row 40 tells it
+             f"Touches over {units.area(seen.contact_area_mm2)} ({seen.touching_share:.0%} of what lies opposite), "
+             f"usual misfit {units.length(seen.rms_mm)}")  # fmt: skip
     if seen.runner_up > 0:
         times = seen.score / seen.runner_up
         words += f", next best {times:.0f} times worse" if times >= 2 else ", another way fits nearly as well"
-    lines = [words + "."] + [sentence(doubt) for doubt in _doubts(seen.reason) if not seen.good]
+    lines = [words + "."] + [sentence(doubt) for doubt in seen.doubts if not seen.good]
+    if fit is not None and fit.verdict != "good" and seen.good:
+        lines.append(sentence(_without_brackets(fit.sentence)))
     if seen.overlap_mm > 0:
         lines.append(f"They run into each other by up to {units.length(seen.overlap_mm)}.")
     return "\n".join(lines)
-
-
-def _doubts(reason: str) -> list[str]:
-    """What speaks against a joint: the part of its reason after the numbers."""
-    return reason.split("; ", 1)[1:] if "; " in reason else [] if reason.startswith("touches over") else [reason]
 
 
 def stated_line(size: StatedSize, units: Units) -> str:
@@ -242,6 +284,18 @@ def placement_line(number: int, placement: Placement, units: Units) -> str:
         return f"{letter(number)}: the others are measured from this one."
     said = " ".join(sentence(words) for words in (placement.weakest, *placement.notes) if words)
     return f"{letter(number)}: good to {units.length(placement.u95_mm)} (95 %). {said}".rstrip()
+
+
+def only_chosen(project: Project) -> str:
+    """Where a piece was left out of which no other faces were tried than those that the person chose; else empty."""
+    by_hand = {face.fragment for face in project.faces if face.chosen_by == "person"}
+    bound = [letter(number) for number, placement in enumerate(project.placements)
+             if placement.part_from_scan is None and by_hand]  # fmt: skip
+    if not bound:
+        return ""
+    chosen = ", ".join(letter(number) for number in sorted(by_hand))
+    return (f"Of {chosen} only the faces that you chose were tried. A break may be in several patches: add the others "
+            "with Shift+click in row 20, or clear the faces there and press Join.")  # fmt: skip
 
 
 def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
@@ -271,19 +325,29 @@ def whole_checks(whole: Whole, units: Units) -> tuple[tuple[bool | None, str], .
     closed = sum(fill.kind == "scan hole" for fill in whole.fills)
     lost = sum(fill.kind == "lost piece" for fill in whole.fills)
     chips = len(whole.fills) - closed - lost
-    filled = [counted(closed, "scan hole") + " closed" if closed else "", f"{chips} healed" if chips else "",
+    filled = [counted(closed, "scan hole") + " closed" if closed else "",
+              counted(chips, "chip") + " filled" if chips else "",
               counted(lost, "lost piece") + " restored" if lost else ""]  # fmt: skip
     said = ", ".join(word for word in filled if word)
     return (
         (whole.closed, "Closed" if whole.closed else "Not closed: the surface has open borders"),
         (whole.shells == 1, "One shell" if whole.shells == 1 else f"{whole.shells} separate shells"),
-        (whole.crossing_pairs == 0, "Crosses itself nowhere" if not whole.crossing_pairs
-         else f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"),
+        _crossings(whole),
         (None, holes[0].upper() + holes[1:]),
         (None, f"{said[0].upper() + said[1:]}, {units.volume(whole.filled_mm3)} added" if said
          else f"{units.volume(whole.filled_mm3)} added at the crack and holes"),
         (None, f"Original surface moved by {units.length(whole.original_moved_mm)} at most"),
     )  # fmt: skip
+
+
+def _crossings(whole: Whole) -> tuple[bool | None, str]:
+    """Where the surface runs through itself: what was made at the crack is judged, what the scans brought is told."""
+    if whole.crossing_pairs:
+        return False, f"Crosses itself at {counted(whole.crossing_pairs, 'place')}"
+    if whole.scan_crossing_pairs:
+        return None, (f"Crosses itself nowhere at the crack; the scans beside it do, at "
+                      f"{counted(whole.scan_crossing_pairs, 'place')}")  # fmt: skip
+    return True, "Crosses itself nowhere"
 
 
 def unit_question(sizes_as_numbers: tuple[float, ...]) -> tuple[str, tuple[tuple[str, str], ...]]:

@@ -66,8 +66,11 @@ class Sight(QObject):
             self.view.renderer.GetActiveCamera().Zoom(float(np.clip(0.86 / reach, 0.5, 2.5)))
 
     def all_in_sight(self) -> bool:
-        """Whether no fragment that is shown is cut off by the view's border."""
+        """Whether nothing that is shown is cut off by the view's border: fragments, else the box of what is there."""
         outlines = self._outlines()
+        if not outlines:
+            box = np.array(self.view.renderer.ComputeVisiblePropBounds()).reshape(3, 2)
+            outlines = [self._corners(box)] if box[0, 0] <= box[0, 1] else []
         return bool(outlines) and self._reach(np.concatenate(outlines)) <= 1.0
 
     def _outlines(self) -> list[FloatArray]:

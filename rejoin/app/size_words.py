@@ -191,7 +191,8 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
         lines.append((GOOD if good else BAD, f"{'✓' if good else '✗'} Quality level {quality} of ISO 5817 allows "
                       f"{units.length(limit)}."))  # fmt: skip
     if one.angle_deg is not None:
-        lines.append((PLAIN, f"Angular misalignment {one.angle_deg:.2f}°."))
+        lines.append((PLAIN, f"The original surfaces meet at {one.angle_deg:.2f}° along the crack: that is "
+                      "angular misalignment, unless the part was made so."))
     if one.gap_low_mm is not None and one.gap_high_mm is not None:
         low, high = units.length(one.gap_low_mm, True), units.length(one.gap_high_mm, True)
         lines.append((PLAIN, f"Gap along the crack {low} to {high}."))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,17 +14,23 @@ SHOWN_FROM = 4.0
 """A slip is worth an arrow where its 95 % bound is more than this many times the scans' own noise or spacing share."""
 
 USUAL_95 = 1.96
+AT_THE_CRACK = re.compile(r"may (?:stand|slip) ([0-9]+[.][0-9]+) mm")
+"""How row 30 tells the same motion, where it shows at the crack itself."""
 
 
 @dataclass(frozen=True, eq=False)
 class Slip:
-    """``point_mm`` (3,) in the fragment's scan frame, ``direction`` (3,) in the part's, ``size_mm`` at 95 %."""
+    """``point_mm`` (3,) in the fragment's scan frame, ``direction`` (3,) in the part's, ``size_mm`` at 95 %.
+
+    ``told_mm`` is the size as row 30 tells it, where it speaks of a motion at the crack too.
+    """
 
     fragment: int
     point_mm: FloatArray
     direction: FloatArray
     size_mm: float
     drawn_mm: float
+    told_mm: float
 
 
 def slips(project: Project) -> list[Slip]:
@@ -47,7 +54,9 @@ def slips(project: Project) -> list[Slip]:
         size = USUAL_95 * float(np.sqrt(max(sizes[-1], 0.0)))
         if size > max(SHOWN_FROM * fragment.noise_mm, 0.25 * fragment.spacing_mm):
             reach = float(np.linalg.norm(np.ptp(cloud, axis=0)))
-            found.append(Slip(number, point, ways[:, -1], size, max(0.12 * reach, size)))
+            told = AT_THE_CRACK.match(placement.weakest or "")
+            told_mm = float(told[1]) if told else size
+            found.append(Slip(number, point, ways[:, -1], size, max(0.12 * reach, size), told_mm))
     return found
 
 

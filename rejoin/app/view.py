@@ -72,6 +72,7 @@ class View(QtInteractor):
     stroke = Signal(str, float, float, object)
     left = Signal()
     turned = Signal()
+    resizing = Signal()
 
     def __init__(self, parent: QWidget | None = None, multi_samples: int = 0) -> None:
         super().__init__(parent, multi_samples=multi_samples, auto_update=False)
@@ -157,6 +158,7 @@ class View(QtInteractor):
 
     @called_by_qt
     def resizeGL(self, w: int, h: int) -> None:
+        self.resizing.emit()
         super().resizeGL(w, h)
 
     @called_by_qt

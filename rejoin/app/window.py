@@ -65,6 +65,7 @@ class Window(FileWork):
         self.bench = bench or Bench(parent=self)
         self.animated, self._closed = animated, False
         self.pages: Pages | None = None
+        self._told_row: int | None = None
         self.dress = Dress(self)
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
@@ -151,6 +152,7 @@ class Window(FileWork):
         self.bench.units_changed.connect(self._units)
         self.bench.jobs.busy_changed.connect(self._busy)
         self.tools.pointed.connect(self.pointed.setText)
+        self.view.resizing.connect(self._resizing)
         self.card.opened.connect(self._opened)
         self.scans.open_wanted.connect(self.open_scans)
         self.scans.sample_wanted.connect(self.open_sample)
@@ -224,6 +226,8 @@ class Window(FileWork):
         self.class_mode.opened()
         self.show_beside()
         self._states()
+        if self.strip.tells_next and self._told_row != self.card.next_row():  # a row that is done by being looked at
+            self.say_next()
 
     def shown_bar(self) -> ColourBar | None:
         beside = self.panels[self.card.open_row].beside()
@@ -245,6 +249,11 @@ class Window(FileWork):
     def _see_all(self) -> None:
         if not self._closed and not self.scene.all_in_sight():
             self.scene.fit()
+
+    def _resizing(self) -> None:
+        """The view is about to have another size; where all were in sight, all are in sight afterwards."""
+        if not self._closed and self.scene.all_in_sight():
+            QTimer.singleShot(0, self, self._see_all)
 
     def _units(self) -> None:
         self.scene.units = self.bench.units
@@ -333,9 +342,10 @@ class Window(FileWork):
         else:
             panel = self.panels[row]
             lacks = panel is self.scans and self.bench.project.fragments
-            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.",
-                           "Open the scan of another fragment too." if lacks else "")  # fmt: skip
-        self.strip.tells_next = True
+            hint = "Open the scan of another fragment too." if lacks else ""
+            hint = hint or next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", hint)
+        self.strip.tells_next, self._told_row = True, row
 
     def show_page(self, page: str) -> None:
         """A page of help, in a window of its own."""

@@ -108,7 +108,8 @@ def placements(content: Mapping[str, Any], shown: Shown) -> str:
             good = "uncertainty not known" if bound is None else f"good to {shown.length(bound)} (95 %)"
             weakest = content["weakest"][number] if number < len(content["weakest"]) else None
             told = [good, *([weakest] if weakest else []), *fragment["notes"]]
-            words = "; ".join([told[0], *(shown.words(text) for text in told[1:])])
+            told = [told[0], *map(shown.words, told[1:])]
+            words = " ".join(f"{one[:1].upper()}{one[1:].rstrip('.')}." for one in told)
         rows.append((fragment["name"], words))
     return table(("Fragment", "Placement"), rows, (20, 80))
 

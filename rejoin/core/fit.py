@@ -156,7 +156,8 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
     evidence, share = joint.evidence, numbers["touching_share"]
     if not np.isfinite(numbers["gap_median_mm"]):
         return "doubtful", "Nothing lies opposite this fracture face: the fragments do not touch here."
-    gap = f"median gap {numbers['gap_median_mm']:.2f} mm, {100 * share:.0f} % touching"
+    median = round(numbers["gap_median_mm"], 2) + 0.0  # no minus before a nought
+    gap = f"median gap {median:.2f} mm, {100 * share:.0f} % touching"
     if evidence.held < 1.0 and share < FEW:
         return "doubtful", f"Little of the face touches ({gap}): nothing shows that these two belong together."
     if evidence.held < 1.0:
@@ -165,7 +166,8 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
         return "doubtful", f"The faces lie together ({gap}), but {evidence.against}: this place may be a wrong one."
     if not evidence.good:
         why = "Another place fits about as well" if rivalled(evidence) else "Close together, but that proves little"
-        return "doubtful", f"{why} ({gap}). {evidence.reason}".strip()
+        doubts = (f"{one[:1].upper()}{one[1:].rstrip('.')}." for one in evidence.doubts)
+        return "doubtful", " ".join([f"{why} ({gap}).", *doubts])
     layer = max(joint.missing_layer_mm, 0.0)
     if abs(numbers["gap_median_mm"] - layer) > touching_mm + 2.0 * noise:
         return "doubtful", f"The faces stay apart ({gap})."

@@ -91,6 +91,10 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     assert one.value == pytest.approx(16.0, abs=0.02), "the plate was made with a bore of 16"
     assert window.scene.front.shows("dimensions") and not panel.pick_button.isChecked()
     assert stack.undoText() == "Pick a dimension" and stack.count() == 2
+    assert "Type what the caliper reads" in window.strip.words.text()
+    for field in ("value", "limit"):
+        line = panel.reading.fields[field]
+        assert not line.text() and line.placeholderText().startswith("such as"), "no figure that looks filled in"
 
     fields = panel.reading.fields
     for field, text in (("value", "16,02"), ("limit", "0.05")):
@@ -282,6 +286,7 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     person.wait_until_done()
     (one,) = window.bench.project.fit_ups
     lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
+    assert one.angle_deg is None or any("unless the part was made so" in words for words in lines)
     assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
     assert panel.fit_up.lines.isVisible() and panel.fit_up.cautions.layout().count() == len(one.cautions)
     panel.fit_up.marks.setChecked(True)

@@ -20,7 +20,7 @@ from rejoin.core.records import StatedSize
 from rejoin.core.storage import load_recovery
 from rejoin.core.transforms import apply
 from tests.app import made_up
-from tests.app.person import Person
+from tests.app.person import Person, facing_normal
 
 TWICE = """
 from rejoin.app.forms import Fold
@@ -97,6 +97,41 @@ def test_the_cut_tells_the_gap_in_section(window, qtbot):
     assert window.scene.section.gaps_mm.size == 0, "the cut belongs to row 40"
 
 
+def assert_the_words_stand_clear_of_the_arrow(window) -> None:
+    """On the screen, where the arrow lies level: the lowest line of the words is above the highest of its barbs."""
+    *lines, words = window.scene.front._groups["slips"]
+    window.scene.look_from((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
+    seen = window.view.renderer
+
+    def height(x: float, y: float, z: float) -> float:
+        seen.SetWorldPoint(x, y, z, 1.0)
+        seen.WorldToDisplay()
+        return float(seen.GetDisplayPoint()[1])
+
+    drawn = [line.GetMapper().GetInput() for line in lines]
+    points = [one.GetPoint(n) for one in drawn for n in range(one.GetNumberOfPoints())]
+    half = words.GetTextProperty().GetFontSize() / 2 + 2
+    assert "may be off" in words.GetInput()
+    assert height(*words.GetPosition()) + words.GetDisplayOffset()[1] - half > max(height(*point) for point in points)
+
+
+def test_a_selected_face_that_looks_away_is_turned_to(window):
+    person = Person(window)
+    window.bench.session.apply("Find fracture faces", made_up.with_faces())
+    person.open_row(20)
+    for row, face in enumerate(window.bench.project.faces):
+        out = window.scene.poses()[face.fragment][:3, :3] @ facing_normal(window, face.fragment, face.triangles)
+        window.scene.look_from(tuple(-out), (0.0, 0.0, 1.0))
+        person.select_rows(window.faces.list, [row])
+        back = np.array(window.view.renderer.GetActiveCamera().GetViewPlaneNormal())
+        assert back @ out > 0.7, "it faces the person"
+        window.scene.look_from(tuple(out + np.array([0.0, 0.0, 0.5])), (0.0, 0.0, 1.0))
+        before = window.view.renderer.GetActiveCamera().GetPosition()
+        window.faces.list.clearSelection()
+        person.select_rows(window.faces.list, [row])
+        assert window.view.renderer.GetActiveCamera().GetPosition() == before, "what is seen is left as it is seen"
+
+
 def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     """Known answer: 1.96 standard deviations along the direction that was made weak."""
     project = made_up.joined()
@@ -105,8 +140,25 @@ def test_a_weak_joint_gets_an_arrow_with_its_size(window):
     project = replace(project, placements=(project.placements[0], weak))
     (slip,) = slips(project)
     assert slip.size_mm == pytest.approx(1.96 * 0.3, rel=1e-3) and abs(slip.direction[1]) > 0.999
+    assert slip.told_mm == slip.size_mm, "the row speaks of no motion at the crack"
+    weak = replace(weak, weakest="may stand 0.61 mm closer or farther across the crack")
+    project = replace(project, placements=(project.placements[0], weak))
+    assert slips(project)[0].told_mm == 0.61, "view and row tell one size of one motion"
     window.bench.session.apply("Join", project)
     window.card.unfold(2)
+    assert window.scene.front.shows("slips")
+    window.apart.setValue(100)
+    assert not window.scene.front.shows("slips"), "on the bench the way across the crack is no way of the fragment"
+    window.apart.setValue(0)
+    assert window.scene.front.shows("slips")
+    assert_the_words_stand_clear_of_the_arrow(window)
+    window.card.unfold(3)
+    window.gap.cut.setChecked(True)
+    assert not window.scene.front.shows("slips"), "it would hide the section"
+    window.card.unfold(2)
+    assert window.scene.front.shows("slips"), "the cut belongs to row 40"
+    window.card.unfold(3)
+    window.gap.cut.setChecked(False)
     assert window.scene.front.shows("slips")
     window.card.unfold(0)
     assert not window.scene.front.shows("slips")
@@ -128,6 +180,9 @@ def test_other_ways_are_stepped_through_and_used(window):
     assert panel.count.text() == "Way 2 of 2" and "It is weak." in panel.words.text()
     assert np.linalg.norm((window.scene.poses()[1] - before)[:3, 3]) > 15.0, "the view shows it"
     assert window.bench.project.joints[0] is joint, "nothing is changed by looking"
+    assert "No other way" not in panel.words.text()
+    window.bench.ways_found.emit(ways[:1])
+    assert panel.words.text().endswith("No other way was found.")
     after = edits.use_candidate(window.bench.project, ways[1])
     assert after.joints[0].state == "pinned" and after.joints[0].found_by == "person"
 
@@ -201,6 +256,38 @@ def test_closing_while_work_runs_asks_first(window, qtbot):
     assert not window.close() and window.bench.jobs.busy
     window.ask_stop = lambda parent, title: True
     assert window.close() and asked == ["Dawdle"] and not window.bench.jobs.busy
+
+
+@pytest.mark.parametrize("row", [2, 4])
+def test_what_was_all_in_sight_stays_so_in_a_smaller_window(window, qtbot, row):
+    """The fragments of row 30, and the whole of row 50."""
+    assert not window.scene.all_in_sight(), "nothing is there"
+    window.bench.session.apply("Fuse", made_up.whole())
+    window.card.unfold(row)
+    assert window.scene.shows_whole() == (row == 4)
+    window.scene.look_from((0.3, -1.0, 0.6), (0.0, 0.0, 1.0))
+    window.view.renderer.GetActiveCamera().Zoom(1.1)  # the whole is in sight, the corners of its box are not
+    qtbot.wait(100)
+    assert window.scene.all_in_sight()
+    window.resize(820, 560)
+    qtbot.waitUntil(lambda: window.view.ren_win.GetSize()[0] == window.view.width() and window.scene.all_in_sight())
+    camera = window.view.renderer.GetActiveCamera()
+    camera.Zoom(4.0)
+    near, angle = camera.GetPosition(), camera.GetViewAngle()
+    window.resize(1000, 700)
+    qtbot.wait(200)
+    assert (camera.GetPosition(), camera.GetViewAngle()) == (near, angle), "who looks closely goes on looking closely"
+
+
+@pytest.mark.parametrize("key", [Qt.Key.Key_Return, Qt.Key.Key_Escape])
+def test_no_key_pressed_in_haste_stops_running_work(window, key):
+    from PySide6.QtWidgets import QMessageBox
+
+    from rejoin.app.dialogs import ask_stop
+
+    person, seen = Person(window), []
+    person.when_asked(QMessageBox, lambda box: (seen.append(box.text()), QTest.keyClick(box, key)))
+    assert ask_stop(window, "Join") is False and seen, "Return and Esc both stay"
 
 
 def test_a_card_that_nobody_touches_rests(window, qtbot):

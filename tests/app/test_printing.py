@@ -14,7 +14,7 @@ from scipy.spatial import ConvexHull
 from rejoin.app.printing import gap_picture, pictures_of, write_card
 from rejoin.cli import main
 from rejoin.core.card import card_content
-from rejoin.core.cardtables import Shown, value_of
+from rejoin.core.cardtables import Shown, placements, value_of
 from rejoin.core.cautions import STRENGTH
 from rejoin.core.drawings import NOT_MEASURED, gap_map, look_of, section
 from rejoin.core.records import (
@@ -110,6 +110,15 @@ def told_of(content: dict, shown: Shown) -> list[str]:
     wanted += [f"{n.replace('_', ' ')}: yes" for n, v in told if v == "True"]
     wanted += [f"{n.replace('_', ' ')}: {v}" for n, v in told if v not in ("True", "False") and not n.endswith("_mm")]
     return wanted
+
+
+def test_what_is_said_of_a_placement_are_sentences(full: Project) -> None:
+    content = card_content(full, "1.2.3")
+    content["weakest"][1] = "may stand 0.13 mm closer or farther across the crack"
+    content["fit"]["fragments"][1]["notes"] = ["A stated size contradicts the scans."]
+    told = placements(content, Shown("mm"))
+    assert "Good to 0.080 mm (95 %). May stand 0.13" in told
+    assert "crack. A stated size contradicts the scans.<" in told
 
 
 @pytest.mark.parametrize("unit", ["mm", "inch"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,48 @@ def test_the_whole_job_by_clicks(window, tmp_path: Path):
     person.redo_everything()
     assert window.bench.project is done
     assert person.troubles == []
+
+
+def test_the_strip_tells_what_the_card_tells(window, tmp_path: Path):
+    """A row that is done by being looked at is not what comes next any more; what was made can be saved."""
+    person = Person(window)
+    window.bench.session.apply("Join", made_up.joined())
+    window.say_next("Join")
+    assert window.strip.words.text() == "Join: done. Next: 40 Gap."
+    person.open_row(40)
+    assert window.card.next_row() == 4 and window.strip.words.text() == "Next: 50 Whole."
+    window.bench.session.apply("Fuse", replace(window.bench.project, whole=made_up.whole().whole))
+    window.say_next("Fuse")
+    assert "Next: 60" in window.strip.words.text() and "Save the whole" in window.strip.words.text()
+    placed, left = window.bench.project.placements
+    left = replace(left, part_from_scan=None, why="It fits nothing.")
+    window.bench.session.apply("Fuse", replace(window.bench.project, placements=(placed, left)))
+    assert "B is not in it" in window.whole.notes.text()
+    window.say_next("Make")
+    assert "Save it" in window.strip.words.text()
+
+
+def test_the_keys_come_back_after_work(window):
+    from tests.app import odd_tasks
+
+    person = Person(window)
+    window.bench.session.apply("Join", made_up.joined())
+    person.open_row(50)
+    window.whole.fuse_button.setFocus()
+    window.bench.work("Dawdle", odd_tasks.dawdle, seconds=60.0)
+    person.pause(100)
+    assert not window.whole.fuse_button.hasFocus()
+    window.bench.jobs.cancel()
+    person.wait_until_done()
+    assert window.focusWidget() is window.whole.fuse_button
+    window.bench.work("Dawdle", odd_tasks.dawdle, seconds=60.0)
+    person.pause(100)
+    window.strip.cancel.setFocus()
+    window.whole.tint.setFocus()
+    held = window.focusWidget()
+    window.bench.jobs.cancel()
+    person.wait_until_done()
+    assert window.focusWidget() is held, "who went elsewhere meanwhile stays there"
 
 
 def test_cancel_in_the_middle_changes_nothing(window, tmp_path: Path):

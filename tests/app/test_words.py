@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -49,6 +50,76 @@ def test_each_row_says_its_state():
     assert sentences.whole(whole, MM) == "Closed, 1 shell, 36.0 cm³"
     checks = sentences.whole_checks(whole.whole, MM)
     assert (True, "Closed") in checks and (None, "1 scan hole closed, 12 mm³ added") in checks
+    chipped = replace(whole.whole, fills=(*whole.whole.fills, replace(whole.whole.fills[0], kind="chip")))
+    assert (None, "1 scan hole closed, 1 chip filled, 12 mm³ added") in sentences.whole_checks(chipped, MM)
+
+
+def test_the_scans_own_crossings_are_not_passed_over():
+    """Nowhere crossing is said only of a whole in which nothing crosses, neither the crack nor a scan beside it."""
+    whole = made_up.whole().whole
+    assert (True, "Crosses itself nowhere") in sentences.whole_checks(whole, MM)
+    brought = sentences.whole_checks(replace(whole, scan_crossing_pairs=6), MM)
+    assert not any(words == "Crosses itself nowhere" for _, words in brought)
+    assert any(passed is None and "6 places" in words for passed, words in brought)
+    assert (False, "Crosses itself at 2 places") in sentences.whole_checks(replace(whole, crossing_pairs=2), MM)
+
+
+def test_two_rows_tell_the_same_of_one_joint():
+    """Rows 30 and 40 speak of the contact: share and area are those that were measured, in both."""
+    project = made_up.joined()
+    fit = replace(project.fits[0], touching_share=0.91, area_mm2=401.0)
+    assert "Touching 91% of 401 mm²" in sentences.fit_lines(project, fit, MM)
+    assert "Touching 91% of 401 mm²" in sentences.joint_evidence(project.joints[0], MM, fit)
+    assert "610 mm²" in sentences.joint_evidence(project.joints[0], MM), "before it was measured: what the search saw"
+
+
+def test_a_joint_whose_faces_stay_apart_is_not_called_certain():
+    """As at the terminal: good only where the evidence and the measured fit both say so."""
+    project = made_up.joined()
+    assert sentences.joint_state(project.joints[0], project.fits[0]) == "certain"
+    apart = replace(project.fits[0], verdict="doubtful", sentence="The faces stay apart (median gap 0.40 mm).")
+    project = replace(project, fits=(apart,))
+    assert sentences.joint_state(project.joints[0], apart) == "doubtful"
+    assert "The faces stay apart." in sentences.joint_evidence(project.joints[0], MM, apart)
+    assert sentences.joining(project, MM).endswith("1 doubtful joint")
+
+
+def test_the_list_names_the_faces_that_the_joint_uses():
+    """A join trims the faces it uses; the listed face that most of one lies on is the one in the joint."""
+    project = made_up.joined()
+    trimmed = tuple(replace(face, triangles=face.triangles[10:]) for face in project.faces)
+    other = replace(project.faces[0], triangles=np.arange(40, dtype=np.int32))
+    joint = replace(project.joints[0], face_a=trimmed[0], face_b=trimmed[1])
+    project = replace(project, faces=(other, *project.faces), joints=(joint,))
+    used = sentences.rows_in_joints(project)
+    assert used == {1, 2}
+    assert sentences.face_line(project, 1, MM, 1 in used).endswith("in a joint")
+    assert sentences.face_line(project, 0, MM, 0 in used).endswith("most likely")
+    assert sentences.rows_in_joints(replace(project, placements=())) == frozenset()
+
+
+def test_a_fragment_that_was_left_out_is_named_where_the_work_goes_on():
+    project = made_up.whole()
+    assert sentences.look_at_joints(project) == "" and sentences.left_out(project) == ""
+    lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
+    out = replace(project, placements=(project.placements[0], lost))
+    assert sentences.look_at_joints(out) == "B could not be placed: row 30 says why."
+    assert sentences.left_out(out) == "B is not in it: not placed in row 30."
+    reference = replace(out, scans=(out.scans[0], replace(out.scans[1], role="reference")))
+    assert sentences.left_out(reference) == "", "a reference is no piece of the part"
+    joint = project.joints[0]
+    doubtful = replace(project, joints=(replace(joint, evidence=replace(joint.evidence, good=False)),))
+    assert sentences.look_at_joints(doubtful) == "1 joint is doubtful: row 30 says why."
+
+
+def test_who_chose_too_little_of_a_break_is_told_what_to_do():
+    project = made_up.joined()
+    lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
+    out = replace(project, placements=(project.placements[0], lost))
+    assert sentences.only_chosen(out) == "", "all that was found was tried"
+    faces = (replace(out.faces[0], chosen_by="person"), out.faces[1])
+    assert "Of A only the faces that you chose" in sentences.only_chosen(replace(out, faces=faces))
+    assert sentences.only_chosen(replace(project, faces=faces)) == "", "it worked"
 
 
 def test_the_unit_question_gives_both_readings():

@@ -45,6 +45,13 @@ def test_a_uniform_gap_is_measured_with_its_sign(gap: float) -> None:
     assert found.area_mm2 == pytest.approx(144.0, rel=0.15)
 
 
+def test_no_minus_stands_before_a_nought() -> None:
+    lower, upper = pair()
+    found = measured(lower, upper, rigid(np.eye(3), np.array([0, 0, -0.002])))
+    assert -0.005 < found.gap_median_mm < 0, "an overlap that two places round away"
+    assert "median gap 0.00 mm" in found.sentence
+
+
 @pytest.mark.parametrize("gap", [4.0, 6.0])
 def test_a_gap_far_wider_than_the_spacing_is_measured_too(gap: float) -> None:
     """On a face 85 mm across, scanned at 0.4 mm: what is not found nearby is looked for a tenth of the face away."""
@@ -101,6 +108,9 @@ def test_a_joint_with_a_rival_is_doubtful() -> None:
     assert rival.verdict == "doubtful" and "Another place fits" in rival.sentence
     alone = measured(lower, upper, evidence=replace(evidence, runner_up=0.0))
     assert alone.verdict == "doubtful" and "Another place" not in alone.sentence
+    told = "touches over 125 mm², misfit 0.041 mm; the contact has too little relief to tell"
+    weak = measured(lower, upper, evidence=replace(evidence, runner_up=0.0, reason=told))
+    assert weak.sentence.endswith("). The contact has too little relief to tell."), "one area only: the measured one"
 
 
 def test_a_joint_that_the_original_surfaces_speak_against_says_so() -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import manifold3d
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from rejoin.core.edits import with_picks
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
@@ -572,6 +573,17 @@ def test_openings_are_made_along_the_crack() -> None:
     assert any("openings of 8 mm" in note for note in part.notes)
     plain = make_part(whole, (), MakeSettings("cradle", window_mm=8.0))
     assert sum(b.volume_mm3 for b in part.bodies) < sum(b.volume_mm3 for b in plain.bodies)
+
+
+@pytest.mark.parametrize("turned", [(0.0, 0.0, 0.0), (25.0, 40.0, 10.0)])
+def test_a_cradle_splits_across_the_shortest_side_however_the_part_lies(turned: tuple[float, float, float]) -> None:
+    """A scan lies anyhow in its frame: the split is that of the part, not of the frame."""
+    bar = Solid.cube((100, 30, 18), True).refine_to_length(4)
+    normal = Rotation.from_euler("xyz", turned, degrees=True).apply([0.0, 0.0, 1.0])
+    part = make_part(whole_of(bar.rotate(turned).translate((7, -3, 50))), (), MakeSettings("cradle"))
+    for body in part.bodies:
+        assert abs(float(body.file_from_part[2, :3] @ normal)) > 0.999
+        assert float(np.ptp(body.mesh.vertices[:, 2])) < 0.5 * 18 + 4 + 1.5, "half the thickness, and a wall"
 
 
 def test_a_split_plane_beside_the_part_is_refused() -> None:

@@ -47,6 +47,14 @@ def test_words_stand_beside_the_file(project: Project, tmp_path: Path) -> None:
     assert f"{project.whole.volume_mm3:.1f} mm3" in text  # type: ignore[union-attr]
 
 
+def test_one_place_is_not_many(project: Project) -> None:
+    assert project.whole is not None
+    fill = Fill("chip", 6.2, 2.61, np.zeros(3))
+    for fills, words in (((fill,), "in 1 place"), ((fill, fill), "in 2 places")):
+        lines = whole_words(replace(project, whole=replace(project.whole, fills=fills)), "whole.stl")
+        assert any(line.endswith(words) for line in lines)
+
+
 def test_no_whole_no_report() -> None:
     with pytest.raises(WrongUse):
         whole_words(Project(), "whole.stl")

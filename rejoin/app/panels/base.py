@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from shiboken6 import isValid
 
 from rejoin.app.bench import Bench
 from rejoin.app.scene import Scene
@@ -31,6 +32,8 @@ class Panel(QWidget):
         super().__init__()
         self.setObjectName("panel")
         self.bench, self.scene, self.tools = bench, scene, tools
+        self._held: QWidget | None = None
+        self._passed_to: QWidget | None = None
         self.box = QVBoxLayout(self)
         self.box.setContentsMargins(14, 6, 14, 12)
         self.box.setSpacing(7)
@@ -53,12 +56,24 @@ class Panel(QWidget):
         """What to say, and what to do, where work of this title was done but came to nothing."""
         return None
 
+    def go_on(self, title: str) -> str:
+        """What may be done next where work of this title was done, beside the next row."""
+        return ""
+
     def set_busy(self, busy: bool) -> None:
         """While work runs nothing else may be started, but looking stays possible."""
+        held = self.window().focusWidget()
         for made in self.findChildren(QPushButton):
             made.setEnabled(not busy)
-        if not busy:
-            self.show_project(self.bench.project)
+        if busy:  # a button that is switched off passes the keys on to the next; it gets them back
+            self._held = held if held is not None and self.isAncestorOf(held) and not held.isEnabled() else None
+            self._passed_to = self.window().focusWidget()
+            return
+        self.show_project(self.bench.project)
+        if self._held is not None and isValid(self._held) and self._held.isVisible() and self._held.isEnabled() \
+                and self.window().focusWidget() is self._passed_to:  # fmt: skip
+            self._held.setFocus()
+        self._held = None
 
     def unfolded(self) -> None:
         """The row was opened."""

@@ -106,6 +106,9 @@ class DimensionsPanel(Panel):
     def words(self, project: Project) -> str:
         return size_words.state(project, self.bench.units)
 
+    def go_on(self, title: str) -> str:
+        return "Type what the caliper reads for it, or measure more." if title == PICK else ""
+
     def fell_short(self, title: str) -> tuple[str, str] | None:
         checks = self.bench.project.checks
         if title != PICK or not checks or checks[-1].value is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import (
@@ -21,8 +22,10 @@ from rejoin.app.panels.base import Panel
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core import edits
+from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import Project
 from rejoin.core.settings import FaceSettings
+from rejoin.core.transforms import turn
 
 HINTS = {
     "look": "Drag turns the view. Take a tool to change the faces.",
@@ -32,6 +35,9 @@ HINTS = {
     "box": "Draw a rectangle: what is visible in it is added. With Alt it is taken away.",
     "outline": "Draw a line round a place: what is visible in it is added. With Alt it is taken away.",
 }
+TURNED_AWAY = 0.2
+"""A face is hardly seen where the cosine between the way it looks and the way to the person is less."""
+UP, ASIDE = np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0])
 LISTED = 3
 """Finds of the program that the list shows of each fragment unasked: they are ranked, the rest is rarely wanted."""
 
@@ -50,6 +56,7 @@ class FacesPanel(Panel):
         self.list.setMaximumHeight(110)
         self.list.setAccessibleName("Fracture faces")
         self.list.itemSelectionChanged.connect(self._selected)
+        self.list.itemSelectionChanged.connect(self._turn_to)
         self.clear_button = self.button("Clear face", "This surface is no fracture face (Delete).", self.clear)
         self.pair_button = self.button(
             "These two belong together", "Select one face on each of two fragments, then join them by these faces.",
@@ -95,9 +102,10 @@ class FacesPanel(Panel):
 
     def show_project(self, project: Project) -> None:
         self.list.clear()
-        wanted = self._listed(project)
+        used = sentences.rows_in_joints(project)
+        wanted = self._listed(project, used)
         for number in wanted:
-            item = QListWidgetItem(sentences.face_line(project, number, self.bench.units))
+            item = QListWidgetItem(sentences.face_line(project, number, self.bench.units, number in used))
             item.setData(Qt.ItemDataRole.UserRole, number)
             self.list.addItem(item)
         self.list.setVisible(bool(wanted))
@@ -123,7 +131,7 @@ class FacesPanel(Panel):
             self.scene.picker.prepare(list(self.scene.shown().values()))
             self.show_project(self.bench.project)
 
-    def _listed(self, project: Project) -> list[int]:
+    def _listed(self, project: Project, used: frozenset[int]) -> list[int]:
         """Numbers of the faces in the list: the person's, those in joints, and the likeliest of the others."""
         if self.all_button.isChecked():
             return list(range(len(project.faces)))
@@ -131,7 +139,7 @@ class FacesPanel(Panel):
         wanted = []
         for number, face in enumerate(project.faces):
             seen[face.fragment] = seen.get(face.fragment, 0) + 1
-            if face.chosen_by == "person" or seen[face.fragment] <= LISTED:
+            if face.chosen_by == "person" or number in used or seen[face.fragment] <= LISTED:
                 wanted.append(number)
         return wanted
 
@@ -170,6 +178,20 @@ class FacesPanel(Panel):
         self.scene.clear_tints()
         for row in rows:
             self.scene.tint(faces[row].fragment, f"chosen {row}", faces[row].triangles)
+
+    def _turn_to(self) -> None:
+        """Turn the view to a face that was selected alone and looks away from the person."""
+        rows = self.chosen()
+        if len(rows) != 1:
+            return
+        face = self.bench.project.faces[rows[0]]
+        poses, mesh = self.scene.poses(), self.bench.project.fragments[face.fragment].mesh
+        out = turn(poses[face.fragment], triangle_crosses(mesh)[face.triangles].sum(axis=0)[None])[0]
+        out /= max(float(np.linalg.norm(out)), 1e-300)
+        back = np.array(self.scene.view.renderer.GetActiveCamera().GetViewPlaneNormal())
+        if float(out @ back) < TURNED_AWAY:
+            slanted = out + 0.3 * (UP if abs(out[2]) < 0.9 else ASIDE)
+            self.scene.look_from(tuple(slanted.tolist()), tuple((UP if abs(out[2]) < 0.9 else ASIDE).tolist()))
 
     def resize_brush(self, factor: float) -> None:
         """A larger or smaller brush, by key."""

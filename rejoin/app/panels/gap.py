@@ -54,8 +54,9 @@ class GapPanel(Panel):
         self.cut.clicked.connect(lambda on: self.look_at_cut() if on else None)
         self.place.valueChanged.connect(self._cut)
         self.hint = self.text("Point at a face to read the gap there.", "faded")
-        self.both = self.button("Show both faces", "Draw the fragments from each other, or join them again; the slider "
-                                "“Apart” does the same.", self.show_both)  # fmt: skip
+        self.both = self.button("Draw apart, or together", "Draw the fragments from each other, to turn the view to "
+                                "each face, or join them again. The slider “Apart” does the same.",
+                                self.show_both)  # fmt: skip
         self.caution = self.text(sentences.CAUTION, "caution")
         self.box.addWidget(self.numbers)
         self.box.addWidget(self.row(self.both))

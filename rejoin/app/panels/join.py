@@ -61,6 +61,9 @@ class JoinPanel(Panel):
         return ("The fragments could not be joined.",
                 "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
 
+    def go_on(self, title: str) -> str:
+        return sentences.look_at_joints(self.bench.project) if title in self.follows else ""
+
     def words(self, project: Project) -> str:
         return sentences.joining(project, self.bench.units)
 
@@ -72,9 +75,9 @@ class JoinPanel(Panel):
         row = max(self.list.currentRow(), 0)
         self.list.blockSignals(True)
         self.list.clear()
-        for joint in project.joints:
+        for number, joint in enumerate(project.joints):
             title = sentences.joint_title(project, joint)
-            item = QListWidgetItem(f"{title}   {sentences.joint_state(joint)}")
+            item = QListWidgetItem(f"{title}   {sentences.joint_state(joint, sentences.fit_of(project, number))}")
             item.setToolTip(joint.evidence.reason)
             self.list.addItem(item)
         if project.joints:
@@ -84,6 +87,7 @@ class JoinPanel(Panel):
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
         lines = [in_units(sentences.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
+        lines += [hint] if (hint := sentences.only_chosen(project)) else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
         self.join_button.setEnabled(len(project.fragments) >= 2)
@@ -122,7 +126,7 @@ class JoinPanel(Panel):
     def _selected(self) -> None:
         row, project = self.chosen(), self.bench.project
         joint = project.joints[row] if row is not None else None
-        fit = next((fit for fit in project.fits if fit.joint == row), None)
+        fit = sentences.fit_of(project, row) if row is not None else None
         self.evidence.setText(sentences.joint_evidence(joint, self.bench.units, fit) if joint else "")
         self.evidence.setVisible(joint is not None)
         self.pin_button.setVisible(joint is not None and joint.state != "pinned")

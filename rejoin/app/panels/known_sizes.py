@@ -35,7 +35,8 @@ class KnownSizes(QWidget):
         self.list = QListWidget()
         self.list.setMaximumHeight(70)
         self.list.setAccessibleName("Stated sizes")
-        box.addWidget(panel.text("It helps where the faces alone leave the joint free to slip.", "faded"))
+        box.addWidget(panel.text("It helps where the faces alone leave open how close the fragments stand, or let "
+                                 "them slip.", "faded"))  # fmt: skip
         box.addWidget(panel.row(self.pick_button, self.drop_button))
         box.addWidget(self.list)
         self.tools.sized.connect(self._sized)

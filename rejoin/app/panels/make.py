@@ -106,6 +106,9 @@ class MakePanel(Panel):
 
     # what the job card asks
 
+    def go_on(self, title: str) -> str:
+        return "“Save it…” in row 70 writes it to a file." if title in self.follows else ""
+
     def words(self, project: Project) -> str:
         return make_words.state(project)
 

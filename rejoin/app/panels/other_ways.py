@@ -87,7 +87,8 @@ class OtherWays(QWidget):
             button.setEnabled(not self.bench.jobs.busy)
         if self.ways:
             self.count.setText(f"Way {self.at + 1} of {len(self.ways)}")
-            self.words.setText(sentences.joint_evidence(self.ways[self.at], self.bench.units))
+            evidence = sentences.joint_evidence(self.ways[self.at], self.bench.units)
+            self.words.setText(evidence if len(self.ways) > 1 else f"{evidence}\nNo other way was found.")
 
     def _pair(self, project: Project) -> tuple[int, int] | None:
         row = self.panel.chosen()

@@ -34,9 +34,10 @@ class ReadingPart(QWidget):
         QVBoxLayout(self.verdicts).setContentsMargins(0, 0, 0, 0)
         self.name = self._line("How this dimension is called.", "")
         self.fields = {
-            "value": self._line("What the caliper reads on the real part: 84.1, 84,1, 3 5/16 or 3.25 in.", "84.1"),
+            "value": self._line("What the caliper reads on the real part: 84.1, 84,1, 3 5/16 or 3.25 in.",
+                                "such as 84.1"),
             "limit": self._line("How far the instrument may be off, plus or minus: it stands on it, or in its papers.",
-                                "0.05"),
+                                "such as 0.05"),
             "low": self._line("The smallest size that the drawing allows.", "none"),
             "high": self._line("The largest size that the drawing allows.", "none"),
             "mating": self._line("The size of the pin that goes into this bore, or of the bore it goes into.", "none"),

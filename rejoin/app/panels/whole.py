@@ -55,6 +55,9 @@ class WholePanel(Panel):
         self.box.addWidget(Fold("Before the part goes back to work", more))
         self.box.addWidget(Fold("Settings", self.form))
 
+    def go_on(self, title: str) -> str:
+        return "“Save the whole…” in row 50 writes it to a file." if title in self.follows else ""
+
     def words(self, project: Project) -> str:
         return sentences.whole(project, self.bench.units)
 
@@ -69,7 +72,8 @@ class WholePanel(Panel):
             for passed, words in sentences.whole_checks(project.whole, self.bench.units):
                 sign, look = {True: ("✓", "good"), False: ("✗", "bad"), None: ("·", "")}[passed]
                 layout.addWidget(self.text(f"{sign}  {words}", look))
-        notes = "\n".join(in_units(note, self.bench.units) for note in project.whole.notes) if project.whole else ""
+        said = (*project.whole.notes, sentences.left_out(project)) if project.whole else ()
+        notes = "\n".join(in_units(note, self.bench.units) for note in said if note)
         self.notes.setText(notes)
         self.notes.setVisible(bool(notes))
         for widget in (self.tint, self.legend, self.checks):

@@ -73,7 +73,8 @@ def scale_of(pairs: Pairs, on: int) -> tuple[ScaleCheck, tuple[bool, ...]]:
     """
     kept = np.ones(len(pairs.scan), bool)
     if not kept.any():
-        return ScaleCheck(on, None, None, 0, "not proven", "Scale not proven: there is no reading to compare with."), ()
+        why = "there is no reading with its limit to compare with"
+        return ScaleCheck(on, None, None, 0, "not proven", f"Scale not proven: {why}."), ()
     if len(kept) >= 3:
         kept = _together(pairs)
     factor, u95 = _factor(pairs, kept)

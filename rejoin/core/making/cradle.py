@@ -20,6 +20,7 @@ from rejoin.core.making.faces import need_closed
 from rejoin.core.making.laying import side_by_side
 from rejoin.core.making.parting import plane_frame, with_dowel_holes
 from rejoin.core.making.told import CAUTIONS, ORDER, TITLES
+from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import FloatArray, MadePart, MadeStep, MakePick, Mesh, Whole
 from rejoin.core.settings import MakeSettings, Report
 
@@ -51,7 +52,7 @@ def make_cradle(
     """
     need_closed(whole)
     body = body_of(whole.mesh, "The whole")
-    parting = _split_plane(body, settings)
+    parting = _split_plane(whole.mesh, settings)
     flat_from_part = plane_frame(parting)
     flat = body.moved(flat_from_part)
     low, high = flat.bounds
@@ -87,11 +88,21 @@ def _openings(cut: int, places: int, width_mm: float) -> str:
     return f"{made} at {places} place{'s' * (places != 1)} of the crack."
 
 
-def _split_plane(body: Body, settings: MakeSettings) -> Parting:
+def _split_plane(mesh: Mesh, settings: MakeSettings) -> Parting:
+    """As asked for; else across the shortest side: of the frame, or of the part itself where it lies aslant in it."""
     if settings.parting is not None:
         return parting_of(numbers(settings.parting, "split plane"))
-    low, high = body.bounds
-    return Parting(0.5 * (low + high), np.eye(3)[int(np.argmin(high - low))])
+    middles, areas = mesh.vertices[mesh.triangles].mean(axis=1), triangle_areas(mesh)
+    about = middles - np.average(middles, axis=0, weights=areas)
+    axes = np.vstack([np.eye(3), np.linalg.eigh((about * areas[:, None]).T @ about)[1].T])
+    along = mesh.vertices @ axes.T
+    low, high = along.min(axis=0), along.max(axis=0)
+    sides = high - low
+    own = 3 + int(np.argmin(sides[3:]))
+    frames = int(np.argmin(sides[:3]))
+    best = own if sides[own] < sides[frames] - sides.max() / ACROSS else frames  # by more than a cell of the grid
+    middle = np.average(middles, axis=0, weights=areas)
+    return Parting(middle + (0.5 * (low + high)[best] - middle @ axes[best]) * axes[best], axes[best])
 
 
 def _windows(

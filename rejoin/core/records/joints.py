@@ -65,6 +65,13 @@ class Evidence(Record):
     reason: str
     against: str = ""
 
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """What speaks against it: the part of its reason after the numbers."""
+        if "; " in self.reason:
+            return tuple(self.reason.split("; ", 1)[1:])
+        return () if self.reason.startswith("touches over") or not self.reason else (self.reason,)
+
 
 @dataclass(frozen=True, eq=False)
 class Joint(Record):

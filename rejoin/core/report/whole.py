@@ -86,7 +86,8 @@ def whole_words(project: Project, file: str) -> list[str]:
         f"Largest distance to the scans: {length(whole.farthest_in_band_mm)} at the crack, "
         f"{length(whole.farthest_outside_mm)} elsewhere",
         "Triangles: " + ("as scanned" if whole.reduced_mm is None else f"reduced, by up to {length(whole.reduced_mm)}"),
-        f"Filled, NOT MEASURED: {whole.filled_mm3:.2f} mm3 in {len(whole.fills)} places",
+        f"Filled, NOT MEASURED: {whole.filled_mm3:.2f} mm3 in {len(whole.fills)} "
+        f"{'place' if len(whole.fills) == 1 else 'places'}",
     ]
     for title, entries in (("filled", known["fills"]), ("LEFT OPEN", known["open_holes"])):
         for entry in entries:

@@ -6,25 +6,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.evidence import rivalled
-from rejoin.core.meshes import averaged_normals, compacted, vertex_areas, vertex_normals
+from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
+from rejoin.core.misalignment import misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
 from rejoin.core.transforms import apply, inverse, turn
-
-RIM = 6.0
-"""Width of the original surface beside the crack that tells a step, in spacings."""
-
-WINDOW = 20.0
-"""Length of rim over which one step is averaged, in spacings."""
-
-Skirt = tuple[FloatArray, FloatArray]
-"""Points and normals of the original surface beside a crack."""
 
 
 def measure_joint(
@@ -66,11 +57,11 @@ def measure_joint(
     spacing = max(first.spacing_mm, second.spacing_mm)
     triangles_a, triangles_b = joint.face_a.triangles, joint.face_b.triangles
     sides = (first, triangles_a, second, inverse(a_from_b)), (second, triangles_b, first, a_from_b)
-    (a, beside_a), (b, beside_b) = abreast(lambda side, _: (_gaps(*side), _skirt(side[0], side[1], spacing)), sides)
+    a, b = abreast(lambda side, _: _gaps(*side), sides)
     gaps, areas = np.concatenate([a.gaps, b.gaps]), np.concatenate([a.areas, b.areas])
     met = np.isfinite(gaps)
     report(0.8, "Comparing the original surfaces across the crack")
-    step = _step(beside_a, beside_b, a_from_b, spacing)
+    step = misalignment(first, second, (triangles_a, triangles_b), a_from_b)
     noise = max(float(np.hypot(first.noise_mm, second.noise_mm)), DRAWN * spacing)
     numbers = _numbers(gaps[met], areas[met], float(areas.sum()), settings.touching * noise)
     verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
@@ -176,53 +167,3 @@ def _judged(joint: Joint, numbers: dict[str, Any], noise: float, touching_mm: fl
     if share < 0.3:
         return "doubtful", f"Little of the face touches ({gap})."
     return "good", f"The faces match ({gap})."
-
-
-def _step(a: Skirt, b: Skirt, a_from_b: FloatArray, spacing: float) -> float | None:
-    """Offset (mm) of the original surfaces across the crack: the mean over a short stretch, of which 90 % are smaller.
-
-    None where the original surfaces beside the crack do not run on from one
-    fragment to the other over at least three stretches.
-    """
-    if len(a[0]) == 0 or len(b[0]) == 0:
-        return None
-    points_b, normals_b = apply(a_from_b, b[0]), turn(a_from_b, b[1])
-    distance, nearest = cKDTree(points_b).query(a[0], distance_upper_bound=RIM * spacing)
-    index = np.flatnonzero(np.isfinite(distance))
-    nearest = nearest[index]
-    common = a[1][index] + normals_b[nearest]
-    length = np.linalg.norm(common, axis=1)
-    alike = length > 2 * np.cos(np.deg2rad(12.0))
-    index, nearest, common = index[alike], nearest[alike], common[alike] / length[alike, None]
-    if len(index) == 0:
-        return None
-    steps = np.einsum("ij,ij->i", a[0][index] - points_b[nearest], common)
-    cells = np.floor(a[0][index] / (WINDOW * spacing)).astype(np.int64)
-    # A stretch does not run round a corner.
-    axis = np.abs(common).argmax(axis=1)
-    facing = 2 * axis + (common[np.arange(len(axis)), axis] > 0)
-    _, window = np.unique(np.column_stack([cells, facing]), axis=0, return_inverse=True)
-    window = window.reshape(-1)
-    count = np.bincount(window)
-    means = np.bincount(window, steps) / np.maximum(count, 1)
-    long = count >= 0.5 * WINDOW
-    return float(np.percentile(np.abs(means[long]), 90)) if np.count_nonzero(long) >= 3 else None
-
-
-def _skirt(fragment: Fragment, triangles: IntArray, spacing: float) -> Skirt:
-    """Original surface beside a fracture face: points and normals averaged over their like-facing neighbours."""
-    mesh = fragment.mesh
-    on_face = np.zeros(len(mesh.vertices), bool)
-    on_face[mesh.triangles[triangles].ravel()] = True
-    if not on_face.any():
-        return np.empty((0, 3)), np.empty((0, 3))
-    near, _ = near_masks(mesh.vertices, mesh.vertices[on_face], 2.0 * RIM * spacing)
-    outer = near & ~on_face
-    distance = np.full(len(near), np.inf)
-    distance[outer], _ = cKDTree(mesh.vertices[on_face]).query(mesh.vertices[outer])
-    # The scan rounds the very edge: leave the first two rings out, also of the averaged normals.
-    outer &= distance > 2.0 * spacing
-    crop, kept = compacted(mesh, np.flatnonzero(outer[mesh.triangles].all(axis=1)).astype(np.int32))
-    beside = np.flatnonzero(distance[kept] < RIM * spacing)
-    normals = averaged_normals(crop, vertex_normals(crop), 6)
-    return crop.vertices[beside], normals[beside]

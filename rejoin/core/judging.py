@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from rejoin.core.meshes import averaged_normals, triangle_areas, triangle_centres, vertex_normals
+from rejoin.core.meshes import averaged_normals, rim_of, triangle_areas, triangle_centres, vertex_normals
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Hole, ScanFault
 from rejoin.core.settings import Report, silent
 
@@ -183,7 +183,7 @@ def relief_of(fragment: Fragment, face: FractureFace) -> tuple[float, float] | N
     vertices = np.unique(mesh.triangles[face.triangles])
     points = mesh.vertices[vertices]
     tree = cKDTree(points)
-    rim = cKDTree(mesh.vertices[_rim(fragment, face)])
+    rim = cKDTree(mesh.vertices[rim_of(mesh, face.triangles)])
     inner = np.flatnonzero(rim.query(points)[0] > 4.0 * spacing)
     if len(inner) < 30:
         return None
@@ -209,17 +209,6 @@ def _strays(points: FloatArray) -> float:
     design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     left = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
     return float(left @ left) / (len(points) - 6)
-
-
-def _rim(fragment: Fragment, face: FractureFace) -> npt.NDArray[np.int64]:
-    """Vertices where the face ends."""
-    inside = np.zeros(len(fragment.mesh.triangles), bool)
-    inside[face.triangles] = True
-    on = np.zeros((2, len(fragment.mesh.vertices)), bool)
-    on[0][fragment.mesh.triangles[inside]] = True
-    on[1][fragment.mesh.triangles[~inside]] = True
-    both = np.flatnonzero(on[0] & on[1])
-    return both if len(both) else np.flatnonzero(on[0])[:1]
 
 
 def _smoothed(fragment: Fragment) -> list[ScanFault]:

@@ -87,6 +87,17 @@ def averaged_normals(mesh: Mesh, normals: FloatArray, rounds: int) -> FloatArray
     return np.asarray(normals)
 
 
+def rim_of(mesh: Mesh, triangles: IntArray) -> npt.NDArray[np.int64]:
+    """Vertices (k,) at which some of a mesh's triangles meet the rest; one of them where they meet none."""
+    inside = np.zeros(len(mesh.triangles), bool)
+    inside[triangles] = True
+    on = np.zeros((2, len(mesh.vertices)), bool)
+    on[0][mesh.triangles[inside]] = True
+    on[1][mesh.triangles[~inside]] = True
+    both = np.flatnonzero(on[0] & on[1])
+    return both if len(both) else np.flatnonzero(on[0])[:1]
+
+
 def volume(mesh: Mesh) -> float:
     """Enclosed volume, mm³; meaningful for a closed mesh, positive when outward."""
     return float(cone_volumes(mesh).sum())

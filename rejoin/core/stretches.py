@@ -78,14 +78,14 @@ def stretches_of(
         if size < 0.3 or min(len(index) for index in near) < 25:
             continue
         frame = np.stack([across / size, np.cross(mean, across / size), mean], axis=1)
-        one = _fitted(mesh.vertices, int(seed), frame, near, unit, middle_mm)
+        one = fitted(mesh.vertices, int(seed), frame, near, unit, middle_mm)
         if one is not None:
             found.append(one)
     limit = 2.0 * float(np.median([one.noise_mm for one in found])) if found else 0.0
     return [one for one in found if one.noise_mm <= max(limit, fragment.noise_mm)]
 
 
-def _fitted(
+def fitted(
     points: FloatArray, seed: int, frame: FloatArray, parts: list[Index], unit: float, middle: FloatArray
 ) -> Stretch | None:
     """Step and bend of one stretch; ``frame`` columns are across the seam, along it, outward."""

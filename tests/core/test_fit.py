@@ -6,13 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
+from rejoin.core import steps
 from rejoin.core.errors import WrongUse
 from rejoin.core.fit import measure_joint
-from rejoin.core.records import FitReport, FloatArray, Joint, Placement
+from rejoin.core.misalignment import misalignment
+from rejoin.core.records import FitReport, FloatArray, Joint, Placement, Project, Scan
 from rejoin.core.settings import FitSettings, silent
 from rejoin.core.transforms import from_vector, identity, inverse, rigid
 from tests.core.plates import Block, block, flat, joint_of, waves
+from tests.makers import make_case
 
 FRAME = from_vector(np.array([0.5, -0.8, 1.1, 30.0, -20.0, 12.0]), np.zeros(3))
 
@@ -136,6 +140,25 @@ def test_a_step_of_the_original_surface_is_measured(aside: float) -> None:
     """The upper block shifted along x: its two walls across x stand out by that much, the other two not."""
     lower, upper = pair(flat, aside=aside)
     assert measured(lower, upper).step_mm == pytest.approx(aside, abs=0.02)
+
+
+@pytest.mark.parametrize(("shape", "seed"), [("rocker", 90211), ("wheel", 90216)])
+def test_round_and_noisy_surfaces_in_line_are_not_called_out_of_line(shape: str, seed: int) -> None:
+    """At the true place nothing is out of line; noise and form pass for 0.1 mm, beside the crack too."""
+    case = make_case(shape, seed, spacing_mm=0.5, noise_mm=0.03)
+    scans = tuple(Scan(f"f{n}", (), mesh, "mm", True, False, ()) for n, mesh in enumerate(case.fragments))
+    first, second = steps.clean(Project(scans=scans)).fragments
+    broken = [cKDTree(mesh.vertices[on]) for mesh, on in zip(case.fragments, case.fracture, strict=True)]
+    faces = [
+        np.flatnonzero((tree.query(one.mesh.vertices)[0] < 0.5)[one.mesh.triangles].all(axis=1)).astype(np.int32)
+        for one, tree in zip((first, second), broken, strict=True)
+    ]
+    a_from_b = inverse(case.part_from_scan[0]) @ case.part_from_scan[1]
+    told = misalignment(first, second, (faces[0], faces[1]), a_from_b)
+    assert told is not None and told < 0.08
+    aside = [misalignment(first, second, (faces[0], faces[1]), rigid(np.eye(3), 0.3 * way) @ a_from_b)
+             for way in np.eye(3)]  # fmt: skip
+    assert max(step for step in aside if step is not None) == pytest.approx(0.3, abs=0.06)
 
 
 def test_where_no_original_surface_runs_on_no_step_is_claimed() -> None:

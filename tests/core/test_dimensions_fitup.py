@@ -92,6 +92,16 @@ def test_where_all_surfaces_look_one_way_the_turn_about_that_way_is_said_not_to_
     assert angle == pytest.approx(np.sqrt(2.0)) and not one_way
 
 
+def test_a_bend_of_the_parts_own_is_no_turn_and_scatter_that_hides_one_is_said_to() -> None:
+    rng = np.random.default_rng(4)
+    ways = unit_rows(rng.normal(size=(60, 3)))
+    turned = np.cross(np.radians([0.0, 0.0, 2.0]), ways) + rng.normal(0, np.radians(0.3), ways.shape)
+    turned[:12] += np.radians(25.0) * np.cross([1.0, 0.0, 0.0], ways[:12])  # there the part was made with a bend
+    assert _turned(ways, turned)[0] == pytest.approx(2.0, abs=0.2)
+    assert _turned(ways, rng.normal(0, np.radians(1.0), ways.shape))[0] == pytest.approx(0.0, abs=0.4)
+    assert _turned(ways, turned + rng.normal(0, np.radians(15.0), ways.shape))[0] is None
+
+
 def test_a_step_against_iso_5817_only_in_scope() -> None:
     lower = block(flat, upper=False, seed=1)
     upper = block(flat, upper=True, seed=2, aside=0.6, part_from_scan=FRAME)

@@ -17,14 +17,21 @@ from rejoin.core.dimensions.ways import faces_of, order_in_words, order_of_assem
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_crosses, vertex_normals
 from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Placement, Project
+from rejoin.core.robust import tukey
 from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, inverse, turn
 
 BESIDE = 12.0
 """Width of the original surface beside the crack whose direction is compared, in spacings."""
 
+ROUNDS, TUKEY = 10, 5.0
+"""Of the robust least squares, and its limit in scales of the misfit."""
+UNSURE = 1.0
+"""Degrees (1 sigma) by which a turn may be off, above which none is told."""
+
 LEFT_OUT = 2.0
 """What lies nearer to the rim is rounded by the scan, in spacings."""
+UNTOLD = "No angle is told: the original surfaces beside the crack are too short or too uneven for it."
 ONE_WAY = (
     "The surfaces beside the crack all look much the same way: a turn about that way does not show in the angular "
     "misalignment. Check it with a straight edge or by the gauge marks."
@@ -111,8 +118,7 @@ def fit_up(
     way, blocked = way_off(faces_of(first, joint.face_a.triangles))
     limits, notes = _limits(metal, wall, None if fit is None else fit.step_mm)
     angle, one_way = _angle(loops, skins, a_from_b, BESIDE * spacing)
-    if one_way:
-        notes = (*notes, ONE_WAY)
+    notes = (*notes, *([ONE_WAY] if one_way else []), *([UNTOLD] if angle is None else []))
     if len(target) < marks:
         notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
     return FitUp(
@@ -171,11 +177,27 @@ def _angle(
     return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else (None, False)
 
 
-def _turned(normals: FloatArray, changes: FloatArray) -> tuple[float, bool]:
-    """The turn, deg, that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free."""
+def _turned(normals: FloatArray, changes: FloatArray) -> tuple[float | None, bool]:
+    """The turn, deg, that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free.
+
+    A bend that the part was made with at some places is no turn: by Tukey's weights it does not count. What the scatter
+    of the others shows by itself is taken off; neighbours share their points, so half of them are reckoned with. None
+    where that leaves the turn unsure.
+    """
     slopes = np.cross(np.eye(3)[:, None], normals).transpose(1, 2, 0)
-    turn_, _, rank, _ = np.linalg.lstsq(slopes.reshape(-1, 3), changes.ravel(), rcond=0.3)
-    return float(np.degrees(np.linalg.norm(turn_))), bool(rank < 3)
+    weights = np.ones(len(normals))
+    for _ in range(ROUNDS):
+        rows = (slopes * weights[:, None, None]).reshape(-1, 3)
+        turn_, _, rank, _ = np.linalg.lstsq(rows, (changes * weights[:, None]).ravel(), rcond=0.3)
+        left = np.linalg.norm(changes - slopes @ turn_, axis=1)
+        scale = max(1.4826 * float(np.median(left)), 1e-9)
+        weights = np.sqrt(tukey(left, TUKEY * scale))
+    scatter = 2.0 * float(np.square(left * weights).sum() / max(np.square(weights).sum(), 1.0))
+    held = np.linalg.pinv(rows.T @ rows, rcond=0.09, hermitian=True)
+    unsure = float(np.trace(held)) * scatter
+    if unsure > np.radians(UNSURE) ** 2:
+        return None, bool(rank < 3)
+    return float(np.degrees(np.sqrt(max(float(turn_ @ turn_) - unsure, 0.0)))), bool(rank < 3)
 
 
 def _normal_beside(

@@ -101,7 +101,7 @@ def compare_command(arguments: argparse.Namespace) -> int:
         telling.write_json(arguments.json, telling.tidy({
             "whole_from_scan_mm": found.whole_from_scan.tolist(), "median_mm": found.median_mm,
             "within_95_mm": found.within_95_mm, "worst_mm": found.worst_mm, "worst_at_mm": found.worst_at_mm.tolist(),
-            "u95_mm": found.u95_mm, "sentence": found.sentence,
+            "u95_mm": found.u95_mm, "shown_share": found.shown_share, "sentence": found.sentence,
         }))  # fmt: skip
     if arguments.map:
         write_away(arguments.map, apply(found.whole_from_scan, rescan.mesh.vertices), found.away_mm)

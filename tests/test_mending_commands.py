@@ -46,10 +46,14 @@ def test_compare_finds_a_bent_part_and_clears_a_straight_one(tmp_path: Path) -> 
     z = straight.vertices[:, 2]
     bent = straight.vertices + np.column_stack([1.2 * np.clip((z - 10.0) / 30.0, 0.0, None) ** 2, 0 * z, 0 * z])
     _write_ply(tmp_path / "bent.ply", Mesh(bent, straight.triangles), 1.0)
+    half = np.flatnonzero((z < np.median(z))[straight.triangles].all(axis=1))
+    _write_ply(tmp_path / "half.ply", meshes.compacted(straight, half.astype(np.int32))[0], 1.0)
     found = {}
-    for name in ("straight", "bent"):
+    for name in ("straight", "bent", "half"):
         main(["compare", str(tmp_path / "whole.ply"), str(tmp_path / f"{name}.ply"), "--unit", "mm",
               "--json", str(tmp_path / "out.json"), "--map", str(tmp_path / "map.csv")])  # fmt: skip
         found[name] = json.loads((tmp_path / "out.json").read_text())
     assert found["straight"]["worst_mm"] < 0.25 < 0.5 < found["bent"]["worst_mm"]
+    assert found["straight"]["shown_share"] > 0.99 and "only" not in found["straight"]["sentence"]
+    assert 0.3 < found["half"]["shown_share"] < 0.7 and "the rest was not compared" in found["half"]["sentence"]
     assert len((tmp_path / "map.csv").read_text().splitlines()) > 1000

@@ -5,17 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core.contact import signed_distances
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.close import closer, fine_of
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
-from rejoin.core.meshes import edge_spacing, placed
+from rejoin.core.meshes import edge_spacing, placed, triangle_areas, triangle_centres
 from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
 from rejoin.core.settings import Report, part_of, silent
 
 LEAST = 0.3
 """Share of the new scan that must lie on the whole."""
+MOST, BESIDE, PLACES = 0.9, 6.0, 20_000
+"""Share of the whole that a scan of all of it shows at least; spacings within which it shows a place; places asked."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +27,8 @@ class Distortion:
 
     ``whole_from_scan`` (4, 4) lays the new scan on the whole, best where most of it agrees; ``away_mm`` (n,) is the
     distance of each of its vertices, + outside; NaN where the whole ends. ``worst_mm`` and ``worst_at_mm`` (3,) tell
-    the largest (99 % point) and where; ``u95_mm`` is what the scans' own noise can account for.
+    the largest (99 % point) and where; ``u95_mm`` is what the scans' own noise can account for, ``shown_share`` how
+    much of the whole's surface the new scan shows.
     """
 
     whole_from_scan: FloatArray
@@ -34,6 +38,7 @@ class Distortion:
     worst_mm: float
     worst_at_mm: FloatArray
     u95_mm: float
+    shown_share: float
     sentence: str
 
 
@@ -78,4 +83,16 @@ def distortion_of(whole: Mesh, whole_noise_mm: float, rescan: Fragment, report: 
     verdict = "no distortion beyond the noise" if worst < 1.5 * bound else f"distorted by up to {worst:.2f} mm"
     text = (f"The mended part: {verdict}; half of it within {np.median(sizes):.3f} mm, 95 % within {within:.3f} mm; "
             f"noise alone makes {bound:.3f} mm.")  # fmt: skip
-    return Distortion(best.a_from_b, away, float(np.median(sizes)), within, worst, at, bound, text)
+    shown = _shown(whole, moved, spacing)
+    if shown < MOST:
+        text += (f" The new scan shows only {100 * shown:.0f} % of the whole: the rest was not compared. Is it a scan "
+                 "of all of the mended part?")  # fmt: skip
+    return Distortion(best.a_from_b, away, float(np.median(sizes)), within, worst, at, bound, shown, text)
+
+
+def _shown(whole: Mesh, scan: Mesh, spacing_mm: float) -> float:
+    """Share of the whole's surface beside which the scan shows something."""
+    every = max(1, len(whole.triangles) // PLACES)
+    places, areas = triangle_centres(whole)[::every], triangle_areas(whole)[::every]
+    near = np.isfinite(cKDTree(scan.vertices).query(places, distance_upper_bound=BESIDE * spacing_mm, workers=2)[0])
+    return float(areas[near].sum() / areas.sum())

@@ -185,7 +185,8 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
     joint = project.joints[one.joint]
     lines: list[Line] = []
     if one.step_mm is not None:
-        lines.append((PLAIN, f"Step across the crack (linear misalignment) {units.length(one.step_mm)}."))
+        step = units.length(one.step_mm) if one.step_mm > 0.0 else "none beyond noise and form"
+        lines.append((PLAIN, f"Step across the crack (linear misalignment): {step}."))
     for quality, limit in one.limits_mm:
         good = one.step_mm is not None and one.step_mm <= limit
         lines.append((GOOD if good else BAD, f"{'✓' if good else '✗'} Quality level {quality} of ISO 5817 allows "

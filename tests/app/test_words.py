@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rejoin.app import colours, sentences
+from rejoin.app import colours, joint_words, sentences
 from rejoin.app.in_units import in_units
 from rejoin.app.sentences import Units
 from rejoin.app.system_check import advice, missing_libraries
@@ -45,7 +45,7 @@ def test_each_row_says_its_state():
     empty, scans, joined, whole = made_up.Project(), made_up.cleaned(), made_up.joined(), made_up.whole()
     assert sentences.scans(empty, MM) == "No scans yet"
     assert sentences.scans(scans, MM) == "2 fragments, 1.20 mm spacing, no holes"
-    assert sentences.joining(joined, MM) == "Both placed, good to 0.08 mm"
+    assert joint_words.joining(joined, MM) == "Both placed, good to 0.08 mm"
     assert sentences.gaps(joined, MM) == "Median +0.05 mm, touching 93%"
     assert sentences.whole(whole, MM) == "Closed, 1 shell, 36.0 cm³"
     checks = sentences.whole_checks(whole.whole, MM)
@@ -68,20 +68,20 @@ def test_two_rows_tell_the_same_of_one_joint():
     """Rows 30 and 40 speak of the contact: share and area are those that were measured, in both."""
     project = made_up.joined()
     fit = replace(project.fits[0], touching_share=0.91, area_mm2=401.0)
-    assert "Touching 91% of 401 mm²" in sentences.fit_lines(project, fit, MM)
-    assert "Touching 91% of 401 mm²" in sentences.joint_evidence(project.joints[0], MM, fit)
-    assert "610 mm²" in sentences.joint_evidence(project.joints[0], MM), "before it was measured: what the search saw"
+    assert "Touching 91% of 401 mm²" in joint_words.fit_lines(project, fit, MM)
+    assert "Touching 91% of 401 mm²" in joint_words.joint_evidence(project.joints[0], MM, fit)
+    assert "610 mm²" in joint_words.joint_evidence(project.joints[0], MM), "before it was measured: what the search saw"
 
 
 def test_a_joint_whose_faces_stay_apart_is_not_called_certain():
     """As at the terminal: good only where the evidence and the measured fit both say so."""
     project = made_up.joined()
-    assert sentences.joint_state(project.joints[0], project.fits[0]) == "certain"
+    assert joint_words.joint_state(project.joints[0], project.fits[0]) == "certain"
     apart = replace(project.fits[0], verdict="doubtful", sentence="The faces stay apart (median gap 0.40 mm).")
     project = replace(project, fits=(apart,))
-    assert sentences.joint_state(project.joints[0], apart) == "doubtful"
-    assert "The faces stay apart." in sentences.joint_evidence(project.joints[0], MM, apart)
-    assert sentences.joining(project, MM).endswith("1 doubtful joint")
+    assert joint_words.joint_state(project.joints[0], apart) == "doubtful"
+    assert "The faces stay apart." in joint_words.joint_evidence(project.joints[0], MM, apart)
+    assert joint_words.joining(project, MM).endswith("1 doubtful joint")
 
 
 def test_the_list_names_the_faces_that_the_joint_uses():
@@ -100,26 +100,26 @@ def test_the_list_names_the_faces_that_the_joint_uses():
 
 def test_a_fragment_that_was_left_out_is_named_where_the_work_goes_on():
     project = made_up.whole()
-    assert sentences.look_at_joints(project) == "" and sentences.left_out(project) == ""
+    assert joint_words.look_at_joints(project) == "" and joint_words.left_out(project) == ""
     lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
     out = replace(project, placements=(project.placements[0], lost))
-    assert sentences.look_at_joints(out) == "B could not be placed: row 30 says why."
-    assert sentences.left_out(out) == "B is not in it: not placed in row 30."
+    assert joint_words.look_at_joints(out) == "B could not be placed: row 30 says why."
+    assert joint_words.left_out(out) == "B is not in it: not placed in row 30."
     reference = replace(out, scans=(out.scans[0], replace(out.scans[1], role="reference")))
-    assert sentences.left_out(reference) == "", "a reference is no piece of the part"
+    assert joint_words.left_out(reference) == "", "a reference is no piece of the part"
     joint = project.joints[0]
     doubtful = replace(project, joints=(replace(joint, evidence=replace(joint.evidence, good=False)),))
-    assert sentences.look_at_joints(doubtful) == "1 joint is doubtful: row 30 says why."
+    assert joint_words.look_at_joints(doubtful) == "1 joint is doubtful: row 30 says why."
 
 
 def test_who_chose_too_little_of_a_break_is_told_what_to_do():
     project = made_up.joined()
     lost = replace(project.placements[1], part_from_scan=None, why="It fits nothing.")
     out = replace(project, placements=(project.placements[0], lost))
-    assert sentences.only_chosen(out) == "", "all that was found was tried"
+    assert joint_words.only_chosen(out) == "", "all that was found was tried"
     faces = (replace(out.faces[0], chosen_by="person"), out.faces[1])
-    assert "Of A only the faces that you chose" in sentences.only_chosen(replace(out, faces=faces))
-    assert sentences.only_chosen(replace(project, faces=faces)) == "", "it worked"
+    assert "Of A only the faces that you chose" in joint_words.only_chosen(replace(out, faces=faces))
+    assert joint_words.only_chosen(replace(project, faces=faces)) == "", "it worked"
 
 
 def test_the_unit_question_gives_both_readings():

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QCheckBox, QComboBox, QVBoxLayout, QWidget
 
-from rejoin.app import sentences, size_words
+from rejoin.app import joint_words, size_words
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.core.records import Project
 
@@ -42,7 +42,7 @@ class FitUpPart(QWidget):
         self.joint.blockSignals(True)
         self.joint.clear()
         for one in project.fit_ups:
-            self.joint.addItem(f"Joint {sentences.joint_title(project, project.joints[one.joint])}")
+            self.joint.addItem(f"Joint {joint_words.joint_title(project, project.joints[one.joint])}")
         self.joint.setCurrentIndex(min(now, len(project.fit_ups) - 1))
         self.joint.blockSignals(False)
         found = bool(project.fit_ups)

@@ -6,7 +6,7 @@ import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QSlider, QWidget
 
-from rejoin.app import sentences
+from rejoin.app import joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.colour_bar import ColourBar
 from rejoin.app.panels.base import Panel
@@ -80,7 +80,7 @@ class GapPanel(Panel):
     def show_project(self, project: Project) -> None:
         units = self.bench.units
         if project.fits:
-            self.numbers.setText("\n\n".join(sentences.fit_lines(project, fit, units) for fit in project.fits))
+            self.numbers.setText("\n\n".join(joint_words.fit_lines(project, fit, units) for fit in project.fits))
         else:
             self.numbers.setText("Join the fragments first; then the gap between the faces is shown here.")
         if project.fits and [id(fit) for fit in self._fits] != [id(fit) for fit in project.fits]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
-from rejoin.app import sentences, tasks
+from rejoin.app import joint_words, sentences, tasks
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
 from rejoin.app.in_units import in_units
@@ -62,10 +62,10 @@ class JoinPanel(Panel):
                 "Row 30 says why; choose the broken faces in row 20, or join by hand.")  # fmt: skip
 
     def go_on(self, title: str) -> str:
-        return sentences.look_at_joints(self.bench.project) if title in self.follows else ""
+        return joint_words.look_at_joints(self.bench.project) if title in self.follows else ""
 
     def words(self, project: Project) -> str:
-        return sentences.joining(project, self.bench.units)
+        return joint_words.joining(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
         return sentences.placed_count(project) >= 2 and bool(project.fits)
@@ -76,8 +76,8 @@ class JoinPanel(Panel):
         self.list.blockSignals(True)
         self.list.clear()
         for number, joint in enumerate(project.joints):
-            title = sentences.joint_title(project, joint)
-            item = QListWidgetItem(f"{title}   {sentences.joint_state(joint, sentences.fit_of(project, number))}")
+            title = joint_words.joint_title(project, joint)
+            item = QListWidgetItem(f"{title}   {joint_words.joint_state(joint, joint_words.fit_of(project, number))}")
             item.setToolTip(joint.evidence.reason)
             self.list.addItem(item)
         if project.joints:
@@ -86,8 +86,8 @@ class JoinPanel(Panel):
         self.list.setVisible(bool(project.joints))
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
-        lines = [in_units(sentences.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
-        lines += [hint] if (hint := sentences.only_chosen(project)) else []
+        lines = [in_units(joint_words.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
+        lines += [hint] if (hint := joint_words.only_chosen(project)) else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
         self.join_button.setEnabled(len(project.fragments) >= 2)
@@ -126,8 +126,8 @@ class JoinPanel(Panel):
     def _selected(self) -> None:
         row, project = self.chosen(), self.bench.project
         joint = project.joints[row] if row is not None else None
-        fit = sentences.fit_of(project, row) if row is not None else None
-        self.evidence.setText(sentences.joint_evidence(joint, self.bench.units, fit) if joint else "")
+        fit = joint_words.fit_of(project, row) if row is not None else None
+        self.evidence.setText(joint_words.joint_evidence(joint, self.bench.units, fit) if joint else "")
         self.evidence.setVisible(joint is not None)
         self.pin_button.setVisible(joint is not None and joint.state != "pinned")
         self.reject_button.setVisible(joint is not None and joint.state != "rejected")

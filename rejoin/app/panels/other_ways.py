@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from rejoin.app import sentences, tasks
+from rejoin.app import joint_words, tasks
 from rejoin.core import edits
 from rejoin.core.records import Joint, Project
 
@@ -87,7 +87,7 @@ class OtherWays(QWidget):
             button.setEnabled(not self.bench.jobs.busy)
         if self.ways:
             self.count.setText(f"Way {self.at + 1} of {len(self.ways)}")
-            evidence = sentences.joint_evidence(self.ways[self.at], self.bench.units)
+            evidence = joint_words.joint_evidence(self.ways[self.at], self.bench.units)
             self.words.setText(evidence if len(self.ways) > 1 else f"{evidence}\nNo other way was found.")
 
     def _pair(self, project: Project) -> tuple[int, int] | None:

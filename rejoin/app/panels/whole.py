@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QCheckBox, QLabel, QVBoxLayout, QWidget
 
-from rejoin.app import colours, sentences
+from rejoin.app import colours, joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
 from rejoin.app.in_units import in_units
@@ -72,7 +72,7 @@ class WholePanel(Panel):
             for passed, words in sentences.whole_checks(project.whole, self.bench.units):
                 sign, look = {True: ("✓", "good"), False: ("✗", "bad"), None: ("·", "")}[passed]
                 layout.addWidget(self.text(f"{sign}  {words}", look))
-        said = (*project.whole.notes, sentences.left_out(project)) if project.whole else ()
+        said = (*project.whole.notes, joint_words.left_out(project)) if project.whole else ()
         notes = "\n".join(in_units(note, self.bench.units) for note in said if note)
         self.notes.setText(notes)
         self.notes.setVisible(bool(notes))

@@ -385,8 +385,9 @@ def test_a_joint_is_held_by_one_spacing_over_three_sigma_of_its_weakest_motion()
     contact = contact_of(np.linspace(-0.01, 0.01, len(points)), points, slopes)
     far = contact.centre + [10.0, 0.0, 0.0]
     layout = Layout((1,), {1: far}, 1)
-    slid, turned = np.full(6, 1e-8), np.full(6, 1e-8)
-    slid[4], turned[2] = 0.05**2, 0.01**2
+    slid, turned, apart = np.full(6, 1e-8), np.full(6, 1e-8), np.full(6, 1e-8)
+    slid[4], turned[2], apart[5] = 0.05**2, 0.01**2, 1.0
+    assert holding(layout, [contact], np.diag(apart))[0] > 100.0  # a gap that may be open is no slip
     assert holding(layout, [contact], np.diag(slid)) == pytest.approx([0.4 / 3 / 0.05], rel=1e-3)
     reach = np.sqrt(np.square(points[:, :2] - far[:2]).sum(axis=1).mean())
     assert holding(layout, [contact], np.diag(turned)) == pytest.approx([0.4 / 3 / (0.01 * reach)], rel=1e-3)

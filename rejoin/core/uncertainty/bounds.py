@@ -89,12 +89,15 @@ def certainties(
 
 
 def holding(layout: Layout, contacts: list[Contact], covariance: FloatArray) -> list[float]:
-    """How firmly each joint is held in its weakest motion: one spacing over three sigma of slip, root mean square
-    over its contact. ``covariance`` (n, n) of all poses, layers held: a gap that may be open is no slip."""
+    """How firmly each joint is held in its weakest motion: one spacing over three sigma of slip along its faces, root
+    mean square over the contact. ``covariance`` (n, n) is of all poses."""
     found = []
     for number, contact in enumerate(contacts):
         columns = layout.columns(contact, number)[:6, layout.poses]
-        root = _root(mean_square_move(contact.pairs.middles - contact.centre))
+        moves, normals = small_moves(contact.pairs.middles - contact.centre), contact.pairs.directions
+        away = np.einsum("ni,nia->na", normals, moves) / np.linalg.norm(normals, axis=1, keepdims=True)
+        flat = moves.reshape(-1, 6)
+        root = _root((flat.T @ flat - away.T @ away) / len(moves))
         weakest = float(np.linalg.eigvalsh(root.T @ columns @ covariance @ columns.T @ root)[-1])
         found.append(contact.spacing_mm / 3.0 / float(np.sqrt(max(weakest, 1e-12))))
     return found

@@ -305,7 +305,7 @@ def test_two_results_do_not_share_a_file(scans: list[Path], tmp_path: Path, rejo
 
 @pytest.mark.parametrize("arguments, word", [
     (("join",), "FRAGMENT"),
-    (("join", "one.stl"), "two fragments"),
+    (("join", "one.stl"), "Name the scans of at least two"),
     (("glue", "a", "b"), "glue"),
     (("join", "a.stl", "b.stl", "--unit", "furlong"), "furlong"),
     (("join", "a.stl", "b.stl", "--thoroughness", "9"), "thoroughness"),

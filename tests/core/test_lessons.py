@@ -117,7 +117,7 @@ def test_a_bar_is_closed_and_as_large_as_it_says() -> None:
 def test_the_tries_are_exposed_by_the_evidence_and_not_by_their_name() -> None:
     seen = {story.name: tried(story.name) for story in STORIES}
     assert all(story_of(seen[story.name]) is story for story in STORIES) and story_of(made_up.cleaned()) is None
-    for name, words in (("stranger", "too little of the faces touches"), ("flat", "could slide")):
+    for name, words in (("stranger", "too little of the faces touches"), ("flat", "too little relief to tell")):
         (joint,) = seen[name].joints
         assert not joint.evidence.good and words in joint.evidence.reason
         assert seen[name].fits[0].verdict == "doubtful"

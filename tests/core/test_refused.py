@@ -201,11 +201,11 @@ def test_a_reference_on_which_nothing_lies(monkeypatch: pytest.MonkeyPatch) -> N
 def test_faces_without_anything_beside_them() -> None:
     from rejoin.core import fit
     from rejoin.core.contact import skirt_of
+    from rejoin.core.misalignment import misalignment
 
     empty = np.empty(0, np.int32)
     assert not len(fit._gaps(FRAGMENT, empty, FRAGMENT, np.eye(4)).gaps)
-    bare = fit._skirt(FRAGMENT, empty, 1.0)
-    assert not len(bare[0]) and fit._step(bare, bare, np.eye(4), 1.0) is None
+    assert misalignment(FRAGMENT, FRAGMENT, (empty, empty), np.eye(4)) is None
     everything = np.arange(len(BALL.vertices))
     side = SimpleNamespace(vertices=everything, points=BALL.vertices, border=np.zeros(len(everything), bool))
     assert not len(skirt_of(FRAGMENT, side).points)  # type: ignore[arg-type]

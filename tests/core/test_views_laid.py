@@ -332,8 +332,12 @@ def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_to
     for rounds, rests in ((2, True), (99, False)):
         asked: list[float] = []
 
-        def moved_on(_v: object, _f: object, one: Arrangement, *_r: object, rounds: int = rounds,
-                     asked: list[float] = asked) -> SimpleNamespace:  # fmt: skip
+        there: list[bool] = []
+
+        def moved_on(_v: object, _f: object, one: Arrangement, _r: object, _again: bool, by_all: bool,
+                     rounds: int = rounds, asked: list[float] = asked, there: list[bool] = there,
+                     ) -> SimpleNamespace:  # fmt: skip
+            there.append(by_all)
             asked.append(float(one.poses[1][0, 3]))
             on = rigid(np.eye(3), np.array([min(len(asked), rounds) * step, 0, 0]))
             return SimpleNamespace(part_from_scan={0: np.eye(4), 1: on})
@@ -341,6 +345,8 @@ def test_overlaps_are_taken_anew_until_the_views_rest_and_what_still_moves_is_to
         monkeypatch.setattr(placing, "adjusted", moved_on)
         found, moving = placing.at_rest(two, fine, start, silent)
         assert moving == pytest.approx(0.0 if rests else step)
+        # Once all points were heard, some of them do not lead away again.
+        assert there == [False] + [True] * (len(there) - 1)
         # Each starts where the one before ended, and the last is what is told.
         assert asked == pytest.approx([step * min(n, rounds) for n in range(len(asked))])
         assert len(asked) == (3 if rests else placing.AGAIN + 1)

@@ -42,9 +42,10 @@ class Evidence(Record):
     overlap_mm : float
         Depth to which the fragments run into each other (95 % of the contact).
     held : float
-        How firmly the relief holds the weakest of the six degrees of freedom:
-        the ratio of the slip that would be noticed to the slip that matters,
-        at least 1 when held.
+        How firmly the weakest of the six degrees of freedom is held: the ratio
+        of the slip that would be noticed to the slip that matters, at least 1
+        when held. By the relief alone as matched; once adjusted by every vertex
+        and the original surfaces at the rims, along the faces.
     good : bool
         True only where the evidence excludes the runner-up.
     reason : str

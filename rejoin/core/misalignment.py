@@ -26,7 +26,8 @@ FEWEST, LEAST = 3, 25
 """Places that are needed, and points on either side of one."""
 SHARE = 90.0
 """Percentage of the places that are less out of line than is told."""
-
+HIDDEN = 10.0, 0.5
+"""Noises, and spacings, that form alone passes for above which it would hide a step, so that none is told."""
 
 Places = npt.NDArray[np.int64]
 
@@ -62,7 +63,7 @@ def misalignment(
     -------
     float or None
         0 where the surfaces are as much in line as either is with itself; None where they do not run on from one
-        fragment to the other at three places.
+        fragment to the other at three places, or their own form would hide a step.
     """
     spacing = max(first.spacing_mm, second.spacing_mm)
     rim = first.mesh.vertices[rim_of(first.mesh, faces[0])]
@@ -82,15 +83,19 @@ def misalignment(
             alone += [one for one in beside if one is not None]
     if len(across) < FEWEST:
         return None
-    noise = max(first.noise_mm, second.noise_mm, 2.0 * float(np.median([one.noise_mm for one in across])))
-    return _beyond(*([abs(float(one.told[0])) for one in some if one.noise_mm <= noise] for some in (across, alone)))
+    noise = max(first.noise_mm, second.noise_mm)
+    left = max(noise, 2.0 * float(np.median([one.noise_mm for one in across])))
+    steps = [[abs(float(one.told[0])) for one in some if one.noise_mm <= left] for some in (across, alone)]
+    return _beyond(steps[0], steps[1], max(HIDDEN[0] * noise, HIDDEN[1] * spacing))
 
 
-def _beyond(across: list[float], alone: list[float]) -> float | None:
-    """What is seen across the crack beyond what either side shows alone."""
+def _beyond(across: list[float], alone: list[float], most_mm: float) -> float | None:
+    """What is seen across the crack beyond what either side shows alone; None where that is more than ``most_mm``."""
     if len(across) < FEWEST:
         return None
     usual = float(np.percentile(alone, SHARE)) if len(alone) >= FEWEST else 0.0
+    if usual > most_mm:
+        return None
     return float(np.sqrt(max(float(np.percentile(across, SHARE)) ** 2 - usual**2, 0.0)))
 
 

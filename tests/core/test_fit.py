@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from rejoin.core import steps
 from rejoin.core.errors import WrongUse
 from rejoin.core.fit import measure_joint
-from rejoin.core.misalignment import misalignment
+from rejoin.core.misalignment import _beyond, misalignment
 from rejoin.core.records import FitReport, FloatArray, Joint, Placement, Project, Scan
 from rejoin.core.settings import FitSettings, silent
 from rejoin.core.transforms import from_vector, identity, inverse, rigid
@@ -159,6 +159,12 @@ def test_round_and_noisy_surfaces_in_line_are_not_called_out_of_line(shape: str,
     aside = [misalignment(first, second, (faces[0], faces[1]), rigid(np.eye(3), 0.3 * way) @ a_from_b)
              for way in np.eye(3)]  # fmt: skip
     assert max(step for step in aside if step is not None) == pytest.approx(0.3, abs=0.06)
+
+
+def test_a_step_that_form_alone_would_hide_is_not_told() -> None:
+    assert _beyond([0.5] * 9, [0.3] * 9, 0.4) == pytest.approx(0.4)
+    assert _beyond([0.5] * 9, [0.6] * 9, 0.7) == 0.0
+    assert _beyond([0.5] * 9, [0.6] * 9, 0.55) is None and _beyond([0.5] * 2, [0.1] * 9, 0.55) is None
 
 
 def test_where_no_original_surface_runs_on_no_step_is_claimed() -> None:

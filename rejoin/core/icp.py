@@ -18,6 +18,10 @@ ROUNDS = 8
 """Rounds of refining: the reach comes down to one spacing in four of them."""
 
 
+SHRINKING = 0.8
+"""Reach of a round of the approach, by that of the round before: down to one and a half spacings."""
+
+
 def approached(
     first: Surface, second: Surface, a_from_b: FloatArray, seed: IntArray, reach_mm: float
 ) -> FloatArray:
@@ -25,9 +29,11 @@ def approached(
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
     seed = seed[:: max(1, len(seed) // 1200)]
     b_from_a = inverse(a_from_b)
-    for _ in range(6):
+    least = 1.5 * spacing
+    rounds = max(6, 1 + int(np.ceil(np.log(max(reach_mm / least, 1.0)) / -np.log(SHRINKING))))
+    for _ in range(rounds):
         b_from_a = icp_round(first, second, b_from_a, seed, reach_mm)
-        reach_mm = max(0.8 * reach_mm, 1.5 * spacing)
+        reach_mm = max(SHRINKING * reach_mm, least)
     return inverse(orthonormal(b_from_a))
 
 

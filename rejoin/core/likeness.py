@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from itertools import chain, zip_longest
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.robust import sigma_of
@@ -82,12 +83,38 @@ def promising_pairs(
         return []
     rank = np.maximum(*np.indices(cost.shape))
     size = np.abs(outlines_a[:, None, 0] - outlines_b[None, :, 0])
-    rough_a, rough_b = (np.log([face.roughness_mm or np.nan for face in faces]) for faces in (first, second))
-    rough = np.nan_to_num(np.abs(rough_a[:, None] - rough_b[None]))
-    alone = (2.0 + rank) * (1.0 + 2.0 * size) * (1.0 + 4.0 * rough)
+    alone = (2.0 + rank) * (1.0 + 2.0 * size) * _unequally_rough(first, second)
     orders = [np.argsort(score, axis=None, kind="stable")[:most] for score in (alone, cost)]
     mixed = dict.fromkeys(int(k) for k in chain.from_iterable(zip_longest(*orders, fillvalue=int(orders[0][0]))))
     return [divmod(k, cost.shape[1]) for k in mixed][:most]
+
+
+def _unequally_rough(first: Sequence[FractureFace], second: Sequence[FractureFace]) -> FloatArray:
+    """1 (n, m) where two faces are equally rough, more the less they are."""
+    rough_a, rough_b = (np.log([face.roughness_mm or np.nan for face in faces]) for faces in (first, second))
+    return np.asarray(1.0 + 4.0 * np.nan_to_num(np.abs(rough_a[:, None] - rough_b[None])))
+
+
+def largest_apart(first: Sequence[FractureFace], second: Sequence[FractureFace]) -> list[tuple[int, int]]:
+    """Pairs of faces that lie apart on their fragments, whatever their outlines, the largest first.
+
+    Where three fragments meet, a face lies against a part of another.
+    """
+    size = np.minimum.outer(*([face.area_mm2 for face in faces] for faces in (first, second)))
+    apart = np.logical_and.outer(_lie_apart(first), _lie_apart(second))
+    order = np.argsort(np.where(apart, -size / _unequally_rough(first, second), 0.0), axis=None, kind="stable")
+    return [divmod(int(k), size.shape[1]) for k in order[: np.count_nonzero(apart)]]
+
+
+def _lie_apart(faces: Sequence[FractureFace]) -> NDArray[np.bool_]:
+    """Which of the faces (n,) lie for the most part on none of the larger ones that do."""
+    covered = np.zeros(max(int(face.triangles.max()) for face in faces) + 1, bool)
+    apart = np.zeros(len(faces), bool)
+    for k in np.argsort([-face.area_mm2 for face in faces], kind="stable"):
+        apart[k] = covered[faces[k].triangles].mean() < 0.5
+        if apart[k]:
+            covered[faces[k].triangles] = True
+    return apart
 
 
 def largest_alike(outlines_a: Outlines, outlines_b: Outlines) -> list[tuple[int, int]]:

@@ -11,7 +11,14 @@ from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import ROUNDS, approached, refined
-from rejoin.core.likeness import Outlines, largest_alike, outlines_of, promising_pairs, unlikeness
+from rejoin.core.likeness import (
+    Outlines,
+    largest_alike,
+    largest_apart,
+    outlines_of,
+    promising_pairs,
+    unlikeness,
+)
 from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.rims import Rims
 from rejoin.core.search import Gallery, Hypothesis, correlate
@@ -30,6 +37,9 @@ TRIES = (4, 6, 8)
 
 LAST = 16
 """Pairs of large faces that are looked at last, where nothing has been found."""
+
+APART = 48
+"""Pairs of faces of any outline that are looked at then."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -134,8 +144,7 @@ class Search:
             self._compare_next(pairs)
         poses = self._finalists()
         if thoroughness > 1 and not self._laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
-            large = largest_alike(*self.outlines)
-            self._compare([pair for pair in large if pair not in pairs][:LAST], TRIES[-1])
+            self._compare(self._large_pairs(pairs), TRIES[-1])
             self._look_at_rims()
             poses = self._finalists()
         if not poses or not decided(poses[0].evidence, 0.0).good:
@@ -147,6 +156,14 @@ class Search:
     def _pairs(self, thoroughness: int) -> list[tuple[int, int]]:
         one, other = self.galleries
         return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
+
+    def _large_pairs(self, but: list[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Pairs of large faces that were not among these."""
+        faces = [gallery.faces for gallery in self.galleries]
+        orders = largest_alike(*self.outlines), largest_apart(*faces)
+        seen = set(but)
+        left = [[pair for pair in order if pair not in seen] for order in orders]
+        return list(dict.fromkeys(left[0][:LAST] + left[1][:APART]))
 
     def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
         """The next of the pairs of faces, which were not compared yet."""

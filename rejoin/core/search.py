@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
-from scipy.ndimage import affine_transform, gaussian_filter
+from scipy.ndimage import affine_transform, binary_dilation, gaussian_filter
 
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.robust import sigma_of
-from rejoin.core.transforms import inverse, orthonormal
+from rejoin.core.transforms import apply, inverse, orthonormal
 from rejoin.core.views import MapArray, Nodes, Plane, band_passed, height_map, robust_plane, without_fringe
 
 TURNS = 48
@@ -65,7 +66,7 @@ class Hypothesis:
     """A rough pose from two height maps.
 
     ``score`` is the information (nats) of the overlap, ``share`` the overlap
-    over both faces together, ``seed`` are vertices of a's face.
+    over both faces together, ``seed`` are the vertices of a's face in the overlap.
     """
 
     a_from_b: FloatArray
@@ -188,8 +189,20 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 3) ->
             shift = np.array(np.unravel_index(best[k], (size, size)), float)
             shift[shift > size_a] -= size
             pose = _pose(a, b, step, k, shift, size_a, size_b)
-            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), a.vertices, 2.5 * step))
+            seed = a.vertices[_covered(a, second, b, pose, step)]
+            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), seed, 2.5 * step))
     return found
+
+
+def _covered(a: View, second: Gallery, b: View, a_from_b: FloatArray, step: float) -> NDArray[np.bool_]:
+    """Which of a's vertices have some of b's above them, a cell or so aside."""
+    placed = a.plane.coordinates(apply(a_from_b, second.fragment.mesh.vertices[b.vertices]))
+    low = a.coordinates[:, :2].min(axis=0) - step
+    cells, above = (np.asarray((x[:, :2] - low) / step, int) for x in (a.coordinates, placed))
+    held = np.zeros(cells.max(axis=0) + 2, bool)
+    above = above[np.all((above >= 0) & (above < held.shape), axis=1)]
+    held[tuple(above.T)] = True
+    return np.asarray(binary_dilation(held, np.ones((3, 3)))[tuple(cells.T)])
 
 
 def _pose(a: View, b: View, step: float, k: int, shift: FloatArray, size_a: int, size_b: int) -> FloatArray:

@@ -21,7 +21,7 @@ from rejoin.core.likeness import (
 )
 from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.rims import Rims
-from rejoin.core.search import Gallery, Hypothesis, correlate
+from rejoin.core.search import UNLIKE, Gallery, Hypothesis, closer, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, alike, faced, surface_of, touching_limit
 from rejoin.core.transforms import inverse, rigid
@@ -44,6 +44,9 @@ APART = 48
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
 
+PARTLY_UNLIKE = 2.5
+"""How much the relief of two faces may differ where only a part of one is the other's."""
+
 COVERING = 0.65
 """Overlap of two height maps, over both, from which the faces may cover each other wholly: rims are ragged there."""
 
@@ -55,6 +58,9 @@ PLAIN = 2.0 * PLENTY
 
 THROUGH = PLENTY
 """A start whose score is as far below nothing runs one fragment through the other."""
+
+NOTHING = 1.0
+"""A quick look that scores less, to either side, shows nothing."""
 
 FLAT_TRIES = 3
 """Starts whose rims are looked at after each batch."""
@@ -74,12 +80,21 @@ class Prepared:
 
 @dataclass(frozen=True, eq=False)
 class Start:
-    """A pose after a first approach, its score in a quick look, and the rough pose that led to it with its overlap."""
+    """A pose after a first approach, its score in a quick look, and the rough pose that led to it.
+
+    Of the rough pose, ``share`` is the overlap and ``told`` what it told, by outline and information.
+    """
 
     score: float
     pose: FloatArray
     rough: FloatArray
     share: float
+    told: float
+
+    @property
+    def order(self) -> tuple[float, float]:
+        """Best first; where the quick look shows nothing, the rough pose speaks."""
+        return (-self.score if abs(self.score) > NOTHING else 0.0, -self.told)
 
 
 def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
@@ -144,7 +159,7 @@ class Search:
             self._compare_next(pairs)
         poses = self._finalists()
         if thoroughness > 1 and not self._laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
-            self._compare(self._large_pairs(pairs), TRIES[-1])
+            self._compare(self._large_pairs(pairs), TRIES[-1], partly=True)
             self._look_at_rims()
             poses = self._finalists()
         if not poses or not decided(poses[0].evidence, 0.0).good:
@@ -172,12 +187,20 @@ class Search:
         self.done = min(self.done + BATCHES[batch], len(pairs))
         self.batches += 1
 
-    def _compare(self, batch: list[tuple[int, int]], tries: int) -> None:
-        """Rough poses of some pairs of faces; the best of all that wait are approached and judged."""
+    def _compare(self, batch: list[tuple[int, int]], tries: int, partly: bool = False) -> None:
+        """Rough poses of some pairs of faces; the best of all that wait are approached and judged.
+
+        ``partly`` allows for faces that lie against a part of another.
+        """
         one, other = self.galleries
-        self.waiting.extend(chain(*abreast(lambda ij, _: correlate(one, ij[0], other, ij[1]), batch)))
-        self.starts += abreast(self._started, self._best_waiting(tries))
-        self.starts.sort(key=lambda start: -start.score)
+        unlike = PARTLY_UNLIKE if partly else UNLIKE
+        found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=unlike), batch)
+        self.waiting.extend(chain(*found))
+        best = self._best_waiting(tries)
+        if partly:
+            best = abreast(lambda rough, _: closer(one, other, rough), best)
+        self.starts += abreast(self._started, best)
+        self.starts.sort(key=lambda start: start.order)
 
     def _best_waiting(self, tries: int) -> list[Hypothesis]:
         fresh: list[Hypothesis] = []
@@ -192,7 +215,8 @@ class Search:
 
     def _started(self, rough: Hypothesis, _: Report) -> Start:
         pose = approached(self.a, self.b, rough.a_from_b, rough.seed, rough.reach_mm)
-        return Start(judge(self.a, self.b, pose, sparse=True).score, pose, rough.a_from_b, rough.share)
+        score = judge(self.a, self.b, pose, sparse=True).score
+        return Start(score, pose, rough.a_from_b, rough.share, rough.score * rough.share**2)
 
     def _alike(self, one: FloatArray, other: FloatArray) -> bool:
         return alike(self.a, self.b, one, other)

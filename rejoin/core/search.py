@@ -6,7 +6,7 @@ steps, and correlated with the other over all shifts at once (FFT).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,12 @@ MOST_CELLS = 80
 
 UNLIKE = 1.5
 """Two sides of one break are equally rough: faces whose relief differs more than this are not compared."""
+
+REACH = 2.5
+"""Steps that a pose from height maps may be off."""
+
+FINER = 4
+"""Times as many cells for a second look."""
 
 Maps = tuple[MapArray, MapArray]
 Spectra = tuple[FloatArray, FloatArray, FloatArray, float, float]
@@ -66,7 +72,8 @@ class Hypothesis:
     """A rough pose from two height maps.
 
     ``score`` is the information (nats) of the overlap, ``share`` the overlap
-    over both faces together, ``seed`` are the vertices of a's face in the overlap.
+    over both faces together, ``seed`` are the vertices of a's face in the
+    overlap, ``faces`` the numbers of a's and b's face in their galleries.
     """
 
     a_from_b: FloatArray
@@ -74,6 +81,7 @@ class Hypothesis:
     share: float
     seed: IntArray
     reach_mm: float
+    faces: tuple[int, int]
 
 
 def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_000) -> View:
@@ -94,11 +102,11 @@ def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_
     return View(face, plane, coordinates, across, vertices)
 
 
-def step_for(first: Gallery, i: int, second: Gallery, j: int) -> float:
+def step_for(first: Gallery, i: int, second: Gallery, j: int, cells: int = CELLS) -> float:
     """The grid step for a pair of faces, from a ladder so that maps can be kept."""
     a, b = first.view(i), second.view(j)
     spacing = max(first.fragment.spacing_mm, second.fragment.spacing_mm)
-    fine = np.sqrt(min(a.face.area_mm2, b.face.area_mm2) / CELLS)
+    fine = np.sqrt(min(a.face.area_mm2, b.face.area_mm2) / cells)
     step = max(fine, max(a.across_mm, b.across_mm) / MOST_CELLS, 1.5 * spacing)
     return float(2.0 ** (np.ceil(2 * np.log2(step)) / 2))
 
@@ -152,7 +160,9 @@ def _turned(relief: MapArray, mask: MapArray, angle: float) -> Maps:
     return (weighted * new_mask).astype(np.float32), new_mask
 
 
-def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 3) -> list[Hypothesis]:
+def correlate(
+    first: Gallery, i: int, second: Gallery, j: int, cells: int = CELLS, unlike: float = UNLIKE, keep: int = 3
+) -> list[Hypothesis]:
     """The best poses of one face of ``second`` on one face of ``first``.
 
     The score of a pose is (overlapping cells) times log(relief / residual):
@@ -160,14 +170,14 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 3) ->
     kept, and the best by score and outline together, for on a nearly flat
     break the outline leads to where the relief speaks.
     """
-    step = step_for(first, i, second, j)
+    step = step_for(first, i, second, j, cells)
     a, b = first.view(i), second.view(j)
     size_a, size_b = map_size(a, step), map_size(b, step)
     size = fft.next_fast_len(size_a + size_b, real=True)
     fa, fma, fa2, cells_a, rms_a = spectra_of(first, i, step, False, size)
     fb, fmb, fb2, cells_b, rms_b = spectra_of(second, j, step, True, size)
     chosen = a.face.chosen_by == b.face.chosen_by == "person"
-    if max(rms_a, rms_b) > UNLIKE * min(rms_a, rms_b) and not chosen:
+    if max(rms_a, rms_b) > unlike * min(rms_a, rms_b) and not chosen:
         return []
     overlap = fft.irfft2(fma * fmb, (size, size))
     squares = fft.irfft2(fa2 * fmb + fma * fb2, (size, size))
@@ -189,19 +199,41 @@ def correlate(first: Gallery, i: int, second: Gallery, j: int, keep: int = 3) ->
             shift = np.array(np.unravel_index(best[k], (size, size)), float)
             shift[shift > size_a] -= size
             pose = _pose(a, b, step, k, shift, size_a, size_b)
-            seed = a.vertices[_covered(a, second, b, pose, step)]
-            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), seed, 2.5 * step))
+            above = apply(pose, second.fragment.mesh.vertices[b.vertices])
+            seed = a.vertices[_covered(a.plane, first.fragment.mesh.vertices[a.vertices], above, step)]
+            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), seed, REACH * step, (i, j)))
     return found
 
 
-def _covered(a: View, second: Gallery, b: View, a_from_b: FloatArray, step: float) -> NDArray[np.bool_]:
-    """Which of a's vertices have some of b's above them, a cell or so aside."""
-    placed = a.plane.coordinates(apply(a_from_b, second.fragment.mesh.vertices[b.vertices]))
-    low = a.coordinates[:, :2].min(axis=0) - step
-    cells, above = (np.asarray((x[:, :2] - low) / step, int) for x in (a.coordinates, placed))
+def closer(first: Gallery, second: Gallery, rough: Hypothesis) -> Hypothesis:
+    """The pose from those parts of both faces alone that overlap in a rough one, on a finer grid.
+
+    Where a face lies against a part of another, the plane of the whole is not that of the part.
+    """
+    parts, step = [], rough.reach_mm / REACH
+    sides = ((first, second, rough.a_from_b), (second, first, inverse(rough.a_from_b)))
+    for (gallery, other, here_from_there), (i, j) in zip(sides, (rough.faces, rough.faces[::-1]), strict=True):
+        mesh, face, plane = gallery.fragment.mesh, gallery.faces[i], gallery.view(i).plane
+        above = apply(here_from_there, other.fragment.mesh.vertices[other.view(j).vertices])
+        kept = _covered(plane, mesh.vertices[mesh.triangles[face.triangles, 0]], above, step)
+        if np.count_nonzero(kept) < CELLS:
+            return rough
+        part = replace(face, triangles=face.triangles[kept], area_mm2=face.area_mm2 * float(kept.mean()))
+        parts.append(Gallery(gallery.fragment, gallery.nodes, (part,)))
+    found = correlate(parts[0], 0, parts[1], 0, cells=FINER * CELLS, unlike=np.inf)
+    if not found:
+        return rough
+    return replace(max(found, key=lambda h: h.score * h.share**2), faces=rough.faces)
+
+
+def _covered(plane: Plane, points: FloatArray, above: FloatArray, step: float) -> NDArray[np.bool_]:
+    """Which of the points (n, 3) have some of those ``above`` (m, 3) over them in a plane, a cell or so aside."""
+    flat, over = plane.coordinates(points)[:, :2], plane.coordinates(above)[:, :2]
+    low = flat.min(axis=0) - step
+    cells, others = (np.asarray((x - low) / step, int) for x in (flat, over))
     held = np.zeros(cells.max(axis=0) + 2, bool)
-    above = above[np.all((above >= 0) & (above < held.shape), axis=1)]
-    held[tuple(above.T)] = True
+    others = others[np.all((others >= 0) & (others < held.shape), axis=1)]
+    held[tuple(others.T)] = True
     return np.asarray(binary_dilation(held, np.ones((3, 3)))[tuple(cells.T)])
 
 

@@ -108,7 +108,7 @@ def largest_apart(first: Sequence[FractureFace], second: Sequence[FractureFace])
 
 def _lie_apart(faces: Sequence[FractureFace]) -> NDArray[np.bool_]:
     """Which of the faces (n,) lie for the most part on none of the larger ones that do."""
-    covered = np.zeros(max(int(face.triangles.max()) for face in faces) + 1, bool)
+    covered = np.zeros(max((int(face.triangles.max()) for face in faces), default=0) + 1, bool)
     apart = np.zeros(len(faces), bool)
     for k in np.argsort([-face.area_mm2 for face in faces], kind="stable"):
         apart[k] = covered[faces[k].triangles].mean() < 0.5

@@ -139,9 +139,9 @@ def test_a_glance_at_strangers_shows_nothing_and_a_closer_look_takes_no_pair_twi
     search, _ = searched(project_of(replace(bracket, fragments=(bracket.fragments[0], other.fragments[1]))))
     compared: list[tuple[int, int]] = []
 
-    def correlated(one: Gallery, i: int, second: Gallery, j: int) -> list[Hypothesis]:
+    def correlated(one: Gallery, i: int, second: Gallery, j: int, unlike: float) -> list[Hypothesis]:
         compared.append((i, j))
-        return correlate(one, i, second, j)
+        return correlate(one, i, second, j, unlike=unlike)
 
     monkeypatch.setattr(matching, "correlate", correlated)
     assert search.glance() == [] and len(compared) == search.done == BATCHES[0]

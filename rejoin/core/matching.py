@@ -282,7 +282,7 @@ class Search:
                 break
             if not any(self._alike(start.pose, pose.a_from_b) for pose in poses):
                 poses.append(self._refined(start))
-        poses.sort(key=lambda pose: -pose.evidence.score)
+        poses = distinct(self.a, self.b, poses + [pose for _, pose in self.refined])
         promising = poses and poses[0].evidence.score > 0.2 * LEAST_SCORE
         if promising and slide and not decided(poses[0].evidence, 0.0).good:
             poses[0] = _slid(self.a, self.b, poses[0])

@@ -123,9 +123,10 @@ def summary(content: dict[str, Any]) -> list[str]:
         lines += [f"  {fragment['name']}: {note}" for note in fragment["notes"]]
     for joint in content["joints"]:
         gap, high, step = (_number(joint[name]) for name in ("gap_median_mm", "gap_p95_mm", "step_mm"))
+        doubt = "" if joint["step_u95_mm"] is None else f" +- {_number(joint['step_u95_mm'])}"
         a, b = (content["fragments"][joint[end]]["name"] for end in ("a", "b"))
         lines.append(f"  {a} + {b}: {joint['verdict']}, gap {gap} mm (95 % below {high} mm), "
-                     f"step {step} mm. {joint['reason']}".rstrip())  # fmt: skip
+                     f"step {step}{doubt} mm. {joint['reason']}".rstrip())  # fmt: skip
     whole = content["whole"]
     if whole is not None:
         state = "closed" if whole["closed"] else "NOT closed"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from rejoin.app.sentences import Units, counted, letter, placed_count, sentence
+from rejoin.app.sentences import Units, counted, letter, placed_count, sentence, step_words
 from rejoin.core.records import FitReport, Joint, Placement, Project
 
 
@@ -125,7 +125,7 @@ def fit_lines(project: Project, fit: FitReport, units: Units) -> str:
         f"Touching {fit.touching_share:.0%} of {units.area(fit.area_mm2)}.",
     ]
     if fit.step_mm is not None:
-        step = units.length(fit.step_mm) if fit.step_mm > 0.0 else "none beyond noise and form"
+        step = step_words(fit.step_mm, fit.step_u95_mm, units)
         lines.append(f"Step of the original surfaces across the crack: {step}.")
     if fit.missing_layer_mm > 2 * fit.missing_layer_sd_mm and fit.missing_layer_sd_mm > 0:
         spread = units.length(2 * fit.missing_layer_sd_mm)

@@ -227,3 +227,9 @@ def unit_question(sizes_as_numbers: tuple[float, ...]) -> tuple[str, tuple[tuple
     if size < 3:
         readings.append(("m", metre))
     return "The files do not say their unit. The largest fragment is:", tuple(readings)
+
+
+def step_words(step_mm: float, u95_mm: float | None, units: Units) -> str:
+    """A step of the original surfaces across a crack, with its 95 % bound."""
+    step = units.length(step_mm) if step_mm > 0.0 else "none beyond noise and form"
+    return step if u95_mm is None else f"{step} (± {units.length(u95_mm)})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rejoin.app.in_units import in_units
-from rejoin.app.sentences import Units, counted, letter
+from rejoin.app.sentences import Units, counted, letter, step_words
 from rejoin.core.records import DimensionCheck, FitUp, Project, Reading, ScaleCheck
 
 KINDS = {
@@ -180,17 +180,26 @@ def scale_line(scale: ScaleCheck) -> Line:
     return look, f"{sign} {name}: {scale.sentence[:1].lower()}{scale.sentence[1:]}".replace("+-", "±")
 
 
+def _met(one: FitUp, limit: float) -> tuple[str, str, str]:
+    """Sign, look and words of a step that keeps a limit, does not, or may: its doubt decides (as in ISO 14253-1)."""
+    if one.step_mm is None:
+        return "·", PLAIN, "; the step was not measured"
+    away = one.step_u95_mm or 0.0
+    if one.step_mm + away <= limit:
+        return "✓", GOOD, ""
+    return ("✗", BAD, "") if one.step_mm - away > limit else ("·", PLAIN, ": too near to tell")
+
+
 def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
     """What a welder wants to know of one joint, a line each."""
     joint = project.joints[one.joint]
     lines: list[Line] = []
     if one.step_mm is not None:
-        step = units.length(one.step_mm) if one.step_mm > 0.0 else "none beyond noise and form"
+        step = step_words(one.step_mm, one.step_u95_mm, units)
         lines.append((PLAIN, f"Step across the crack (linear misalignment): {step}."))
     for quality, limit in one.limits_mm:
-        good = one.step_mm is not None and one.step_mm <= limit
-        lines.append((GOOD if good else BAD, f"{'✓' if good else '✗'} Quality level {quality} of ISO 5817 allows "
-                      f"{units.length(limit)}."))  # fmt: skip
+        sign, look, told = _met(one, limit)
+        lines.append((look, f"{sign} Quality level {quality} of ISO 5817 allows {units.length(limit)}{told}."))
     if one.angle_deg is not None:
         lines.append((PLAIN, f"The original surfaces meet at {one.angle_deg:.2f}° along the crack: that is "
                       "angular misalignment, unless the part was made so."))

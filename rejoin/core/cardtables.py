@@ -30,6 +30,10 @@ class Shown:
             return "–"
         return f"{mm / MM_PER_INCH:.{places + 1}f} in" if self.unit == "inch" else f"{mm:.{places}f} mm"
 
+    def give_or_take(self, mm: float | None, u95_mm: float | None) -> str:
+        """A length with its 95 % bound, where it has one."""
+        return self.length(mm) if mm is None or u95_mm is None else f"{self.length(mm)} ± {self.length(u95_mm)}"
+
     def area(self, mm2: float | None) -> str:
         if mm2 is None:
             return "–"
@@ -122,7 +126,7 @@ def joints(content: Mapping[str, Any], shown: Shown) -> str:
         (
             f"{names[j['a']]} + {names[j['b']]}", j["verdict"], shown.area(j["area_mm2"]),
             f"{shown.length(j['gap_median_mm'])}, 95 % below {shown.length(j['gap_p95_mm'])}",
-            shown.length(j["overlap_max_mm"]), shown.length(j["step_mm"]),
+            shown.length(j["overlap_max_mm"]), shown.give_or_take(j["step_mm"], j["step_u95_mm"]),
             "–" if j["touching_share"] is None else f"{100 * j['touching_share']:.0f} %",
         )
         for j in told
@@ -207,7 +211,8 @@ def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
             f"{shown.length(item['gap_low_mm'])} to {shown.length(item['gap_high_mm'])}")  # fmt: skip
         wall = "–" if item["wall_mm"] is None else shown.length(item["wall_mm"][1], 1)
         rows.append((
-            f"{names[item['a']]} + {names[item['b']]}", shown.length(item["step_mm"]), angle, gap,
+            f"{names[item['a']]} + {names[item['b']]}", shown.give_or_take(item["step_mm"], item["step_u95_mm"]),
+            angle, gap,
             shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), wall,
         ))  # fmt: skip
     head = ("Before welding", "Step", "Angle", "Gap along the crack", "Length of crack", "Section", "Wall, median")

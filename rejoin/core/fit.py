@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.contact import OPPOSED, near_masks, signed_distances
+from rejoin.core.contact import OPPOSED, near_masks, rows, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.evidence import rivalled
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
-from rejoin.core.misalignment import misalignment
+from rejoin.core.misalignment import SHARE, Misalignment, misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
 from rejoin.core.transforms import apply, inverse, turn
@@ -67,9 +67,27 @@ def measure_joint(
     verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
     return FitReport(
         joint=number, vertices_a=a.vertices, vertices_b=b.vertices, gap_a_mm=a.gaps, gap_b_mm=b.gaps,
-        area_mm2=0.5 * float(areas[met].sum()), step_mm=step, verdict=verdict, sentence=sentence,
+        area_mm2=0.5 * float(areas[met].sum()), verdict=verdict, sentence=sentence,
+        step_mm=None if step is None else step.step_mm,
+        step_u95_mm=None if step is None else _step_u95(step, fragments, placements, joint),
         missing_layer_mm=joint.missing_layer_mm, missing_layer_sd_mm=joint.missing_layer_sd_mm, **numbers,
     )
+
+
+def _step_u95(
+    step: Misalignment, fragments: tuple[Fragment, ...], placements: tuple[Placement, ...], joint: Joint
+) -> float:
+    """95 % bound (mm) on a step: of the measure, and of how far either fragment may stand out of its place there."""
+    pose = placements[joint.a].part_from_scan
+    assert pose is not None
+    places, ways = apply(pose, step.places), turn(pose, step.ways)
+    variance = np.zeros(len(places))
+    for fragment, placement in ((fragments[n], placements[n]) for n in (joint.a, joint.b)):
+        if placement.covariance is not None and placement.part_from_scan is not None:
+            centre = apply(placement.part_from_scan, fragment.mesh.vertices.mean(axis=0)[None])[0]
+            moves = rows(places, ways, centre)[:, :6]
+            variance += np.einsum("ij,jk,ik->i", moves, placement.covariance, moves)
+    return float(np.hypot(step.u95_mm, 1.96 * np.sqrt(np.percentile(variance, SHARE))))
 
 
 NEAR, WIDE = 16.0, 0.1

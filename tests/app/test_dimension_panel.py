@@ -288,6 +288,12 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
     assert one.angle_deg is None or any("unless the part was made so" in words for words in lines)
     assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
+    doubtful = replace(one, step_mm=1.1, step_u95_mm=0.3, limits_mm=(("B", 1.2), ("C", 1.8), ("D", 0.5)))
+    told = [words for _, words in size_words.fit_up_lines(window.bench.project, doubtful, MM)]
+    assert any("1.10 mm (± 0.30 mm)" in words for words in told)
+    assert any(words[0] == "·" and words.endswith("allows 1.20 mm: too near to tell.") for words in told)
+    assert any(words[0] == "✓" and "level C" in words for words in told)
+    assert any(words[0] == "✗" and "level D" in words for words in told)
     assert panel.fit_up.lines.isVisible() and panel.fit_up.cautions.layout().count() == len(one.cautions)
     panel.fit_up.marks.setChecked(True)
     assert window.scene.front.shows("dimensions")

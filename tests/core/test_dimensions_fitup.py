@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from rejoin.core.dimensions.fitup import _angle, _Skin, _turned, fit_up
+from rejoin.core.dimensions.levels import quality_levels
 from rejoin.core.dimensions.rims import loop_length, rim_loops, smoothed, walls_across
 from rejoin.core.dimensions.ways import FREE, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
@@ -113,6 +114,29 @@ def test_a_step_against_iso_5817_only_in_scope() -> None:
     iron = of(lower, upper, metal="grey iron")
     assert iron.limits_mm == () and "not for grey iron" in iron.notes[0]
     assert "not stated" in of(lower, upper).notes[0]
+
+
+@pytest.mark.parametrize(
+    ("step", "u95", "told"),
+    [
+        (1.0, 0.1, "give or take 0.10 mm (95 %), would be within level B of"),
+        (1.0, 0.3, "would be within level C, perhaps within B, of"),
+        (1.0, 0.0, "A step of 1.00 mm would be within level B of"),
+        (2.9, 0.3, "may or may not be within level D of"),
+        (3.5, 0.3, "is above level D of"),
+        (3.5, 2.4, "may or may not be within level B of"),
+    ],
+)
+def test_a_level_is_kept_only_where_the_steps_doubt_keeps_it_too(step: float, u95: float, told: str) -> None:
+    """t = 12 mm: D 3.0, C 1.8, B 1.2 (ISO 5817:2023, 507); what is kept for certain as in ISO 14253-1."""
+    limits, (words,) = quality_levels("steel", (12.0,), step, u95)
+    assert told in words and dict(limits)["B"] == pytest.approx(1.2)
+
+
+def test_what_is_not_known_is_compared_with_no_level() -> None:
+    assert quality_levels(None, (12.0,), 1.0, 0.1)[0] == ()
+    assert quality_levels("steel", None, 1.0, 0.1) == ((), ())
+    assert "not measured" in quality_levels("steel", (12.0,), None, 0.0)[1][0]
 
 
 def test_gauge_marks_keep_their_distance(pair: tuple[Block, Block]) -> None:

@@ -10,9 +10,9 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.cautions import BEFORE_WELDING
 from rejoin.core.dimensions.figures import frame_of, unit
+from rejoin.core.dimensions.levels import quality_levels
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
 from rejoin.core.dimensions.spread import Follows, half_width, without_layers
-from rejoin.core.dimensions.tables import misalignment_limits_mm
 from rejoin.core.dimensions.ways import faces_of, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_crosses, vertex_normals
@@ -116,14 +116,14 @@ def fit_up(
     target, target_u95 = _targets(pairs, (first, second), (placements[joint.a], placements[joint.b]))
     low, high = _gap_range(first, fit, loops)
     way, blocked = way_off(faces_of(first, joint.face_a.triangles))
-    limits, notes = _limits(metal, wall, None if fit is None else fit.step_mm)
+    step, doubt = (None, None) if fit is None else (fit.step_mm, fit.step_u95_mm)
+    limits, notes = quality_levels(metal, wall, step, doubt or 0.0)
     angle, one_way = _angle(loops, skins, a_from_b, BESIDE * spacing)
     notes = (*notes, *([ONE_WAY] if one_way else []), *([UNTOLD] if angle is None else []))
     if len(target) < marks:
         notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
     return FitUp(
-        joint=number, step_mm=None if fit is None else fit.step_mm,
-        angle_deg=angle, gap_low_mm=low, gap_high_mm=high,
+        joint=number, step_mm=step, step_u95_mm=doubt, angle_deg=angle, gap_low_mm=low, gap_high_mm=high,
         length_mm=float(sum(loop_length(loop) for loop in loops)), section_mm2=float(0.5 * (crosses @ normal).sum()),
         wall_mm=wall, marks_a_mm=pairs[0], marks_b_mm=pairs[1], target_mm=target, target_u95_mm=target_u95,
         direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes,
@@ -285,21 +285,3 @@ def _gap_range(first: Fragment, fit: FitReport | None, loops: list[FloatArray]) 
         return None, None
     low, high = np.percentile(gaps, [5, 95])
     return float(low), float(high)
-
-
-def _limits(metal: str | None, wall: tuple[float, ...] | None, step: float | None) -> tuple[
-        tuple[tuple[str, float], ...], tuple[str, ...]]:  # fmt: skip
-    """The limits of the step by quality level, and what is to be said of them."""
-    if metal is None or wall is None:
-        return (), ("The metal was not stated, so nothing is compared with ISO 5817.",) if metal is None else ()
-    try:
-        limits = misalignment_limits_mm(wall[0], metal)
-    except NoAnswer as error:
-        return (), (str(error),)
-    met = [level for level in ("B", "C", "D") if step is not None and step <= limits[level]]
-    if step is None:
-        return tuple(limits.items()), ("The step was not measured.",)
-    told = f"would be within level {met[0]}" if met else "is above level D"
-    text = (f"A step of {step:.2f} mm {told} of ISO 5817:2023, which is for finished fusion welds: a comparison only, "
-            f"with the thinnest wall of {wall[0]:.1f} mm.")  # fmt: skip
-    return tuple(limits.items()), (text,)

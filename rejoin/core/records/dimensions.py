@@ -169,8 +169,9 @@ class FitUp(Record):
 
     Attributes
     ----------
-    step_mm, angle_deg : float, optional
-        Linear (507) and angular (508 of ISO 6520-1) misalignment of the original surfaces across the crack.
+    step_mm, step_u95_mm, angle_deg : float, optional
+        Linear (507, with its 95 % bound) and angular (508 of ISO 6520-1) misalignment of the original surfaces
+        across the crack.
     gap_low_mm, gap_high_mm : float, optional
         The gap along the crack, 5 to 95 % of its length.
     length_mm, section_mm2 : float
@@ -207,6 +208,7 @@ class FitUp(Record):
     limits_mm: tuple[tuple[str, float], ...]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    step_u95_mm: float | None = None
     _arrays = {
         "marks_a_mm": np.float64,
         "marks_b_mm": np.float64,

@@ -73,6 +73,7 @@ class FitReport(Record):
     missing_layer_sd_mm: float
     verdict: str
     sentence: str
+    step_u95_mm: float | None = None
     _arrays = {
         "vertices_a": np.int32,
         "vertices_b": np.int32,

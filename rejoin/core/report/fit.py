@@ -104,7 +104,7 @@ def joint_content(project: Project, number: int, places: Sequence[int]) -> dict[
     """One joint as a FIT file tells it; ``places`` are the fragments' places in that file."""
     joint = project.joints[number]
     fit = next((fit for fit in project.fits if fit.joint == number), None)
-    measured = ("gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm")
+    measured = ("gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm", "step_u95_mm")
     return {
         "a": places[joint.a],
         "b": places[joint.b],

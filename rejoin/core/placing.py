@@ -76,7 +76,7 @@ def place_fragments(
             notes=solved.notes(used, number) + _contradictions(number, usable, solved.known),
         )
         if number in group
-        else Placement(None, "program", lost.get(number) or _why(fragment, len(group)))
+        else Placement(None, "program", lost.get(number) or _why(fragments, number, active, len(group)))
         for number, fragment in enumerate(fragments)
     )
     return tuple(new.get(id(joint), joint) for joint in joints), placements
@@ -126,7 +126,7 @@ def _nothing_joins(fragments: tuple[Fragment, ...], lost: dict[int, str]) -> tup
     return tuple(
         Placement(identity(), "program", u95_mm=0.0)
         if number == largest
-        else Placement(None, "program", lost.get(number) or _why(fragment, 1))
+        else Placement(None, "program", lost.get(number) or _why(fragments, number, [], 1))
         for number, fragment in enumerate(fragments)
     )
 
@@ -140,9 +140,20 @@ def _undecided(fragments: tuple[Fragment, ...], joint: Joint) -> str:
     )
 
 
-def _why(fragment: Fragment, placed: int) -> str:
-    others = "any other fragment" if placed == 1 else "the fragments that were joined"
+def _why(fragments: tuple[Fragment, ...], number: int, joints: list[Joint], placed: int) -> str:
+    """Why a fragment is not placed; it may fit others that are not either."""
+    name = fragments[number].scan.name
+    ends = {joint.a + joint.b - number for joint in joints if number in (joint.a, joint.b)}
+    if not ends:
+        others = "any other fragment" if placed == 1 else "the fragments that were joined"
+        return (
+            f"No fracture face of {name} fits {others} better than chance would: "
+            "it may be of another part, or a piece between is missing."
+        )
+    *first, last = (fragments[end].scan.name for end in sorted(ends))
+    others = f"{', '.join(first)} and {last}" if first else last
     return (
-        f"No fracture face of {fragment.scan.name} fits {others} better than chance would: "
-        "it may be of another part, or a piece between is missing."
+        f"{name} fits {others}, but none of these fits the fragments that were joined better "
+        "than chance would: they may be of another part, or a piece between is missing. Open them by themselves to "
+        "join them."
     )

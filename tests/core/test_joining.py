@@ -321,6 +321,20 @@ def test_a_joint_that_cannot_be_adjusted_leaves_its_fragment_out_with_a_reason(j
         steps.align(replace(lost, joints=(replace(lost.joints[0], state="pinned"),)))
 
 
+def test_fragments_that_fit_each_other_alone_are_told_so(joined: Project) -> None:
+    (joint,) = joined.joints
+    weaker = replace(joint.evidence, score=0.5 * joint.evidence.score)
+    faces = [replace(face, fragment=face.fragment + 2) for face in (joint.face_a, joint.face_b)]
+    other = replace(joint, a=2, b=3, face_a=faces[0], face_b=faces[1], evidence=weaker)
+    again = [replace(one, scan=replace(one.scan, name=f"g{n}")) for n, one in enumerate(joined.fragments)]
+    both = changed(joined, fragments=(*joined.fragments, *again), scans=(*joined.scans, *(one.scan for one in again)))
+    found = steps.align(changed(both, joints=(joint, other)))
+    placed_ones = [one.part_from_scan is not None for one in found.placements]
+    assert placed_ones == [True, True, False, False]
+    assert found.placements[2].why is not None and found.placements[2].why.startswith("g0 fits g1, but none of these")
+    assert "by themselves" in found.placements[3].why
+
+
 def test_no_faces_no_poses(bracket: Case) -> None:
     fragments = project_of(bracket).fragments
     assert match_pair(*(prepared(fragment, ()) for fragment in fragments)) == []

@@ -27,7 +27,7 @@ from rejoin.core.uncertainty.equations import (
     shifted,
     statement,
 )
-from rejoin.core.uncertainty.layers import UNEVEN_WEAR, posterior, weighed_layers
+from rejoin.core.uncertainty.layers import CALLED, UNEVEN_WEAR, posterior, weighed_layers
 from rejoin.core.uncertainty.noise import NoiseModel, blocks, noise_model, noise_of_right, white, whitened
 from rejoin.core.uncertainty.steps import step_equations
 from tests.core.plates import block, flat, joint_of, waves
@@ -63,6 +63,13 @@ def field(points: FloatArray, length: float, seed: int) -> FloatArray:
     rng = np.random.default_rng(seed)
     waves_ = rng.normal(0, np.sqrt(2) / length, (2, 400))
     return np.asarray(np.sqrt(2 / 400) * np.cos(points[:, :2] @ waves_ + rng.uniform(0, 2 * np.pi, 400)).sum(axis=1))
+
+
+@pytest.mark.parametrize("usual", [0.5, 2.0, 10.0])
+def test_of_a_hundred_clean_joints_two_are_called_worn_at_most(usual: float) -> None:
+    drawn = np.random.default_rng(1).normal(size=20_000)
+    called = np.mean([posterior(float(free), 1.0, usual).apart_mm > 0.0 for free in drawn])
+    assert called < 0.022
 
 
 def test_independent_noise_gives_the_textbook_least_squares() -> None:
@@ -287,6 +294,7 @@ def test_the_layer_s_posterior_is_the_numerical_integral(free: float, sd: float,
 def test_a_layer_is_called_only_where_it_is_likely() -> None:
     assert posterior(0.2, 0.14, 0.4).apart_mm == 0.0
     assert posterior(0.2, 0.06, 0.4).apart_mm == pytest.approx(0.2, abs=0.02)
+    assert posterior(2.7, 1.4, 3.0).probability > CALLED and posterior(2.7, 1.4, 3.0).apart_mm == 0.0
     clean = posterior(0.0, 0.05, 0.4)
     assert clean.probability < 0.15 and clean.sd_mm < 0.03
 

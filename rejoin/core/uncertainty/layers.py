@@ -22,6 +22,9 @@ from rejoin.core.uncertainty.equations import Contact, Layout, Statement
 CALLED = 0.75
 """Probability from which faces are set apart: above one half, for chips leave a pattern of gaps like wear's."""
 
+BY_CHANCE = 2.05
+"""Standard deviations that a layer must be seen by besides: two clean joints in a hundred reach that."""
+
 UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
 
@@ -131,7 +134,7 @@ def posterior(free: float, sd: float, usual: float) -> Layer:
     ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
-    mean = inner if probability >= CALLED else 0.0
+    mean = inner if probability >= CALLED and free >= BY_CHANCE * sd else 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))

@@ -176,8 +176,9 @@ class Scene(Sight):
         return wanted and self.whole is not None
 
     def frames(self) -> dict[int, FloatArray]:
-        """world_from_scan of every fragment as shown now, and world_from_part at -1."""
-        return {**self.poses(), -1: self._world_from_part()}
+        """world_from_scan of every fragment as shown now, in the whole where that is shown; world_from_part at -1."""
+        stands = dict(enumerate(world_poses(self.project, 0.0))) if self.shows_whole() else self.poses()
+        return {**stands, -1: self._world_from_part()}
 
     def all_in_sight(self) -> bool:
         """As of fragments, of the whole where it is shown."""

@@ -196,7 +196,8 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
                       "angular misalignment, unless the part was made so."))
     if one.gap_low_mm is not None and one.gap_high_mm is not None:
         low, high = units.length(one.gap_low_mm, True), units.length(one.gap_high_mm, True)
-        lines.append((PLAIN, f"Gap along the crack {low} to {high}."))
+        minus = " Below zero they overlap." if one.gap_low_mm < 0.0 else ""
+        lines.append((PLAIN, f"Gap along the crack {low} to {high}.{minus}"))
     lines.append((PLAIN, f"Crack {units.length(one.length_mm)} long, section {units.area(one.section_mm2)}."))
     if one.wall_mm is not None:
         least, middle, most = (units.length(wall) for wall in one.wall_mm)

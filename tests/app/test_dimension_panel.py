@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QLabel
 
 from rejoin.app import size_words
 from rejoin.app.sentences import Units
+from rejoin.core import steps
 from rejoin.core.records import DimensionCheck, Reading, ScaleCheck
 from tests.app import made_plate, made_up
 from tests.app.person import Person
@@ -313,3 +314,32 @@ def test_the_table_grows_with_the_text(window, qtbot):
     finally:
         QApplication.setFont(old)
         window.change_text(0)
+
+
+def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(window):
+    """The whole stands where the joined fragments did: so do marks and sizes picked on these."""
+    person = Person(window)
+    project = steps.measure_fit(made_up.joined())
+    taken = np.array([[0.0, 15, 10], [0.0, 20, 10]])
+    one = check(frame=1, lines_mm=taken[None], value=5.0, kind="points")
+    whole = made_up.whole()
+    project = replace(whole, fits=project.fits, readings=(reading(on=(1,)),), checks=(one,),
+                      fit_ups=steps.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
+    assert len(project.fit_ups[0].marks_a_mm)
+    window.bench.session.apply("Fuse", project)
+    person.open_row(60)
+    panel, drawn = window.dimensions, window.scene.front
+    person.unfold(panel, "Fit-up before welding")
+    person.set_slider(window.apart, 0.0)
+    panel.fit_up.marks.setChecked(True)
+
+    def places() -> list[np.ndarray]:
+        props = drawn._groups["dimensions"]
+        return [np.array(prop.GetPosition()) for prop in props if hasattr(prop, "GetInput")]
+
+    joined = places()
+    assert len(joined) == 1 + 2 * len(project.fit_ups[0].marks_a_mm)
+    person.set_slider(window.apart, 0.4)
+    assert np.allclose(places(), joined)
+    panel.on.setCurrentIndex(1)
+    assert not np.allclose(places()[-1], joined[-1]), "on the fragments they go with these"

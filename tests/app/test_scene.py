@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from vtkmodules.util.numpy_support import vtk_to_numpy
 from vtkmodules.vtkRenderingCore import vtkCamera
 
-from rejoin.app import colours
+from rejoin.app import colours, sentences, size_words, tints
 from rejoin.app.letters import letter_places
 from rejoin.app.poses import bench as bench_poses
 from rejoin.app.poses import world_poses
+from rejoin.core import steps
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
 
@@ -159,3 +163,31 @@ def test_letters_stand_over_their_fragments_and_beside_each_other(window, qtbot,
         places.append((x, y))
     (ax, ay), (bx, by) = places
     assert max(abs(ax - bx), abs(ay - by)) > 15
+
+
+def test_beside_a_gap_map_no_fragment_has_a_colour_of_the_map(window):
+    """The second fragment is blue, as what gapes is."""
+    project = steps.measure_fit(made_up.joined())
+    window.bench.session.apply("Join", project)
+
+    def tone() -> float:
+        """How much more blue than red B is where it lies against nothing."""
+        drawn = window.scene.fragments[1]
+        shown = vtk_to_numpy(drawn.data.GetPointData().GetScalars()).astype(float)
+        away = np.setdiff1d(drawn.display.vertex_of, tints.gaps_of(project, 1)[1])
+        shown = shown[np.isin(drawn.display.vertex_of, away)]
+        return float((shown[:, 2] - shown[:, 0]).max())
+
+    window.scene.set_mode("gap")
+    assert tone() < 10
+    rgb = colours.rgb(colours.FRAGMENTS[1]).astype(float)
+    assert rgb[2] - rgb[0] > 30, "on its own it is blue"
+
+
+def test_a_gap_that_overlaps_is_told_as_such():
+    project = steps.measure_fit(made_up.joined())
+    (one,) = steps.check_dimensions(project).fit_ups
+    for low, told in ((-0.05, True), (0.02, False)):
+        lines = [words for _, words in size_words.fit_up_lines(project, replace(one, gap_low_mm=low, gap_high_mm=0.1),
+                                                               sentences.Units())]  # fmt: skip
+        assert any("Below zero they overlap." in words for words in lines) == told

@@ -11,6 +11,7 @@ from weakref import ref
 import numpy as np
 import pytest
 
+from rejoin.app.exchange import Exchange
 from rejoin.core import edits, steps
 from rejoin.core.dimensions import checking, remembering
 from rejoin.core.dimensions.told import as_whole
@@ -146,3 +147,15 @@ def test_what_is_prepared_goes_with_its_mesh(monkeypatch: pytest.MonkeyPatch) ->
     gc.collect()
     assert gone() is None
     assert len(remembering._grounds) == 0
+
+
+def test_the_worker_remembers_from_one_question_to_the_next(measured: list[str]) -> None:
+    """What did not change stays the same object on the wire, so it need not be measured again there."""
+    window, worker = Exchange(), Exchange()
+    project: Any = edits.with_readings(a_project(), (OWN, ACROSS, WHOLE))
+    for _ in range(2):
+        asked = worker.read(window.write(project, question=True), question=True)
+        answer = steps.check_dimensions(asked)
+        project = window.read(worker.write(answer, question=False), question=False)
+        project = edits.change_reading(project, 0, replace(OWN, value=20.0))
+    assert measured == ["bore", "centres", "centres"]

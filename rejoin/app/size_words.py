@@ -60,6 +60,11 @@ def unit_of(kind: str, units: Units) -> str:
     return "deg" if kind in DEGREES else "g" if kind == WEIGHT else units.name
 
 
+def unit_shown(kind: str, units: Units) -> str:
+    """The unit of a kind of size as it stands beside a figure."""
+    return _scale(kind, units)[1]
+
+
 def with_spread(kind: str, amount: float, u95: float | None, units: Units) -> str:
     """A value, give or take what it is good to."""
     if not u95:

@@ -49,6 +49,7 @@ def test_a_size_has_as_many_places_as_its_uncertainty_is_worth(kind, amount, u95
 
 def test_a_typed_number_is_shown_as_short_as_it_is():
     assert size_words.typed("bore", 16.02, MM) == "16.02" and size_words.typed("bore", 84.1375, INCH) == "3.3125"
+    assert [size_words.unit_shown(kind, INCH) for kind in ("bore", "angle", "weight")] == ["in", "°", "g"]
     assert size_words.typed("bore", None, MM) == "" and size_words.typed("angle", 30.0, INCH) == "30"
 
 
@@ -96,6 +97,14 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     for field in ("value", "limit"):
         line = panel.reading.fields[field]
         assert not line.text() and line.placeholderText().startswith("such as"), "no figure that looks filled in"
+
+    def labels() -> set[str]:
+        return {label.text() for label in panel.reading.findChildren(QLabel)}
+
+    assert {"Caliper reads, mm", "good to ±, mm", "Drawing: from, mm"} <= labels(), "no figure without its unit"
+    window.bench.set_units("inch")
+    assert {"Caliper reads, in", "good to ±, in", "Drawing: from, in"} <= labels()
+    window.bench.set_units("mm")
 
     fields = panel.reading.fields
     for field, text in (("value", "16,02"), ("limit", "0.05")):

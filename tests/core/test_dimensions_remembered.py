@@ -18,7 +18,7 @@ from rejoin.core.dimensions.told import as_whole
 from rejoin.core.project import changed
 from rejoin.core.records import Fragment, Mesh, Placement, Project, Reading, Scan
 from rejoin.core.settings import DimensionSettings
-from rejoin.core.transforms import from_vector, identity
+from rejoin.core.transforms import from_vector
 from tests.core.solids_to_measure import plate
 
 OWN = Reading("own bore", "bore", np.array([[-10.0, 0, 0]]), (0,), 19.99, 0.02, 19.9, 20.1)
@@ -51,7 +51,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def placement(shift: float) -> Placement:
     to = from_vector(np.array([0, 0, 0, shift, 0, 0]), np.zeros(3))
-    return replace(Placement(identity(), None, None), part_from_scan=to, covariance=1e-6 * np.eye(6))
+    return Placement(to, "program", covariance=1e-6 * np.eye(6))
 
 
 def a_project() -> Project:

@@ -29,7 +29,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "evidence search likeness uncertainty turns icp",
         "flat stretches",
         "rims misalignment",
-        "cleaning faces matching alignment fit fusing dimensions making drawings judging glued",
+        "cleaning faces matching alignment fit fusing dimensions making drawings judging glued book",
         "assembling placing merging mended",
         "restoring",
         "project distortion",

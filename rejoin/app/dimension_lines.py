@@ -85,11 +85,12 @@ class DimensionLines(QObject):
 
     def _in_sight(self, frame: int) -> bool:
         """Whether what a size was taken on stands where the size would be drawn."""
-        whole = self.scene.shows_whole()
-        joined = self.scene.apart == 0.0
         if frame < 0:
-            return whole or joined
-        return joined if whole else frame not in self.scene.hidden
+            return self.scene.shows_whole() or self.scene.apart == 0.0
+        if self.scene.shows_whole():
+            placements = self.scene.project.placements
+            return frame < len(placements) and placements[frame].part_from_scan is not None
+        return frame not in self.scene.hidden
 
 
 def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float, room: float = 1.0) -> list[Stroke]:

@@ -39,37 +39,48 @@ class Words:
 
 
 class Front:
-    """Named groups of strokes and words in front of everything."""
+    """Named groups of strokes and words in front of everything, and the words in front of the strokes."""
 
     def __init__(self, view: View) -> None:
         self._groups: dict[str, list[vtkProp]] = {}
-        self.renderer = vtkRenderer()
-        self.renderer.SetLayer(1)
-        self.renderer.InteractiveOff()
-        self.renderer.SetActiveCamera(view.renderer.GetActiveCamera())
-        view.ren_win.SetNumberOfLayers(2)
-        view.ren_win.AddRenderer(self.renderer)
+        self._view = view
+        self._strokes, self.renderer = self._layer(1), self._layer(2)
+
+    def _layer(self, number: int) -> vtkRenderer:
+        made = vtkRenderer()
+        made.SetLayer(number)
+        made.InteractiveOff()
+        made.SetActiveCamera(self._view.renderer.GetActiveCamera())
+        self._view.ren_win.SetNumberOfLayers(number + 1)
+        self._view.ren_win.AddRenderer(made)
+        return made
+
+    def close(self) -> None:
+        """Let go of everything."""
+        for layer in (self._strokes, self.renderer):
+            self._view.ren_win.RemoveRenderer(layer)
+            layer.RemoveAllViewProps()
 
     def show(self, name: str, strokes: Sequence[Stroke] = (), words: Sequence[Words] = ()) -> None:
         """Show a group instead of what it showed before; nothing takes it away."""
         for prop in self._groups.pop(name, []):
+            self._strokes.RemoveViewProp(prop)
             self.renderer.RemoveViewProp(prop)
-        made: list[vtkProp] = [_line(stroke) for stroke in strokes]
-        made += [_text(item) for item in words]
-        for prop in made:
-            self.renderer.AddViewProp(prop)
-        if made:
-            self._groups[name] = made
+        lines, texts = [_line(stroke) for stroke in strokes], [_text(item) for item in words]
+        for line in lines:
+            self._strokes.AddViewProp(line)
+        for text in texts:
+            self.renderer.AddViewProp(text)
+        if lines or texts:
+            self._groups[name] = [*lines, *texts]
 
     def shows(self, name: str) -> bool:
         return name in self._groups
 
     def enlarge(self, factor: float) -> None:
         """Make all words and lines larger, for a picture with more points than the screen."""
-        props = self.renderer.GetViewProps()
-        props.InitTraversal()
-        for _ in range(props.GetNumberOfItems()):
-            prop = props.GetNextProp()
+        shown = [layer.GetViewProps() for layer in (self._strokes, self.renderer)]
+        for prop in (props.GetItemAsObject(n) for props in shown for n in range(props.GetNumberOfItems())):
             if isinstance(prop, vtkBillboardTextActor3D):
                 look = prop.GetTextProperty()
                 look.SetFontSize(max(int(round(look.GetFontSize() * factor)), 1))

@@ -35,6 +35,8 @@ class Scene(Sight):
         One of `MODES`: which row of the job card is being looked at.
     apart : float
         0 joined, 1 on the bench.
+    alone : dict of int to (4, 4)
+        Fragments that are shown alone, and where: world_from_scan. Empty where all stand in their places.
     sizes_on_whole : bool
         Whether dimensions are picked on the whole, where there is one, or on the fragments.
     moved : Signal()
@@ -49,6 +51,7 @@ class Scene(Sight):
         self.project = Project()
         self.mode, self.apart = "scans", 1.0
         self.hidden: set[int] = set()
+        self.alone: dict[int, FloatArray] = {}
         self.gap_limit_mm, self.gap_tolerance_mm = 0.5, 0.0
         self.units = sentences.Units()
         self.tint_whole = True
@@ -83,6 +86,7 @@ class Scene(Sight):
         if project.whole is not None and self.whole is None:
             self.whole = self._put_in(project.whole.mesh, None)
         self._hand_pose.clear()
+        self.alone.clear()
         if before.fits is not project.fits or before.fragments is not project.fragments:
             self._gaps.clear()
         self.refresh()
@@ -99,19 +103,27 @@ class Scene(Sight):
         self.whole, self.project = None, Project()
         self._gaps.clear()
         self.moved.emit()  # what others drew goes too
-        self.view.ren_win.RemoveRenderer(self.front.renderer)
-        self.front.renderer.RemoveAllViewProps()
+        self.front.close()
 
     def set_mode(self, mode: str) -> None:
         if mode != self.mode:
             self.mode = mode
+            if mode not in ("join", "gap"):
+                self.alone.clear()
             self.refresh()
 
     def set_apart(self, apart: float) -> None:
         self.apart = apart
         self._hand_pose.clear()
+        if self.alone:
+            self.show_alone({})
         self._move_all()
         self.view.update()
+
+    def show_alone(self, poses: dict[int, FloatArray]) -> None:
+        """Show some fragments alone, at these world_from_scan; with none, all where they belong."""
+        self.alone = poses
+        self.refresh()
 
     def set_hidden(self, fragment: int, hidden: bool) -> None:
         (self.hidden.add if hidden else self.hidden.discard)(fragment)
@@ -132,7 +144,7 @@ class Scene(Sight):
         """Colour and place everything anew."""
         shows_whole = self.shows_whole()
         for number, drawn in self.fragments.items():
-            visible = not shows_whole and number not in self.hidden
+            visible = not shows_whole and self._is_shown(number)
             drawn.actor.SetVisibility(visible)
             # a darkened colour would not be found on the colour bar again
             drawn.actor.GetProperty().SetAmbient(0.65 if self.mode == "gap" else 0.42)
@@ -155,7 +167,8 @@ class Scene(Sight):
 
     def poses(self) -> dict[int, FloatArray]:
         """world_from_scan of every fragment as shown now."""
-        return {i: self._hand_pose.get(i, pose) for i, pose in enumerate(world_poses(self.project, self.apart))}
+        stands = enumerate(world_poses(self.project, self.apart))
+        return {i: self._hand_pose.get(i, self.alone.get(i, pose)) for i, pose in stands}
 
     def shows_whole(self) -> bool:
         """Whether the whole is shown in place of the fragments."""
@@ -163,8 +176,9 @@ class Scene(Sight):
         return wanted and self.whole is not None
 
     def frames(self) -> dict[int, FloatArray]:
-        """world_from_scan of every fragment as shown now, and world_from_part at -1."""
-        return {**self.poses(), -1: self._world_from_part()}
+        """world_from_scan of every fragment as shown now, in the whole where that is shown; world_from_part at -1."""
+        stands = dict(enumerate(world_poses(self.project, 0.0))) if self.shows_whole() else self.poses()
+        return {**stands, -1: self._world_from_part()}
 
     def all_in_sight(self) -> bool:
         """As of fragments, of the whole where it is shown."""
@@ -176,7 +190,10 @@ class Scene(Sight):
         """The fragments that can be seen and pointed at."""
         if self.shows_whole():
             return {}
-        return {i: d.mesh for i, d in self.fragments.items() if i not in self.hidden}
+        return {i: d.mesh for i, d in self.fragments.items() if self._is_shown(i)}
+
+    def _is_shown(self, number: int) -> bool:
+        return number in self.alone if self.alone else number not in self.hidden
 
     def pick(self, x: float, y: float) -> Hit | None:
         """The fragment, triangle and point at a display position."""
@@ -277,11 +294,12 @@ class Scene(Sight):
     def _show_front(self, poses: dict[int, FloatArray]) -> None:
         ink, ground = self.palette.on_accent, self.palette.accent
         words = [Words(text, apply(poses[f], point[None])[0], ink, ground) for f, text, point in self._marks
-                 if f in poses and f not in self.hidden]  # fmt: skip
+                 if f in poses and self._is_shown(f)]  # fmt: skip
         self.front.show("marks", words=words)
         strokes, said = [], []
         cut = self._cut is not None and self.mode == "gap"
-        whole_way = self.apart <= HALF  # beyond, the fragments turn back to how they lay on the bench
+        # beyond half way the fragments turn back to how they lay on the bench
+        whole_way = self.apart <= HALF and not self.alone
         if self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown():
             world = self._world_from_part()
             for slip in slips(self.project):
@@ -342,7 +360,7 @@ class Scene(Sight):
                 return pose @ inverse(placement.part_from_scan)
         return np.eye(4)
 
-    def _place_letters(self) -> None:
+    def place_letters(self) -> None:
         """Before each frame: over the fragments as the camera sees them."""
         shown = [
             (drawn.label, apply(self._placed[number], drawn.outline)) for number, drawn in self.fragments.items()
@@ -372,6 +390,6 @@ def _letters_of(scene: ref[Scene]) -> Callable[..., None]:
     def place(*_: object) -> None:
         there = scene()
         if there is not None:
-            there._place_letters()
+            there.place_letters()
 
     return place

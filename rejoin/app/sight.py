@@ -35,6 +35,9 @@ class Sight(QObject):
         """world_from_scan of every fragment as shown now."""
         raise NotImplementedError
 
+    def place_letters(self) -> None:
+        """Put each fragment's letter where the camera sees it beside its fragment."""
+
     def look_at_all(self) -> None:
         """Turn the camera to the usual slanting view of everything shown."""
         self.own = False
@@ -45,13 +48,20 @@ class Sight(QObject):
         """Bring everything into sight, from where the camera looks."""
         if self.view.ren_win is None:  # closed, while an animation was still under way
             return
-        bounds = np.array(self.view.renderer.ComputeVisiblePropBounds()).reshape(3, 2)
+        camera, renderer = self.view.renderer.GetActiveCamera(), self.view.renderer
+        bounds = np.array(renderer.ComputeVisiblePropBounds()).reshape(3, 2)
+        if outlines := self._outlines():  # the boxes of turned fragments are wider than they are
+            points = np.concatenate(outlines)
+            bounds = np.stack([points.min(axis=0), points.max(axis=0)], axis=1)
+        camera.SetViewAngle(30.0)
+        if bounds[0, 0] <= bounds[0, 1]:
+            renderer.ResetCamera(bounds.ravel().tolist())
+            self.place_letters()  # they still stand where the camera last saw them
         for drawn in self.fragments.values():  # the letters stand a little outside
             if drawn.label is not None and drawn.label.GetVisibility() and bounds[0, 0] <= bounds[0, 1]:
                 place = np.array(drawn.label.GetPosition())
                 bounds = np.stack([np.minimum(bounds[:, 0], place), np.maximum(bounds[:, 1], place)], axis=1)
-        self.view.renderer.GetActiveCamera().SetViewAngle(30.0)
-        self.view.renderer.ResetCamera(bounds.ravel().tolist())
+        renderer.ResetCamera(bounds.ravel().tolist())
         self._come_closer(bounds)
         self.view.renderer.ResetCameraClippingRange()
         self.view.update()

@@ -60,6 +60,11 @@ def unit_of(kind: str, units: Units) -> str:
     return "deg" if kind in DEGREES else "g" if kind == WEIGHT else units.name
 
 
+def unit_shown(kind: str, units: Units) -> str:
+    """The unit of a kind of size as it stands beside a figure."""
+    return _scale(kind, units)[1]
+
+
 def with_spread(kind: str, amount: float, u95: float | None, units: Units) -> str:
     """A value, give or take what it is good to."""
     if not u95:
@@ -205,7 +210,8 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
                       "angular misalignment, unless the part was made so."))
     if one.gap_low_mm is not None and one.gap_high_mm is not None:
         low, high = units.length(one.gap_low_mm, True), units.length(one.gap_high_mm, True)
-        lines.append((PLAIN, f"Gap along the crack {low} to {high}."))
+        minus = " Below zero they overlap." if one.gap_low_mm < 0.0 else ""
+        lines.append((PLAIN, f"Gap along the crack {low} to {high}.{minus}"))
     lines.append((PLAIN, f"Crack {units.length(one.length_mm)} long, section {units.area(one.section_mm2)}."))
     if one.wall_mm is not None:
         least, middle, most = (units.length(wall) for wall in one.wall_mm)

@@ -15,6 +15,9 @@ from rejoin.core.records import FloatArray, FractureFace, IntArray, Project
 
 Bytes = npt.NDArray[np.uint8]
 
+PALE = 0.7
+"""How far fragments lose their own colour beside a gap map, where a blue one would seem to gape."""
+
 
 _drawn: WeakKeyDictionary[FractureFace, tuple[ref[Display], IntArray]] = WeakKeyDictionary()
 _lock = Lock()
@@ -54,7 +57,7 @@ def face_colours(drawn: Drawn, faces: list[tuple[FractureFace, float]]) -> Bytes
 
 def gap_colours(drawn: Drawn, gap_mm: FloatArray, facing: IntArray, limit_mm: float, tolerance_mm: float) -> Bytes:
     """Vertex colours (n, 3) of the gap map, ``gap_mm`` (N,) by vertex of the scan."""
-    shown = np.tile(colours.rgb(drawn.colour), (len(drawn.display.mesh.vertices), 1))
+    shown = np.tile(colours.blend(drawn.colour, colours.FRAGMENTS[0], PALE), (len(drawn.display.mesh.vertices), 1))
     places = drawn.display.drawn_vertices(facing)
     shown[places] = colours.gap_colours(gap_mm[drawn.display.vertex_of[places]], limit_mm, tolerance_mm)
     return shown

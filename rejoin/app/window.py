@@ -21,6 +21,7 @@ import rejoin
 from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
 from rejoin.app.bench import Bench
+from rejoin.app.book import Book
 from rejoin.app.class_mode import ClassMode
 from rejoin.app.colour_bar import ColourBar
 from rejoin.app.dress import Dress, Holder, Splitter
@@ -83,6 +84,7 @@ class Window(FileWork):
     def _build(self) -> None:
         self.view = View(self)
         self.scene = Scene(self.view, self)
+        self.book = Book(self.bench, self.scene, self)
         self.tools = Tools(self.bench, self.scene, self)
         self.panels = tuple(kind(self.bench, self.scene, self.tools) for kind in PANELS)
         self.scans, self.faces = self.panel(ScansPanel), self.panel(FacesPanel)
@@ -158,6 +160,11 @@ class Window(FileWork):
         self.scans.sample_wanted.connect(self.open_sample)
         self.whole.save_wanted.connect(self.save_whole)
         self.gap.apart_wanted.connect(self._slide)
+        for button in (self.join.book_button, self.gap.book_button):
+            button.clicked.connect(lambda: self.book.toggle(self.join.chosen()))
+            self.book.changed.connect(button.setChecked)
+        self.join.list.currentRowChanged.connect(lambda row: self.book.open(row) if self.book.is_open else None)
+        self.tools.tool_changed.connect(lambda tool: self.book.close() if tool == "move" else None)
         self.dimensions.beside_changed.connect(self.show_beside)
 
     # showing

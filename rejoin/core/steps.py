@@ -274,6 +274,7 @@ def check_dimensions(
 ) -> Project:
     """Measure every dimension that was picked, compare it with its reading, judge it by its limits, prove the scales.
 
+    A size is measured again only where its picks or what they lie on changed; the answer is the same as of all anew.
     The fit-up of every measured joint, as a welder needs it, is worked out with it.
 
     Raises
@@ -281,8 +282,9 @@ def check_dimensions(
     WrongUse
         Where only one of the two temperatures is given, or they come without the metal.
     """
-    from rejoin.core.dimensions.checking import Bench, check_all
+    from rejoin.core.dimensions.checking import check_all
     from rejoin.core.dimensions.fitup import fit_ups_of
+    from rejoin.core.dimensions.remembering import Bench
 
     settings, started = settings or DimensionSettings(), time.perf_counter()
     whole = None if project.whole is None else project.whole.mesh

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QLabel
 
 from rejoin.app import size_words
 from rejoin.app.sentences import Units
+from rejoin.core import steps
 from rejoin.core.records import DimensionCheck, Reading, ScaleCheck
 from tests.app import made_plate, made_up
 from tests.app.person import Person
@@ -48,6 +49,7 @@ def test_a_size_has_as_many_places_as_its_uncertainty_is_worth(kind, amount, u95
 
 def test_a_typed_number_is_shown_as_short_as_it_is():
     assert size_words.typed("bore", 16.02, MM) == "16.02" and size_words.typed("bore", 84.1375, INCH) == "3.3125"
+    assert [size_words.unit_shown(kind, INCH) for kind in ("bore", "angle", "weight")] == ["in", "°", "g"]
     assert size_words.typed("bore", None, MM) == "" and size_words.typed("angle", 30.0, INCH) == "30"
 
 
@@ -95,6 +97,14 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     for field in ("value", "limit"):
         line = panel.reading.fields[field]
         assert not line.text() and line.placeholderText().startswith("such as"), "no figure that looks filled in"
+
+    def labels() -> set[str]:
+        return {label.text() for label in panel.reading.findChildren(QLabel)}
+
+    assert {"Caliper reads, mm", "good to ±, mm", "Drawing: from, mm"} <= labels(), "no figure without its unit"
+    window.bench.set_units("inch")
+    assert {"Caliper reads, in", "good to ±, in", "Drawing: from, in"} <= labels()
+    window.bench.set_units("mm")
 
     fields = panel.reading.fields
     for field, text in (("value", "16,02"), ("limit", "0.05")):
@@ -319,3 +329,32 @@ def test_the_table_grows_with_the_text(window, qtbot):
     finally:
         QApplication.setFont(old)
         window.change_text(0)
+
+
+def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(window):
+    """The whole stands where the joined fragments did: so do marks and sizes picked on these."""
+    person = Person(window)
+    project = steps.measure_fit(made_up.joined())
+    taken = np.array([[0.0, 15, 10], [0.0, 20, 10]])
+    one = check(frame=1, lines_mm=taken[None], value=5.0, kind="points")
+    whole = made_up.whole()
+    project = replace(whole, fits=project.fits, readings=(reading(on=(1,)),), checks=(one,),
+                      fit_ups=steps.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
+    assert len(project.fit_ups[0].marks_a_mm)
+    window.bench.session.apply("Fuse", project)
+    person.open_row(60)
+    panel, drawn = window.dimensions, window.scene.front
+    person.unfold(panel, "Fit-up before welding")
+    person.set_slider(window.apart, 0.0)
+    panel.fit_up.marks.setChecked(True)
+
+    def places() -> list[np.ndarray]:
+        props = drawn._groups["dimensions"]
+        return [np.array(prop.GetPosition()) for prop in props if hasattr(prop, "GetInput")]
+
+    joined = places()
+    assert len(joined) == 1 + 2 * len(project.fit_ups[0].marks_a_mm)
+    person.set_slider(window.apart, 0.4)
+    assert np.allclose(places(), joined)
+    panel.on.setCurrentIndex(1)
+    assert not np.allclose(places()[-1], joined[-1]), "on the fragments they go with these"

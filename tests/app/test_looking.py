@@ -341,3 +341,54 @@ def test_what_was_opened_is_scrolled_into_sight(window, qtbot):
     window.card.unfold(5)
     head, view = window.card.heads[5], window.card.viewport()
     qtbot.waitUntil(lambda: 0 <= head.mapTo(view, QPoint(0, 0)).y() < 40, timeout=2000)
+
+
+def test_a_joint_is_opened_like_a_book(window):
+    """Both faces look at the person, side by side; whatever the person does next finds the fragments in place."""
+    person, project, scene = Person(window), made_up.joined(), window.scene
+    window.bench.session.apply("Join", project)
+    person.open_row(30)
+    joint, button = project.joints[0], window.join.book_button
+    before, camera = scene.poses(), scene.view.renderer.GetActiveCamera()
+    looked = np.array([*camera.GetPosition(), *camera.GetFocalPoint(), *camera.GetViewUp()])
+    person.click(button)
+    assert button.isChecked() and window.gap.book_button.isChecked()
+    towards = np.array(camera.GetViewPlaneNormal())
+    middles = []
+    for number, face in ((joint.a, joint.face_a), (joint.b, joint.face_b)):
+        assert scene.poses()[number][:3, :3] @ facing_normal(window, number, face.triangles) @ towards > 0.95
+        mesh = project.fragments[number].mesh
+        corners = apply(scene.poses()[number], mesh.vertices[np.unique(mesh.triangles[face.triangles])])
+        middles.append(window.view.widget_position(corners.mean(axis=0)).toPoint())
+        hit = scene.pick(*scene.view.project(corners.mean(axis=0)[None])[0, :2])
+        assert hit is not None and hit.fragment == number and hit.triangle in face.triangles, "nothing hides the face"
+    assert middles[0].x() + 40 < middles[1].x() and abs(middles[0].y() - middles[1].y()) < 20
+    assert scene.all_in_sight() and abs(sum(m.x() for m in middles) / 2 - window.view.width() / 2) < 60, "in the middle"
+
+    def is_back() -> bool:
+        now = np.array([*camera.GetPosition(), *camera.GetFocalPoint(), *camera.GetViewUp()])
+        same = all(np.allclose(scene.poses()[n], pose) for n, pose in before.items())
+        return same and np.allclose(now, looked) and not button.isChecked() and not window.gap.book_button.isChecked()
+
+    person.click(button)
+    assert is_back()
+    person.click(button)
+    person.open_row(40)
+    assert window.gap.book_button.isChecked(), "the colours of the gap are seen on both faces"
+    person.click(window.gap.book_button)
+    assert is_back()
+    person.open_row(30)
+    person.click(button)
+    window.take_tool("move")
+    assert is_back(), "what is moved by hand is moved in its place"
+    window.take_tool("look")
+    person.click(button)
+    person.open_row(20)
+    assert is_back()
+    person.open_row(30)
+    person.click(button)
+    person.set_slider(window.apart, 0.3)
+    assert not button.isChecked() and len(scene.shown()) == 2
+    person.click(button)
+    window.bench.session.apply("Open", made_up.joined())
+    assert not button.isChecked() and not scene.alone and person.troubles == []

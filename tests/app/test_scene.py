@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from vtkmodules.util.numpy_support import vtk_to_numpy
+from vtkmodules.vtkRenderingCore import vtkCamera
 
-from rejoin.app import colours
+from rejoin.app import colours, sentences, size_words, tints
+from rejoin.app.letters import letter_places
 from rejoin.app.poses import bench as bench_poses
 from rejoin.app.poses import world_poses
+from rejoin.core import steps
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
 
@@ -120,20 +126,68 @@ def test_letters_are_in_sight_after_fitting(window, qtbot):
             assert window.view.rect().contains(place)
 
 
+@pytest.mark.parametrize("shift", [0.0, 9.0, -9.0])
+def test_no_letter_lies_on_another_fragment(shift):
+    """A small piece before the middle of a large one, as seen from the front: its letter goes where it is free."""
+    corners = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
+    large, small = corners * [40.0, 1.0, 30.0], corners * [8.0, 1.0, 20.0] + [2.0, -10.0, -16.0 + shift]
+    camera = vtkCamera()
+    camera.SetPosition(0.0, -400.0, 0.0)
+    camera.SetFocalPoint(0.0, 0.0, 0.0)
+    camera.SetViewUp(0.0, 0.0, 1.0)
+    camera.SetViewAngle(30.0)
+    of_large, of_small = letter_places(camera, 800, [large, small])
+    assert of_large[2] > 30.0 and abs(of_large[0]) < 1.0, "over its own, as usual"
+    seen = of_small * (400.0 / (400.0 + of_small[1]))
+    assert abs(seen[0]) > 40.0 or abs(seen[2]) > 30.0, "not on the large one"
+    assert abs(seen[2]) < 60.0 and abs(seen[0]) < 60.0, "nor far away"
+    assert np.linalg.norm(of_large - of_small) > 5.0
+
+
 @pytest.mark.parametrize("along", [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.3, -0.4, -0.9)])
 def test_letters_stand_over_their_fragments_and_beside_each_other(window, qtbot, along):
-    """Also where one fragment hides the other, as along the part."""
+    """Also where one fragment hides the other, as along the part; where one is seen over the other, beside them."""
     scene, view = window.scene, window.view
     window.bench.session.apply("Join", made_up.joined())
     scene.set_apart(0.0)
     scene.look_from(along, (0, 0, 1) if along[0] else (1, 0, 0))
     qtbot.wait(30)
-    places = []
+    places, seen = [], [view.project(apply(scene.poses()[number], fragment.mesh.vertices))
+                        for number, fragment in enumerate(window.bench.project.fragments)]  # fmt: skip
     for number, drawn in scene.fragments.items():
-        mesh = window.bench.project.fragments[number].mesh
-        seen = view.project(apply(scene.poses()[number], mesh.vertices))
+        own, other = seen[number], seen[1 - number]
         x, y, _ = view.project(np.array([drawn.label.GetPosition()]))[0]
-        assert seen[:, 1].max() < y < seen[:, 1].max() + 60
+        over = own[:, 1].max() < y < own[:, 1].max() + 60
+        aside = own[:, 0].min() - 60 < x < min(own[:, 0].min(), other[:, 0].min())
+        assert over or (along == (0.0, 1.0, 0.0) and aside)
         places.append((x, y))
     (ax, ay), (bx, by) = places
     assert max(abs(ax - bx), abs(ay - by)) > 15
+
+
+def test_beside_a_gap_map_no_fragment_has_a_colour_of_the_map(window):
+    """The second fragment is blue, as what gapes is."""
+    project = steps.measure_fit(made_up.joined())
+    window.bench.session.apply("Join", project)
+
+    def tone() -> float:
+        """How much more blue than red B is where it lies against nothing."""
+        drawn = window.scene.fragments[1]
+        shown = vtk_to_numpy(drawn.data.GetPointData().GetScalars()).astype(float)
+        away = np.setdiff1d(drawn.display.vertex_of, tints.gaps_of(project, 1)[1])
+        shown = shown[np.isin(drawn.display.vertex_of, away)]
+        return float((shown[:, 2] - shown[:, 0]).max())
+
+    window.scene.set_mode("gap")
+    assert tone() < 10
+    rgb = colours.rgb(colours.FRAGMENTS[1]).astype(float)
+    assert rgb[2] - rgb[0] > 30, "on its own it is blue"
+
+
+def test_a_gap_that_overlaps_is_told_as_such():
+    project = steps.measure_fit(made_up.joined())
+    (one,) = steps.check_dimensions(project).fit_ups
+    for low, told in ((-0.05, True), (0.02, False)):
+        lines = [words for _, words in size_words.fit_up_lines(project, replace(one, gap_low_mm=low, gap_high_mm=0.1),
+                                                               sentences.Units())]  # fmt: skip
+        assert any("Below zero they overlap." in words for words in lines) == told

@@ -174,8 +174,11 @@ def test_the_order_of_three_pieces() -> None:
     assert all(row[1][2] > 0.9 and row[2] < 0.05 for row in order[1:])
     told = order_in_words(order, "ABC")
     assert told.startswith("Order of assembly: A stays, then ") and "interlock" not in told
+    assert order_in_words([order[0], (1, np.array([0.0, 0.6, -0.8]), 0.0)], "ABC").endswith(
+        "then B along x +0.00, y -0.60, z +0.80 of the whole.")  # fmt: skip
     locked = order_in_words([order[0], (1, np.array([0.0, 0, 1]), 0.25)], "ABC")
-    assert "B along (0.00, 0.00, -1.00), 25% of its joint in the way." in locked and "interlock" in locked
+    assert "B along x +0.00, y +0.00, z -1.00 of the whole, 25% of its joint in the way." in locked
+    assert "interlock" in locked
 
 
 def test_rims_in_closed_form() -> None:

@@ -105,3 +105,11 @@ class Panel(QWidget):
         label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         label.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         return label
+
+
+def book_button() -> QPushButton:
+    """The button that opens a joint like a book; the window knows what it does."""
+    made = QPushButton("Open like a book")
+    made.setToolTip("Turn both faces of the joint towards you, side by side; once more, and all stands as before.")
+    made.setCheckable(True)
+    return made

@@ -206,7 +206,7 @@ class DimensionsPanel(Panel):
         return checks[number] if len(checks) == len(self.bench.project.readings) else None
 
     def measure(self, title: str, edit: Callable[[Project], Project] | None = None, fit_up: bool = False) -> bool:
-        """Do an edit and measure everything again, as one step; the fit-up stands unless it is asked for."""
+        """Do an edit and measure what it changed, as one step; the fit-up stands unless it is asked for."""
         return self.bench.work(title, sizing_tasks.check, edit, settings=self.settings(), fit_up=fit_up)
 
     def settings(self) -> DimensionSettings | None:

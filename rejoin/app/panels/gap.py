@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout,
 from rejoin.app import joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.colour_bar import ColourBar
-from rejoin.app.panels.base import Panel
+from rejoin.app.panels.base import Panel, book_button
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
 from rejoin.core.records import Project
@@ -57,9 +57,10 @@ class GapPanel(Panel):
         self.both = self.button("Draw apart, or together", "Draw the fragments from each other, to turn the view to "
                                 "each face, or join them again. The slider “Apart” does the same.",
                                 self.show_both)  # fmt: skip
+        self.book_button = book_button()
         self.caution = self.text(sentences.CAUTION, "caution")
         self.box.addWidget(self.numbers)
-        self.box.addWidget(self.row(self.both))
+        self.box.addWidget(self.row(self.both, self.book_button))
         self.box.addWidget(form_holder)
         self.box.addWidget(self.row(self.cut, self.direction))
         self.box.addWidget(self.place)
@@ -95,7 +96,8 @@ class GapPanel(Panel):
             spin.setValue(value / units.mm)
             spin.blockSignals(False)
         self.bar.set_range(self.scene.gap_limit_mm, self.scene.gap_tolerance_mm, units)
-        self.both.setEnabled(bool(project.fits))
+        for button in (self.both, self.book_button):
+            button.setEnabled(bool(project.fits))
 
     def show_both(self) -> None:
         """Draw the fragments apart so that their faces are seen, or join them again."""

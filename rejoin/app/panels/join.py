@@ -8,7 +8,7 @@ from rejoin.app import joint_words, sentences, tasks
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
 from rejoin.app.in_units import in_units
-from rejoin.app.panels.base import Panel
+from rejoin.app.panels.base import Panel, book_button
 from rejoin.app.panels.by_hand import ByHand
 from rejoin.app.panels.known_sizes import KnownSizes
 from rejoin.app.panels.other_ways import OtherWays
@@ -40,6 +40,7 @@ class JoinPanel(Panel):
                                          lambda: self._decide("Reject joint", edits.reject_joint))  # fmt: skip
         self.free_button = self.button("Let the numbers decide", "Take the pin or the rejection back.",
                                        lambda: self._decide("Free joint", edits.free_joint))  # fmt: skip
+        self.book_button = book_button()
         self.ways = OtherWays(self)
         self.by_hand = ByHand(self)
         self.sizes = KnownSizes(self)
@@ -49,6 +50,7 @@ class JoinPanel(Panel):
         self.box.addWidget(self.list)
         self.box.addWidget(self.evidence)
         self.box.addWidget(self.row(self.pin_button, self.reject_button, self.free_button))
+        self.box.addWidget(self.row(self.book_button))
         self.box.addWidget(self.ways)
         self.box.addWidget(self.hand)
         self.box.addWidget(Fold("Sizes known from elsewhere", self.sizes))
@@ -129,6 +131,7 @@ class JoinPanel(Panel):
         fit = joint_words.fit_of(project, row) if row is not None else None
         self.evidence.setText(joint_words.joint_evidence(joint, self.bench.units, fit) if joint else "")
         self.evidence.setVisible(joint is not None)
+        self.book_button.setVisible(joint is not None)
         self.pin_button.setVisible(joint is not None and joint.state != "pinned")
         self.reject_button.setVisible(joint is not None and joint.state != "rejected")
         self.free_button.setVisible(joint is not None and joint.state != "found")

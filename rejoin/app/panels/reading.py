@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFormLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import size_words
 from rejoin.app.forms import Fold
@@ -79,6 +79,11 @@ class ReadingPart(QWidget):
         units = self.bench.units
         lines_into(self.verdicts, self.panel, size_words.check_lines(reading, check, units))
         self.verdicts.setToolTip("" if check is None else in_units(check.sentence, units).replace("+-", "±"))
+        unit = size_words.unit_shown(reading.kind, units)
+        for field, words in (("value", "Caliper reads"), ("limit", "good to ±"), ("low", "Drawing: from")):
+            label = self._form.labelForField(self.fields[field])
+            if isinstance(label, QLabel):
+                label.setText(f"{words}, {unit}")
         written = reading.kind not in (*size_words.DEGREES, size_words.WEIGHT)
         if reading is not self._shown or written:
             self.name.setText(reading.name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -17,43 +17,25 @@ from rejoin.core.dimensions.agreement import (
     normalised_error,
     scale_of,
 )
-from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.mating import Fit, fit_of
 from rejoin.core.dimensions.placing import Body
 from rejoin.core.dimensions.readings import WEIGHT
+from rejoin.core.dimensions.remembering import Bench, ready_ground, size_once
 from rejoin.core.dimensions.sizes import DEGREES, Size, measure
 from rejoin.core.dimensions.tables import DENSITY_G_CM3, at_20_degrees
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import is_closed, volume
-from rejoin.core.records import (
-    DimensionCheck,
-    FloatArray,
-    Fragment,
-    Mesh,
-    Placement,
-    Reading,
-    ScaleCheck,
-)
+from rejoin.core.records import DimensionCheck, FloatArray, Reading, ScaleCheck
 from rejoin.core.settings import DimensionSettings, Report
 from rejoin.core.transforms import apply, identity
 
 NOT_PROVEN = "Scale not proven."
 
 
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """What is there to be measured: fragments with their placements, the whole, or the whole alone."""
-
-    fragments: tuple[Fragment, ...]
-    placements: tuple[Placement, ...]
-    whole: Mesh | None
-    noise_mm: float = 0.0
-
-
 def check_all(
     bench: Bench, readings: Sequence[Reading], settings: DimensionSettings, report: Report
 ) -> tuple[tuple[DimensionCheck, ...], tuple[ScaleCheck, ...]]:
-    """Measure every dimension and judge it.
+    """Measure every dimension and judge it; what was measured before on the same things is not measured again.
 
     Parameters
     ----------
@@ -111,12 +93,12 @@ class _Bodies:
         if on < 0:
             if self.bench.whole is None:
                 raise NoAnswer("There is no whole to measure on.", "Fuse the fragments first.")
-            return Body(ground_of(self.bench.whole), -1, identity(), None, None, self.bench.noise_mm)
+            return Body(ready_ground(self.bench.whole), -1, identity(), None, None, self.bench.noise_mm)
         if on >= len(self.bench.fragments):
             raise NoAnswer("The fragment that was picked is no longer there.", "Pick the dimension again.")
         fragment = self.bench.fragments[on]
         known = self._made.get((on, not placed))
-        ground = ground_of(fragment.mesh) if known is None else known.ground
+        ground = ready_ground(fragment.mesh) if known is None else known.ground
         if not placed:
             return Body(ground, on, identity(), None, None, fragment.noise_mm)
         placement = self.bench.placements[on] if on < len(self.bench.placements) else None
@@ -155,10 +137,14 @@ class _Bodies:
 def _size(bodies: _Bodies, reading: Reading, settings: DimensionSettings) -> Size | str:
     if reading.kind == WEIGHT:
         return ""
-    try:
-        return measure(reading.kind, reading.picks_mm, bodies.of(reading), settings.pick_reach)
-    except NoAnswer as error:
-        return str(error)
+
+    def measured() -> Size | str:
+        try:
+            return measure(reading.kind, reading.picks_mm, bodies.of(reading), settings.pick_reach)
+        except NoAnswer as error:
+            return str(error)
+
+    return size_once(reading, bodies.bench, settings.pick_reach, measured)
 
 
 def _at_reference(reading: Reading, settings: DimensionSettings) -> float | None:

@@ -85,8 +85,8 @@ def order_in_words(order: Sequence[tuple[int, FloatArray, float]], names: Sequen
         return ""
     told = []
     for piece, way, barred in order[1:]:
-        along = ", ".join(f"{0.0 - one:.2f}" for one in way)
-        told.append(f"{names[piece]} along ({along})")
+        along = ", ".join(f"{axis} {0.0 - one:+.2f}" for axis, one in zip("xyz", way, strict=True))
+        told.append(f"{names[piece]} along {along} of the whole")
         told[-1] += f", {barred:.0%} of its joint in the way" if barred > FREE else ""
     locked = any(barred > FREE for _, _, barred in order[1:])
     end = " Where a joint is in the way no straight way is open: the pieces interlock." if locked else ""

@@ -111,14 +111,14 @@ def restore(
         A size far from what is there.
     """
     from rejoin.core.dimensions.bynumber import restored_bore, restored_boss, restored_plane
-    from rejoin.core.dimensions.growing import ground_of
     from rejoin.core.dimensions.regions import feature_at
+    from rejoin.core.dimensions.remembering import ready_ground
 
     if kind not in ("bore", "boss", "plane"):
         raise WrongUse(f"{kind!r} cannot be put in by number.", "Choose bore, boss or plane.")
     if project.whole is None or not project.whole.closed:
         raise NoAnswer("There is no closed whole to restore.", "Fuse the fragments first.")
-    ground = ground_of(project.whole.mesh)
+    ground = ready_ground(project.whole.mesh)
     feature = feature_at(ground, pick_mm, ("plane",) if kind == "plane" else ("cylinder",), zone=False)
     if kind == "bore":
         whole = restored_bore(project.whole, ground, feature, size_mm, depth_mm, note)

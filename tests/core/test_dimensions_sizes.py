@@ -10,6 +10,7 @@ import pytest
 import trimesh
 from manifold3d import Manifold as Solid
 
+from rejoin.core.dimensions import sizes
 from rejoin.core.dimensions.bores import bore_sizes
 from rejoin.core.dimensions.figures import Figure
 from rejoin.core.dimensions.growing import Ground, ground_of
@@ -26,6 +27,8 @@ from tests.core.solids_to_measure import plate
 from tests.makers.scanning import evenly_meshed
 
 NOISE = 0.02
+
+ARC = np.column_stack([10 * np.cos(np.linspace(0, 1, 50)), 10 * np.sin(np.linspace(0, 1, 50)), np.tile([0.0, 5.0], 25)])
 
 WANTED = {
     "bore": ([[-10, 0, 0]], 20.0),
@@ -231,6 +234,22 @@ def test_a_bore_is_found_right_below_its_rim() -> None:
         pick = np.array([-20 + 10 * np.cos(turn), 10 * np.sin(turn), 6.0 - depth])
         found = feature_at(ground, pick, ("cylinder",))
         assert found.hollow and found.shape.radius_mm == pytest.approx(10.0, abs=0.03)
+
+
+@pytest.mark.parametrize(("sd", "told"), [(4.0, True), (6.0, False)])
+def test_a_diameter_that_may_be_nothing_is_not_told(
+    sd: float, told: bool, exact: Ground, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bore of 20 mm of which so little is there that U is 8 mm, or 12."""
+    little = replace(bore_sizes(Figure("cylinder", np.zeros(3), np.eye(3)[2], 10.0), ARC, True), two_point=None)
+    monkeypatch.setattr(sizes, "bore_sizes", lambda *_: little)
+    monkeypatch.setattr(sizes, "spread", lambda *_: (sd, np.inf, ()))
+    picks, bodies = np.array([[-10.0, 0.0, 0.0]]), [body_of(exact)]
+    if told:
+        assert measure("bore", picks, bodies).u95 == pytest.approx(2.0 * sd, rel=0.03)
+    else:
+        with pytest.raises(NoAnswer, match="bends too little to tell a diameter"):
+            measure("bore", picks, bodies)
 
 
 def test_wrong_use_is_said(exact: Ground) -> None:

@@ -44,6 +44,10 @@ MOSTLY = 2.0
 RAYLEIGH = float(np.sqrt(-2.0 * np.log(0.0455)))
 
 
+UNTOLD = 0.5
+"""Share of a diameter that its U may be: beyond, it may be none or another half as large."""
+
+
 @dataclass(frozen=True, eq=False)
 class Size:
     """A measured dimension, mm or degrees, with its uncertainty for 95 %.
@@ -126,6 +130,9 @@ def _sized(kind: str, found: list[Placed], bodies: list[Body]) -> Size:
     if follows:
         fresh, u95 = u95, half_width(0.5 * u95, follows)
         notes = (*notes, *_of_layers(kind, fresh, u95))
+    if kind in ("bore", "shaft") and u95 > UNTOLD * value:
+        raise NoAnswer(f"The surface at the pick bends too little to tell a diameter: {value:.3g} mm, give or take "
+                       f"{u95:.2g} mm.", "Pick where more of the round was scanned.")  # fmt: skip
     if kind in ("angle", "centres"):
         leaning = kind == "angle" and (found[0].shape.kind == "plane") != (found[1].shape.kind == "plane")
         u95 = to_zero(90.0 - value if leaning else value, u95)

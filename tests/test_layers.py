@@ -28,7 +28,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "relief form outline continuity",
         "evidence search likeness uncertainty turns icp",
         "flat stretches",
-        "rims misalignment",
+        "rims misalignment polishing",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued book",
         "assembling placing merging mended",
         "restoring",

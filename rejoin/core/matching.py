@@ -10,7 +10,7 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
-from rejoin.core.icp import ROUNDS, approached, refined
+from rejoin.core.icp import approached
 from rejoin.core.likeness import (
     Outlines,
     largest_alike,
@@ -19,12 +19,12 @@ from rejoin.core.likeness import (
     promising_pairs,
     unlikeness,
 )
+from rejoin.core.polishing import distinct, refined_whole, slid_about
 from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.rims import Rims
 from rejoin.core.search import UNLIKE, Gallery, Hypothesis, closer, correlate
 from rejoin.core.settings import Report, silent
-from rejoin.core.surfaces import Surface, alike, faced, surface_of, touching_limit
-from rejoin.core.transforms import inverse, rigid
+from rejoin.core.surfaces import Surface, alike, surface_of
 
 PAIRS = {1: 40, 2: 80, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
@@ -239,7 +239,7 @@ class Search:
         """The start refined on the whole fragments, once."""
         known = next((pose for one, pose in self.refined if one is start), None)
         if known is None:
-            known = _refined(self.a, self.b, start.pose)
+            known = refined_whole(self.a, self.b, start.pose)
             self.refined.append((start, known))
         return known
 
@@ -285,46 +285,5 @@ class Search:
         poses = distinct(self.a, self.b, poses + [pose for _, pose in self.refined])
         promising = poses and poses[0].evidence.score > 0.2 * LEAST_SCORE
         if promising and slide and not decided(poses[0].evidence, 0.0).good:
-            poses[0] = _slid(self.a, self.b, poses[0])
+            poses[0] = slid_about(self.a, self.b, poses[0])
         return self.rims.told_apart(distinct(self.a, self.b, poses))
-
-
-def distinct(first: Surface, second: Surface, poses: list[Pose]) -> list[Pose]:
-    """The poses, best first, without those that are a better one over again."""
-    kept: list[Pose] = []
-    for pose in sorted(poses, key=lambda pose: -pose.evidence.score):
-        if not any(alike(first, second, pose.a_from_b, other.a_from_b) for other in kept):
-            kept.append(pose)
-    return kept
-
-
-def _refined(first: Surface, second: Surface, a_from_b: FloatArray) -> Pose:
-    """The better of what ICP finds with the rims and without."""
-
-    def found(with_rims: int, _: Report) -> Pose:
-        pose = refined(first, second, a_from_b, with_rims)
-        return Pose(pose, judge(first, second, pose))
-
-    return max(abreast(found, (ROUNDS, ROUNDS // 2)), key=lambda pose: pose.evidence.score)
-
-
-def _slid(first: Surface, second: Surface, pose: Pose) -> Pose:
-    """The best of the poses that ICP reaches after the faces were slid a little: on flat ones it stops early."""
-    limit = touching_limit(first.fragment, second.fragment)
-    seen = faced(first, second, inverse(pose.a_from_b), first.samples, 2.0 * limit)
-    touching = seen.facing < -0.5
-    if np.count_nonzero(touching) < 12:
-        return pose
-    normal = seen.normals[touching].mean(axis=0)
-    u = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
-    slide = 1.5 * max(first.fragment.spacing_mm, second.fragment.spacing_mm) / np.linalg.norm(u)
-    ways = slide * np.stack([u, np.cross(normal, u) / np.linalg.norm(normal)])
-
-    def slid(start: FloatArray, _: Report) -> Pose:
-        moved = refined(first, second, start)
-        return Pose(moved, judge(first, second, moved))
-
-    for way in ways:
-        starts = [pose.a_from_b @ rigid(np.eye(3), sign * way) for sign in (1.0, -1.0)]
-        pose = max([pose, *abreast(slid, starts)], key=lambda one: one.evidence.score)
-    return pose

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rejoin.core import matching, steps
+from rejoin.core import matching, polishing, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.evidence import LEAST_SCORE, adjusted, believable, certain, decided, judge
 from rejoin.core.matching import BATCHES, PAIRS, Search, match_pair, prepared
@@ -177,7 +177,8 @@ def test_smooth_faces_that_belong_together_are_plain_and_rims_told_only_where_li
         evidence = judge(*given, **more)
         return replace(evidence, held=min(evidence.held, 0.3), score=min(evidence.score, most))
 
-    monkeypatch.setattr(matching, "judge", smooth)
+    for module in (matching, polishing):
+        monkeypatch.setattr(module, "judge", smooth)
     monkeypatch.setattr(matching, "laid_by_rims", lambda *_: asked.append(1))
     monkeypatch.setattr(matching, "PLAIN", plain)
     search, _ = searched(project_of(bracket))

@@ -96,12 +96,14 @@ def _unequally_rough(first: Sequence[FractureFace], second: Sequence[FractureFac
 
 
 def largest_apart(first: Sequence[FractureFace], second: Sequence[FractureFace]) -> list[tuple[int, int]]:
-    """Pairs of faces that lie apart on their fragments, whatever their outlines, the largest first.
+    """Pairs of faces, whatever their outlines, the largest first; of each pair one lies apart on its fragment.
 
-    Where three fragments meet, a face lies against a part of another.
+    Where three fragments meet, a face lies against a part of another. The
+    other has then been found as a whole, and this one may lie within a face
+    that was found too large.
     """
     size = np.minimum.outer(*([face.area_mm2 for face in faces] for faces in (first, second)))
-    apart = np.logical_and.outer(_lie_apart(first), _lie_apart(second))
+    apart = np.logical_or.outer(_lie_apart(first), _lie_apart(second))
     order = np.argsort(np.where(apart, -size / _unequally_rough(first, second), 0.0), axis=None, kind="stable")
     return [divmod(int(k), size.shape[1]) for k in order[: np.count_nonzero(apart)]]
 

@@ -38,8 +38,8 @@ TRIES = (4, 6, 8)
 LAST = 16
 """Pairs of large faces that are looked at last, where nothing has been found."""
 
-APART = 48
-"""Pairs of faces of any outline that are looked at then."""
+APART = {2: 64, 3: 320}
+"""Pairs of faces of any outline that are looked at then, by thoroughness."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -159,7 +159,7 @@ class Search:
             self._compare_next(pairs)
         poses = self._finalists()
         if thoroughness > 1 and not self._laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
-            self._compare(self._large_pairs(pairs), TRIES[-1], partly=True)
+            self._compare(self._large_pairs(pairs, APART[thoroughness]), TRIES[-1], partly=True)
             self._look_at_rims()
             poses = self._finalists()
         if not poses or not decided(poses[0].evidence, 0.0).good:
@@ -172,13 +172,13 @@ class Search:
         one, other = self.galleries
         return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
 
-    def _large_pairs(self, but: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    def _large_pairs(self, but: list[tuple[int, int]], most: int) -> list[tuple[int, int]]:
         """Pairs of large faces that were not among these."""
         faces = [gallery.faces for gallery in self.galleries]
         orders = largest_alike(*self.outlines), largest_apart(*faces)
         seen = set(but)
         left = [[pair for pair in order if pair not in seen] for order in orders]
-        return list(dict.fromkeys(left[0][:LAST] + left[1][:APART]))
+        return list(dict.fromkeys(left[0][:LAST] + left[1][:most]))
 
     def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
         """The next of the pairs of faces, which were not compared yet."""

@@ -16,6 +16,7 @@ from rejoin.core.misalignment import SHARE, Misalignment, misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
 from rejoin.core.transforms import apply, inverse, turn
+from rejoin.core.uncertainty.jointly import Lever, variance
 
 
 def measure_joint(
@@ -81,13 +82,13 @@ def _step_u95(
     pose = placements[joint.a].part_from_scan
     assert pose is not None
     places, ways = apply(pose, step.places), turn(pose, step.ways)
-    variance = np.zeros(len(places))
-    for fragment, placement in ((fragments[n], placements[n]) for n in (joint.a, joint.b)):
-        if placement.covariance is not None and placement.part_from_scan is not None:
-            centre = apply(placement.part_from_scan, fragment.mesh.vertices.mean(axis=0)[None])[0]
-            moves = rows(places, ways, centre)[:, :6]
-            variance += np.einsum("ij,jk,ik->i", moves, placement.covariance, moves)
-    return float(np.hypot(step.u95_mm, 1.96 * np.sqrt(np.percentile(variance, SHARE))))
+    levers = []
+    for number, sign in ((joint.a, 1.0), (joint.b, -1.0)):
+        placement = placements[number]
+        if placement.part_from_scan is not None:
+            centre = apply(placement.part_from_scan, fragments[number].mesh.vertices.mean(axis=0)[None])[0]
+            levers.append(Lever(number, placement, sign * rows(places, ways, centre)[:, :6]))
+    return float(np.hypot(step.u95_mm, 1.96 * np.sqrt(np.percentile(variance(levers), SHARE))))
 
 
 NEAR, WIDE = 16.0, 0.1

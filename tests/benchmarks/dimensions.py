@@ -24,7 +24,7 @@ from rejoin.core.dimensions.growing import ground_of
 from rejoin.core.dimensions.placing import Body
 from rejoin.core.dimensions.sizes import measure
 from rejoin.core.meshes import placed, vertex_normals
-from rejoin.core.records import FloatArray, LayerDoubt, Mesh
+from rejoin.core.records import FloatArray, LayerDoubt, Mesh, Placement
 from rejoin.core.transforms import apply, from_vector, identity, inverse
 from rejoin.core.uncertainty.layers import USUAL_LAYER
 from tests.benchmarks.coverage import KINDS, broken, joined, scans_of
@@ -155,8 +155,8 @@ def coverage(runs: int, rng: np.random.Generator, placings: Iterator[Placing], a
         first, second = noisy(left, alike, rng), noisy(right, alike, rng)
         one = Body(ground_of(first), 0, identity(), None, None, NOISE)
         # the scan lies truly; where it is said to be is wrong, and its size across the joint with it
-        said = replace(one, ground=ground_of(second), number=1, frame_from_mesh=inverse(wrong), covariance=covariance,
-                       centre_mm=centre, layers=layers)  # fmt: skip
+        said = replace(one, ground=ground_of(second), number=1, frame_from_mesh=inverse(wrong), centre_mm=centre,
+                       placement=Placement(None, "program", covariance=covariance, layers=layers))  # fmt: skip
         for where, bodies, wanted in (("across", [one, said], ACROSS), ("one scan", [said, said], ALONE)):
             for kind, picks, truth in wanted:
                 size = measure(kind, np.array(picks), bodies[: len(picks)])

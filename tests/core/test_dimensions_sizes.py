@@ -20,7 +20,7 @@ from rejoin.core.dimensions.rules import _centres
 from rejoin.core.dimensions.sizes import measure
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed, vertex_normals
-from rejoin.core.records import FloatArray, Mesh, Shape
+from rejoin.core.records import FloatArray, Mesh, Placement, Shape
 from rejoin.core.transforms import from_vector, identity
 from tests.core.solids_to_measure import noisy as noisy_solid
 from tests.core.solids_to_measure import plate
@@ -279,11 +279,12 @@ def test_coverage_across_a_joint() -> None:
     centre = right.vertices.mean(axis=0)
     picks = np.array([[-30.0, 2.0, 1.0], [30.0, 2.0, 1.0]])
     held = []
+    placement = Placement(None, "program", covariance=covariance)
     for _ in range(100):
         true = from_vector(root @ rng.normal(size=6), centre)
         bodies = [
             _body(left, 0, NOISE, rng),
-            replace(_body(placed(right, true), 1, NOISE, rng), covariance=covariance, centre_mm=centre),
+            replace(_body(placed(right, true), 1, NOISE, rng), placement=placement, centre_mm=centre),
         ]
         size = measure("faces", picks, bodies)
         held.append(abs(size.value - 60.0) <= size.u95)

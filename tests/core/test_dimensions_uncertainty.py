@@ -17,7 +17,7 @@ from rejoin.core.dimensions.scatter import coverage_factor, joint_freedom
 from rejoin.core.dimensions.sizes import measure, to_zero
 from rejoin.core.dimensions.spread import half_width
 from rejoin.core.noise import ScanNoise
-from rejoin.core.records import FloatArray, LayerDoubt, Mesh
+from rejoin.core.records import FloatArray, LayerDoubt, Mesh, Placement
 from tests.makers.scanning import smooth_field
 
 NOISE = 0.02
@@ -151,9 +151,11 @@ def test_across_a_joint_the_layer_is_told_and_taken_out_where_the_break_is_fresh
     doubt = LayerDoubt(along, 0.3, 0.1, 0.05, 0.0, 0.06)
     covariance = np.diag([1e-10] * 3 + [1e-8] * 2 + [0.002**2 + 0.06**2])
     first = body_of(ground_of(low), NOISE)
-    second = replace(body_of(ground_of(high), NOISE), number=7, covariance=covariance,
-                     centre_mm=np.array([10.0, 10, 10]), layers=(doubt,))  # fmt: skip
-    fresh = replace(second, covariance=covariance - 0.06**2 * np.outer(along, along), layers=())
+    second = replace(body_of(ground_of(high), NOISE), number=7,
+                     placement=Placement(None, "program", covariance=covariance, layers=(doubt,)),
+                     centre_mm=np.array([10.0, 10, 10]))  # fmt: skip
+    without = Placement(None, "program", covariance=covariance - 0.06**2 * np.outer(along, along))
+    fresh = replace(second, placement=without)
     picks = np.array([[10.0, 10, 0], [10, 10, 10.0]])
     wide, tight = (measure("faces", picks, [first, one]) for one in (second, fresh))
     assert 0.1 < wide.u95 < 0.2 and tight.u95 < 0.02 and wide.value == tight.value

@@ -14,6 +14,7 @@ from rejoin.core.errors import NoAnswer
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint, Mesh, Scan
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.transforms import apply, displacement, from_vector, identity, inverse, rigid
+from rejoin.core.uncertainty.jointly import Lever, variance
 from tests.core.plates import PROVEN, block, flat, joint_of, waves
 
 SECTOR = 2.0 * np.pi / 3.0
@@ -68,6 +69,26 @@ def test_a_loop_that_closes_is_adjusted_whole() -> None:
     for number in (1, 2):
         moved = displacement(found.part_from_scan[number], identity(), fragments[number].mesh.vertices).max()
         assert moved < 0.03
+
+
+def test_a_joint_is_held_as_well_whichever_fragment_is_held() -> None:
+    """Three like joints: across each a size is known about as well, though two of them touch what is held."""
+    fragments, joints = ring(0.0)
+    found = adjust(fragments, joints, START, AlignSettings(missing_layer=False), silent)
+    placements = [found.placement(n) for n in range(3)]
+    told = []
+    for joint, end in zip(joints, (1, 2, 3), strict=True):
+        place = 40.0 * np.array([np.cos(end * SECTOR), np.sin(end * SECTOR), 0.0])
+        levers = []
+        for number, sign in ((joint.a, -1.0), (joint.b, 1.0)):
+            arm = place - fragments[number].mesh.vertices.mean(axis=0)
+            slopes = np.vstack([np.hstack([np.cross(arm, axis), axis]) for axis in np.eye(3)])
+            levers.append(Lever(number, placements[number], sign * slopes))
+        told.append(float(variance(levers).sum()))
+    assert max(told) < 2.0 * min(told)
+    one, other = placements[1].shared, placements[2].shared
+    assert one is not None and other is not None and np.allclose(one[2], other[1].T)
+    assert np.allclose(one[1], placements[1].covariance) and not one[0].any()
 
 
 @pytest.mark.parametrize("pinned, opened", [(None, 2), (2, 1)])

@@ -88,7 +88,9 @@ class Adjustment:
         pose, sure = self.part_from_scan[fragment], self.certainty.get(fragment)
         if sure is None:
             return Placement(pose, "program", covariance=np.zeros((6, 6)), u95_mm=0.0)
-        return Placement(pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest, layers=sure.layers)
+        return Placement(
+            pose, "program", None, sure.covariance, sure.u95_mm, sure.weakest, layers=sure.layers, shared=sure.shared
+        )
 
     def notes(self, joints: Sequence[Joint], fragment: int) -> tuple[str, ...]:
         """What is to be said of joints that lead to this fragment: left out, wholly or in part, or in doubt."""

@@ -107,7 +107,7 @@ class _Bodies:
                            "Join the fragments first.")  # fmt: skip
         to = placement.part_from_scan
         centre = apply(to, fragment.mesh.vertices.mean(axis=0)[None])[0]
-        return Body(ground, on, to, placement.covariance, centre, fragment.noise_mm, placement.layers)
+        return Body(ground, on, to, placement, centre, fragment.noise_mm, on)
 
     def of(self, reading: Reading) -> list[Body]:
         """The bodies of a reading's picks; picks on the whole are those of the fragment beneath."""
@@ -130,8 +130,8 @@ class _Bodies:
             return body
         number = min(self._owners, key=lambda owner: float(owner[1].query(pick)[0]))[0]
         owner = self.body(number, True)
-        return replace(body, number=-2 - number, covariance=owner.covariance, centre_mm=owner.centre_mm,
-                       noise_mm=owner.noise_mm, layers=owner.layers)  # fmt: skip
+        return replace(body, number=-2 - number, placement=owner.placement, centre_mm=owner.centre_mm,
+                       noise_mm=owner.noise_mm, fragment=number)  # fmt: skip
 
 
 def _size(bodies: _Bodies, reading: Reading, settings: DimensionSettings) -> Size | str:

@@ -12,7 +12,7 @@ from rejoin.core.cautions import BEFORE_WELDING
 from rejoin.core.dimensions.figures import frame_of, unit
 from rejoin.core.dimensions.levels import quality_levels
 from rejoin.core.dimensions.rims import loop_length, rim_loops, walls_across
-from rejoin.core.dimensions.spread import Follows, half_width, without_layers
+from rejoin.core.dimensions.spread import half_width
 from rejoin.core.dimensions.ways import faces_of, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_crosses, vertex_normals
@@ -20,6 +20,7 @@ from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray
 from rejoin.core.robust import tukey
 from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, inverse, turn
+from rejoin.core.uncertainty.jointly import Lever, without_layers
 
 BESIDE = 12.0
 """Width of the original surface beside the crack whose direction is compared, in spacings."""
@@ -113,7 +114,7 @@ def fit_up(
     apart = apart_mm or max(20.0 * spacing, wall[1] if wall else 0.0)
     skins = (_skin(first, joint.face_a.triangles), _skin(second, joint.face_b.triangles))
     pairs = _gauge_marks(loops, normal, skins, a_from_b, apart, marks)
-    target, target_u95 = _targets(pairs, (first, second), (placements[joint.a], placements[joint.b]))
+    target, target_u95 = _targets(pairs, joint, fragments, placements)
     low, high = _gap_range(first, fit, loops)
     way, blocked = way_off(faces_of(first, joint.face_a.triangles))
     step, doubt = (None, None) if fit is None else (fit.step_mm, fit.step_u95_mm)
@@ -253,25 +254,22 @@ def _gauge_marks(loops: list[FloatArray], normal: FloatArray, skins: tuple[_Skin
     return np.array([found[n][0] for n in keep]), np.array([found[n][1] for n in keep])
 
 
-def _targets(pairs: tuple[FloatArray, FloatArray], fragments: tuple[Fragment, Fragment],
-             placements: tuple[Placement, Placement]) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+def _targets(pairs: tuple[FloatArray, FloatArray], joint: Joint, fragments: Sequence[Fragment],
+             placements: Sequence[Placement]) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Distances of the pairs in place (k,) and their U (k = 2): scan noise at both marks, both placements."""
-    placed = [apply(p.part_from_scan, marks) for p, marks in zip(placements, pairs, strict=True)]  # type: ignore[arg-type]
+    sides = ((joint.a, -1.0), (joint.b, 1.0))
+    placed = [apply(placements[n].part_from_scan, marks) for (n, _), marks in zip(sides, pairs, strict=True)]  # type: ignore[arg-type]
     between = placed[1] - placed[0]
     length = np.linalg.norm(between, axis=1)
     along = between / np.maximum(length, 1e-300)[:, None]
-    square = np.full(len(length), fragments[0].noise_mm**2 + fragments[1].noise_mm**2)
-    follows: list[list[Follows]] = [[] for _ in length]
-    for points, fragment, placement in zip(placed, fragments, placements, strict=True):
-        if placement.covariance is None:
-            continue
-        centre = apply(placement.part_from_scan, fragment.mesh.vertices.mean(axis=0)[None])[0]  # type: ignore[arg-type]
-        slope = np.hstack([np.cross(points - centre, along), along])
-        for k, one in enumerate(slope):
-            own, rest = without_layers(one, placement.covariance, placement.layers)
-            square[k] += rest
-            follows[k] += own
-    return length, np.array([half_width(float(s), own) for s, own in zip(np.sqrt(square), follows, strict=True)])
+    levers = []
+    for (number, sign), points in zip(sides, placed, strict=True):
+        centre = apply(placements[number].part_from_scan, fragments[number].mesh.vertices.mean(axis=0)[None])[0]  # type: ignore[arg-type]
+        moves = np.hstack([np.cross(points - centre, along), along])
+        levers.append(Lever(number, placements[number], sign * moves))
+    follows, variance = without_layers(levers)
+    sd = np.sqrt(variance + fragments[joint.a].noise_mm ** 2 + fragments[joint.b].noise_mm ** 2)
+    return length, np.array([half_width(float(one), own) for one, own in zip(sd, follows, strict=True)])
 
 
 def _gap_range(first: Fragment, fit: FitReport | None, loops: list[FloatArray]) -> tuple[float | None, float | None]:

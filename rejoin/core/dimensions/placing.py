@@ -13,7 +13,7 @@ from rejoin.core.dimensions.regions import Feature
 from rejoin.core.dimensions.scatter import BY_CHANCE, Scatter, carried, scatter_of
 from rejoin.core.dimensions.shapes import figure_of, fit_shape
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import FloatArray, LayerDoubt, Shape
+from rejoin.core.records import FloatArray, Placement, Shape
 from rejoin.core.transforms import apply, identity, turn
 
 
@@ -21,18 +21,17 @@ from rejoin.core.transforms import apply, identity, turn
 class Body:
     """Something that can be picked: a mesh ready for it, where it stands, and how sure that is.
 
-    ``frame_from_mesh`` takes it to the frame in which sizes are worked out; ``covariance`` (6, 6) is of (rotation
-    vector about ``centre_mm``, translation) in that frame; ``number`` tells bodies apart. ``layers`` are what of that
-    covariance comes from layers that may be missing between faces.
+    ``frame_from_mesh`` takes it to the frame in which sizes are worked out; ``number`` tells bodies apart. It moves as
+    the ``placement`` of a ``fragment`` (its number) does, about ``centre_mm``; with None it is held.
     """
 
     ground: Ground
     number: int
     frame_from_mesh: FloatArray
-    covariance: FloatArray | None = None
+    placement: Placement | None = None
     centre_mm: FloatArray | None = None
     noise_mm: float = 0.0
-    layers: tuple[LayerDoubt, ...] = ()
+    fragment: int = -1
 
 
 @dataclass(frozen=True, eq=False)

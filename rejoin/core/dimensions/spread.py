@@ -15,12 +15,9 @@ from scipy.special import ndtr
 from rejoin.core.dimensions.figures import unit
 from rejoin.core.dimensions.placing import Body, Placed, moved_shape
 from rejoin.core.dimensions.scatter import CONFIDENCE, joint_freedom
-from rejoin.core.records import FloatArray, LayerDoubt
 from rejoin.core.transforms import apply, from_vector
+from rejoin.core.uncertainty.jointly import Follows, Lever, without_layers
 from rejoin.core.uncertainty.layers import sampled
-
-Follows = tuple[float, LayerDoubt]
-"""By how much a size follows each mm of a layer, and what is known of that."""
 
 DRAWN = 4000
 """Layers that are drawn: the quantile is then known to a per cent or two."""
@@ -34,31 +31,28 @@ def spread(
     The features' noise is independent of each other and of the placements, whose covariance is known, so that only
     the features' residuals limit the degrees of freedom. What the layers add is not in the standard uncertainty.
     """
-    parts, follows = [], list[Follows]()
+    parts = []
     for n, one in enumerate(found):
         covariance = one.shape.covariance
         if covariance is not None:
             slope = np.array([_slope(value, found, n, k) if covariance[k, k] > 0.0 else 0.0 for k in range(8)])
             freedom = float(np.inf) if one.scatter is None else one.scatter.freedom
             parts.append((max(float(slope @ covariance @ slope), 0.0), freedom))
-    for number in sorted({body.number for body in bodies}):
+    follows, placed = without_layers(_levers(value, found, bodies))
+    parts += [(float(variance), float(np.inf)) for variance in placed]
+    return float(np.sqrt(sum(variance for variance, _ in parts))), joint_freedom(parts), follows[0] if follows else []
+
+
+def _levers(value: Callable[[list[Placed]], float], found: list[Placed], bodies: Sequence[Body]) -> list[Lever]:
+    """How the size follows the motion of each fragment; none where one fragment carries it all."""
+    levers = []
+    numbers = sorted({body.number for body in bodies})
+    for number in numbers if len(numbers) > 1 else []:
         body = next(one for one in bodies if one.number == number)
-        if body.covariance is None or body.centre_mm is None or all(one.number == number for one in bodies):
-            continue
-        slope = np.array([_pose_slope(value, found, bodies, body, k) for k in range(6)])
-        own, rest = without_layers(slope, body.covariance, body.layers)
-        parts.append((rest, float(np.inf)))
-        follows += own
-    return float(np.sqrt(sum(variance for variance, _ in parts))), joint_freedom(parts), follows
-
-
-def without_layers(
-    slope: FloatArray, covariance: FloatArray, layers: Sequence[LayerDoubt]
-) -> tuple[list[Follows], float]:
-    """How a size of this ``slope`` (6,) by a pose follows the layers, and its variance without them, mm²."""
-    follows = [(float(slope @ one.move), one) for one in layers]
-    known = sum((by * one.rms_mm) ** 2 for by, one in follows)
-    return follows, max(float(slope @ covariance @ slope) - known, 0.0)
+        if body.placement is not None and body.centre_mm is not None:
+            slope = np.array([_pose_slope(value, found, bodies, body, k) for k in range(6)])
+            levers.append(Lever(body.fragment, body.placement, slope[None]))
+    return levers
 
 
 def half_width(sd: float, follows: Sequence[Follows]) -> float:

@@ -11,7 +11,7 @@ from rejoin.core.edits.dimensions import picks_scaled, readings_without
 from rejoin.core.edits.tuples import put, without
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
-from rejoin.core.records import FractureFace, Fragment, Mesh, Project, ScanView
+from rejoin.core.records import FractureFace, Fragment, Mesh, Placement, Project, ScanView
 from rejoin.core.settings import UNITS
 
 
@@ -117,7 +117,8 @@ def remove_fragment(project: Project, fragment: int) -> Project:
         if placements[fragment].part_from_scan is None:
             renumbered = {number: place for place, number in enumerate(kept)}
             fits = tuple(replace(fit, joint=renumbered[fit.joint]) for fit in project.fits if fit.joint in renumbered)
-            values = {"placements": without(placements, fragment), "fits": fits, "whole": project.whole}
+            left = tuple(_unshared(one, fragment) for one in without(placements, fragment))
+            values = {"placements": left, "fits": fits, "whole": project.whole}
     stated = tuple(
         replace(s, a=moved(s.a), b=moved(s.b)) for s in project.stated if fragment not in (s.a, s.b)
     )
@@ -129,6 +130,14 @@ def remove_fragment(project: Project, fragment: int) -> Project:
         joints=joints,
         **values,
     )
+
+
+def _unshared(placement: Placement, fragment: int) -> Placement:
+    """The placement, of which nothing is told any more of how it goes with a fragment that was taken away."""
+    known = placement.shared
+    if known is None or fragment >= len(known):
+        return placement
+    return replace(placement, shared=np.delete(known, fragment, axis=0))
 
 
 def exchange_fragment(project: Project, number: int, fragment: Fragment) -> Project:

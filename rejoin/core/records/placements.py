@@ -16,6 +16,7 @@ class LayerDoubt(Record):
     ``move`` (6,) is the fragment's motion for each mm of the layer, as in `Placement.covariance`. With
     ``probability`` there is a layer, of the normal distribution of ``likely_mm`` and ``likely_sd_mm`` above 0, else
     none. The faces are set apart by ``taken_mm``; ``rms_mm`` is the root mean square of what that is off by.
+    ``joint`` tells the layers of one adjustment apart.
     """
 
     move: FloatArray
@@ -24,6 +25,7 @@ class LayerDoubt(Record):
     likely_sd_mm: float
     taken_mm: float
     rms_mm: float
+    joint: int = -1
     _arrays = {"move": np.float64}
 
 
@@ -36,7 +38,9 @@ class Placement(Record):
     translation in mm), part frame. ``u95_mm`` bounds the displacement of the
     worst point relative to the first placed fragment (95 %). ``notes`` tell of
     stated dimensions that the scans contradict. ``layers`` are in the covariance
-    too, but are no normal distribution: a bound needs their own.
+    too, but are no normal distribution: a bound needs their own. ``shared``
+    (fragments, 6, 6) is the covariance of this pose with each fragment's of the
+    same adjustment, its own among them; 0 for what was held or not placed.
     """
 
     part_from_scan: FloatArray | None
@@ -47,7 +51,8 @@ class Placement(Record):
     weakest: str | None = None
     notes: tuple[str, ...] = ()
     layers: tuple[LayerDoubt, ...] = ()
-    _arrays = {"part_from_scan": np.float64, "covariance": np.float64}
+    shared: FloatArray | None = None
+    _arrays = {"part_from_scan": np.float64, "covariance": np.float64, "shared": np.float64}
 
 
 @dataclass(frozen=True, eq=False)

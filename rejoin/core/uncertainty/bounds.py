@@ -30,12 +30,13 @@ MOST_CORNERS = 200
 
 @dataclass(frozen=True, eq=False)
 class Certainty:
-    """Of one fragment: ``covariance`` (6, 6) as in `Placement`, ``u95_mm``, ``weakest``, and the layers in it."""
+    """Of one fragment, as in `Placement`: ``covariance`` (6, 6), ``u95_mm``, ``weakest``, ``layers``, ``shared``."""
 
     covariance: FloatArray
     u95_mm: float
     weakest: str | None
     layers: tuple[LayerDoubt, ...] = ()
+    shared: FloatArray | None = None
 
 
 def certainties(
@@ -83,8 +84,11 @@ def certainties(
         own = whole[place, place]
         words = _in_words(own, outline, _crack(fragment, layout, contacts))
         u95 = float(np.hypot(np.quantile(reach, 0.95), between))
-        doubts = (one.doubt(leads[place, k]) for k, one in enumerate(layers) if one.sd_mm > 0.0)
-        found[fragment] = Certainty(own, u95, words, tuple(d for d in doubts if np.any(d.move)))
+        doubts = (one.doubt(leads[place, k], k) for k, one in enumerate(layers) if one.sd_mm > 0.0)
+        shared = np.zeros((len(fragments), 6, 6))
+        for other in layout.movable:
+            shared[other] = whole[place, layout.pose(other)]
+        found[fragment] = Certainty(own, u95, words, tuple(d for d in doubts if np.any(d.move)), shared)
     return found, whole
 
 

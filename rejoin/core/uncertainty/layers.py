@@ -57,9 +57,9 @@ class Layer:
         """Random layers (count,) after all the evidence."""
         return sampled(self.probability, self.slab_mm, self.slab_sd_mm, count, rng)
 
-    def doubt(self, move: FloatArray) -> LayerDoubt:
-        """The same for the record of a fragment that follows the layer by ``move`` (6,)."""
-        return LayerDoubt(move, self.probability, self.slab_mm, self.slab_sd_mm, self.apart_mm, self.sd_mm)
+    def doubt(self, move: FloatArray, joint: int) -> LayerDoubt:
+        """The same for the record of a fragment that follows the layer of a joint by ``move`` (6,)."""
+        return LayerDoubt(move, self.probability, self.slab_mm, self.slab_sd_mm, self.apart_mm, self.sd_mm, joint)
 
 
 def sampled(probability: float, slab_mm: float, slab_sd_mm: float, count: int, rng: np.random.Generator) -> FloatArray:

@@ -19,7 +19,7 @@ from rejoin.core.alignment.loops import opening, sentence, strongest
 from rejoin.core.alignment.seating import Gape, Unsettled, seat
 from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import NothingOpposite, Poses, State, Watch, unwatched
-from rejoin.core.continuity import running_across
+from rejoin.core.continuity import Running, running_across
 from rejoin.core.errors import Cancelled, NoAnswer, WrongUse
 from rejoin.core.evidence import adjusted
 from rejoin.core.records import Evidence, FloatArray, Fragment, Joint, Placement
@@ -189,7 +189,7 @@ def _left_open(
         return {}, start
     try:
         kept = [joints[n] for n in tree]
-        others = _adjusted(fragments, kept, start, settings, part_of(report, 0.0, 0.5), (), far=False)
+        others = _adjusted(fragments, kept, start, settings, part_of(report, 0.0, 0.5), (), last=False)
     except NothingOpposite:
         return {}, start
     closing = [number for number in range(len(joints)) if number not in tree]
@@ -198,7 +198,7 @@ def _left_open(
         joint = joints[number]
         two = {end: others.part_from_scan[end] for end in (joint.a, joint.b)}
         try:
-            alone = _adjusted(fragments, [joint], two, settings, share, (), far=False)
+            alone = _adjusted(fragments, [joint], two, settings, share, (), last=False)
         except NothingOpposite:
             return sentence(fragments, joint, None)
         missed = opening(fragments, joint, others, alone)
@@ -216,9 +216,9 @@ def _adjusted(
     report: Report,
     known: Sequence[KnownDimension],
     watch: Watch = unwatched,
-    far: bool = True,
+    last: bool = True,
 ) -> Adjustment:
-    """One least squares over all the joints given; ``far``: heeding planes that run on far across the cracks."""
+    """One least squares over all the joints given; the ``last`` one looks far across the cracks, and judges."""
     solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
     touching = _together(solver, start, part_of(report, 0.2, 0.3))
@@ -230,7 +230,7 @@ def _adjusted(
     if not settings.missing_layer and not known:
         solver.listen(touching)
         final = solver.refine(touching, free=False, report=part_of(report, 0.5, 0.9))
-        return _finished(solver, final, no_layers(len(joints)), uneven, part_of(report, 0.9, 1.0), far)
+        return _finished(solver, final, no_layers(len(joints)), uneven, part_of(report, 0.9, 1.0), last)
     loose = _loosened(solver, touching, report)
     report(0.8, "Weighing whether material is missing")
     layout, known_matrix = solver.layout_at(loose.poses), solver.known_matrix(loose)
@@ -242,7 +242,7 @@ def _adjusted(
     if nearer is None:
         nearer = replace(touching if np.all(wanted == 0.0) and not solver.used else loose, layers=wanted)
     final = solver.refine(nearer, free=False, report=part_of(report, 0.8, 0.95))
-    return _finished(solver, final, layers, uneven, part_of(report, 0.95, 1.0), far)
+    return _finished(solver, final, layers, uneven, part_of(report, 0.95, 1.0), last)
 
 
 def _together(solver: Solver, start: Poses, report: Report) -> State:
@@ -268,11 +268,11 @@ def _loosened(solver: Solver, touching: State, report: Report) -> State:
 
 
 def _finished(
-    solver: Solver, state: State, layers: list[Layer], uneven: dict[int, Gape | Unsettled], report: Report, far: bool
+    solver: Solver, state: State, layers: list[Layer], uneven: dict[int, Gape | Unsettled], report: Report, last: bool
 ) -> Adjustment:
     """The answer with its certainty, once the planes that run on far across the cracks are heeded too."""
     report(0.0, "Looking along the original surfaces")
-    if far and solver.look_far(state, layers):
+    if last and solver.look_far(state, layers):
         state = solver.refine(state, free=False, report=report)
     layout = solver.layout_at(state.poses)
     outcomes = known_outcomes(solver.known, state.poses, layout, state.contacts, state.statements, solver.used)
@@ -283,19 +283,20 @@ def _finished(
     holds = holding(layout, state.contacts, pose_covariance(layout, state.contacts, state.statements, known))
     return Adjustment(
         state.poses, solver.reference, tuple(state.contacts), tuple(state.statements), tuple(layers), layout,
-        outcomes, state.settled, certainty, covariance, uneven=uneven, against=_against(solver, state),
-        holds=dict(enumerate(holds)),
+        outcomes, state.settled, certainty, covariance, uneven=uneven,
+        against=_against(solver, state) if last else {}, holds=dict(enumerate(holds)),
     )
 
 
 def _against(solver: Solver, state: State) -> dict[int, str]:
     """What the original surfaces beside each joint say against it, in words; without those that have too little rim."""
-    told = {}
-    for number, (joint, sides, skirts) in enumerate(zip(solver.joints, solver.sides, solver.skirts, strict=True)):
-        running = running_across(sides[0], *skirts, inverse(state.poses[joint.a]) @ state.poses[joint.b])
-        if running is not None:
-            told[number] = running.against
-    return told
+
+    def running(number: int, _: Report) -> Running | None:
+        joint, sides, skirts = solver.joints[number], solver.sides[number], solver.skirts[number]
+        return running_across(sides[0], *skirts, inverse(state.poses[joint.a]) @ state.poses[joint.b])
+
+    found = enumerate(abreast(running, range(len(solver.joints))))
+    return {number: told.against for number, told in found if told is not None}
 
 
 __all__ = ["Adjustment", "KnownDimension", "KnownOutcome", "NothingOpposite", "Watch", "adjust", "unwatched"]

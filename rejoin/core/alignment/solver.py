@@ -183,9 +183,10 @@ class Solver:
         self.models = []
         self.seen.clear()
         self.chosen = [self._patches(number, state) for number in range(len(self.joints))]
-        for contact in self._contacts(state, None, True):
-            noise = np.sqrt(contact.robust) * contact.residuals
-            self.models.append(noise_model(contact.pairs.middles, noise, contact.spacing_mm))
+        self.models = abreast(
+            lambda c, _: noise_model(c.pairs.middles, np.sqrt(c.robust) * c.residuals, c.spacing_mm),
+            self._contacts(state, None, True),
+        )
 
     def _patches(self, number: int, state: State) -> tuple[Mask, Mask] | None:
         """Vertices of both faces in patches spread evenly over the joint, or None where all are few enough."""
@@ -209,7 +210,7 @@ class Solver:
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints to the last vertex")
             contacts = self._contacts(state, None, True)
-            whole = [heard(c, model) for c, model in zip(contacts, self.models, strict=True)]
+            whole = abreast(lambda two, _: heard(*two), list(zip(contacts, self.models, strict=True)))
             firm = [self.followed(w.crossed, w.plain, free) for w in whole]
             before = state
             state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
@@ -243,7 +244,16 @@ class Solver:
         return np.array([*turn_, *shift, after.layers[number] - before.layers[number]])
 
     def _contacts(self, state: State, most: int | None, exact: bool) -> list[Contact]:
-        return [self.contact(number, state, most, exact) for number in range(len(self.joints))]
+        def told(number: int, _: Report) -> Contact | NothingOpposite:
+            try:
+                return self.contact(number, state, most, exact)
+            except NothingOpposite as nothing:
+                return nothing
+
+        found = abreast(told, range(len(self.joints)))
+        for nothing in (one for one in found if isinstance(one, NothingOpposite)):
+            raise nothing
+        return [one for one in found if isinstance(one, Contact)]
 
     def contact(self, number: int, state: State, most: int | None, exact: bool) -> Contact:
         """What one joint says in a state: its pairs, those that fit, and the steps at its rim."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from rejoin.core.alignment.solver import COARSE, TUKEY, Solver
+from rejoin.core.alignment.solver import COARSE, Solver
 from rejoin.core.alignment.state import Poses, State, unwatched
+from rejoin.core.alignment.telling import TUKEY
 from rejoin.core.contact import opposite
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import FloatArray

@@ -16,8 +16,9 @@ from rejoin.core.alignment import Adjustment
 from rejoin.core.alignment.approaching import approach
 from rejoin.core.alignment.broad import normals_of_forms
 from rejoin.core.alignment.pulling import pulled_back
-from rejoin.core.alignment.solver import MOST, Solver
+from rejoin.core.alignment.solver import Solver
 from rejoin.core.alignment.state import Poses, State
+from rejoin.core.alignment.telling import MOST
 from rejoin.core.contact import Mask, Side, Skirt, side_of
 from rejoin.core.errors import WrongUse
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Joint

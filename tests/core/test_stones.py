@@ -7,9 +7,10 @@ import pytest
 from scipy.spatial import cKDTree
 
 from rejoin.core import steps
+from rejoin.core.likeness import largest_apart
 from rejoin.core.matching import PARTLY_UNLIKE, prepared
 from rejoin.core.meshes import triangle_areas, volume
-from rejoin.core.records import Mesh, Project, Scan
+from rejoin.core.records import FractureFace, Mesh, Project, Scan
 from rejoin.core.search import Hypothesis, closer, correlate
 from rejoin.core.transforms import apply, displacement, inverse
 from tests.makers import Case, worst_error_mm
@@ -93,3 +94,16 @@ def test_the_overlapping_parts_alone_bring_a_face_nearer(stone: Case, cleaned: P
     looked = [closer(first, second, rough) for rough in near]
     assert np.median([off(pose) for pose in looked]) < 0.8 * np.median([off(rough) for rough in near])
     assert np.median([pose.share for pose in looked]) > np.median([rough.share for rough in near]) + 0.1
+
+
+def test_the_largest_faces_are_compared_of_which_one_may_lie_within_another() -> None:
+    """A face found too large (0) holds the one that broke (1); on the other fragment it was found as it is (0)."""
+
+    def faces(*spans: tuple[int, int]) -> list[FractureFace]:
+        numbers = [np.arange(*span, dtype=np.int32) for span in spans]
+        return [FractureFace(0, each, float(len(each)), 0.1, "program") for each in numbers]
+
+    first, second = faces((0, 100), (0, 60), (100, 130)), faces((0, 50), (5, 45))
+    pairs = largest_apart(first, second)
+    assert pairs[:2] == [(0, 0), (1, 0)]
+    assert (0, 1) in pairs and (2, 0) in pairs and (1, 1) not in pairs

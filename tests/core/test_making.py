@@ -538,6 +538,20 @@ def test_a_print_larger_than_the_bed_is_parted() -> None:
     assert lost / hole == pytest.approx(round(lost / hole), abs=0.05) and lost > 3 * hole
 
 
+def test_cuts_without_room_for_dowels_are_told() -> None:
+    """A plate of 2 mm takes no dowel in its edge; one with a thick end takes some in a cut through that end."""
+    thin = make_part(whole_of(Solid.cube((90, 30, 2), True)), (), MakeSettings("print", bed="50,50,50"))
+    assert len(thin.bodies) == 2
+    assert sum(body.volume_mm3 for body in thin.bodies) == pytest.approx(volume(thin.mesh), rel=1e-6)
+    assert any("into 2, without dowel holes: the cuts have no room" in note for note in thin.notes)
+    ended = Solid.cube((60, 20, 20)) + Solid.cube((100, 20, 1)).translate((60, 0, 0))
+    mixed = make_part(whole_of(ended), (), MakeSettings("print", bed="45,45,45"))
+    assert any(f"into {len(mixed.bodies)}, with dowel holes; 1 of 3 cuts has no room" in n or "2 of 3 cuts have no room"
+               in n for n in mixed.notes), mixed.notes  # fmt: skip
+    thick = make_part(whole_of(block()), (), MakeSettings("print", bed="80,80,80"))
+    assert any(note.endswith("with dowel holes.") for note in thick.notes)
+
+
 def test_the_thinnest_wall_is_found() -> None:
     shell = Solid.cube((60, 60, 40), True) - Solid.cube((50, 54, 30), True).translate((0.0, 1.0, 0.0))
     thin = thinnest_walls(mesh_of(shell))

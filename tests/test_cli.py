@@ -161,7 +161,7 @@ def test_a_mixed_bag_is_joined_all_the_same(scans: list[Path], case: Case, tmp_p
     rows = content["fragments"]
     assert (told.code, content["unit"], content["whole"]) == (1, "inch", None)
     assert [(row["unit"], row["placement"] is None) for row in rows] == [("inch", False), ("mm", False), ("mm", True)]
-    assert len({row["name"] for row in rows}) == 3 and "same scan" in rows[2]["why"]
+    assert len({row["name"] for row in rows}) == 3 and "given twice" in rows[2]["why"]
     placement = np.array(rows[1]["placement"])
     placement[:3, 3] *= 25.4
     assert worst_error_mm(case, 0, placement, 1, np.eye(4)) < case.spacing_mm / 3
@@ -210,6 +210,11 @@ def test_the_same_scan_twice_is_left_out(scans: list[Path], tmp_path: Path, rejo
 ])  # fmt: skip
 def test_a_small_volume_keeps_its_digits(mm3: float, words: str) -> None:
     assert commands._volume(mm3) == words
+
+
+def test_a_card_of_an_unknown_kind_is_called_a_card(tmp_path: Path, rejoin: Any) -> None:
+    told = rejoin("report", tmp_path / "job.rejoin", "--out", tmp_path / "card.doc")
+    assert told.code == 2 and told.err.startswith("The job card cannot be written as card.doc.")
 
 
 def test_a_step_without_an_answer_still_leaves_the_fit(

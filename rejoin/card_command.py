@@ -26,7 +26,7 @@ def report_command(arguments: argparse.Namespace) -> int:
     int
         0, or 1 where the card tells of something unplaced or doubtful.
     """
-    check_target(arguments.out, "--out", [arguments.project], SUFFIXES)
+    check_target(arguments.out, "job card", [arguments.project], SUFFIXES)
     project = load_project(arguments.project)
     if not project.scans:
         raise NoAnswer("This project holds no scans.", "Join some fragments first, and save the project.")

@@ -130,8 +130,8 @@ def summary(content: dict[str, Any]) -> list[str]:
     whole = content["whole"]
     if whole is not None:
         state = "closed" if whole["closed"] else "NOT closed"
-        lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {whole['volume_mm3']:.0f} mm3, "
-                     f"{whole['genus']} through-holes, {whole['filled_mm3']:.1f} mm3 filled")  # fmt: skip
+        lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {_volume(whole['volume_mm3'])}, "
+                     f"{whole['genus']} through-holes, {_volume(whole['filled_mm3'])} filled")  # fmt: skip
     return lines
 
 
@@ -262,9 +262,9 @@ def _without_repeats(project: Project, typed: Sequence[str]) -> tuple[Project, d
         return project, {}
     left_out = {}
     for number, earlier in repeats.items():
-        reason = f"This is the same scan as {typed[earlier]}."
-        left_out[number] = (project.scans[number], reason)
-        say(f"{typed[number]} is the same scan as {typed[earlier]}. It is left out; give each fragment once.")
+        what = "was given twice" if typed[number] == typed[earlier] else f"is the same scan as {typed[earlier]}"
+        left_out[number] = (project.scans[number], f"This scan {what}.")
+        say(f"{typed[number]} {what}. It is left out; give each fragment once.")
     kept = tuple(scan for n, scan in enumerate(project.scans) if n not in repeats)
     return changed(project, scans=kept), left_out
 
@@ -288,6 +288,10 @@ def _known(
 
     names = [name for number, name in enumerate(typed) if number not in left_out]
     return {"known": read_known(file, project.scans, names)}
+
+
+def _volume(mm3: float) -> str:
+    return f"{mm3:.0f} mm3" if mm3 >= 100 else f"{mm3:.3g} mm3"
 
 
 def _number(value: float | None) -> str:

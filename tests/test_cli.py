@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rejoin import __version__
+from rejoin import __version__, commands
 from rejoin.cli import main, parser
 from rejoin.core import report as telling
 from rejoin.core import steps
@@ -161,7 +161,7 @@ def test_a_mixed_bag_is_joined_all_the_same(scans: list[Path], case: Case, tmp_p
     rows = content["fragments"]
     assert (told.code, content["unit"], content["whole"]) == (1, "inch", None)
     assert [(row["unit"], row["placement"] is None) for row in rows] == [("inch", False), ("mm", False), ("mm", True)]
-    assert len({row["name"] for row in rows}) == 3 and "same scan" in rows[2]["why"]
+    assert len({row["name"] for row in rows}) == 3 and "given twice" in rows[2]["why"]
     placement = np.array(rows[1]["placement"])
     placement[:3, 3] *= 25.4
     assert worst_error_mm(case, 0, placement, 1, np.eye(4)) < case.spacing_mm / 3
@@ -201,6 +201,20 @@ def test_the_same_scan_twice_is_left_out(scans: list[Path], tmp_path: Path, rejo
     assert content["fragments"][0]["placement"] == np.eye(4).tolist()
     assert content["fragments"][1]["placement"] is None and "same scan" in content["fragments"][1]["why"]
     assert "same scan" in told.err
+    told = rejoin("join", scans[0], scans[0])
+    assert f"{scans[0]} was given twice." in told.err and "was given twice" in told.out and "same scan" not in told.err
+
+
+@pytest.mark.parametrize(("mm3", "words"), [
+    (36121.4, "36121 mm3"), (2.7855, "2.79 mm3"), (0.0, "0 mm3"), (0.026, "0.026 mm3"),
+])  # fmt: skip
+def test_a_small_volume_keeps_its_digits(mm3: float, words: str) -> None:
+    assert commands._volume(mm3) == words
+
+
+def test_a_card_of_an_unknown_kind_is_called_a_card(tmp_path: Path, rejoin: Any) -> None:
+    told = rejoin("report", tmp_path / "job.rejoin", "--out", tmp_path / "card.doc")
+    assert told.code == 2 and told.err.startswith("The job card cannot be written as card.doc.")
 
 
 def test_a_step_without_an_answer_still_leaves_the_fit(

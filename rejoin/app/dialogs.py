@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 
 from rejoin.app.sentences import Units
 
-SCANS = "Scans (*.ply *.stl *.obj *.3mf *.xyz *.txt *.csv *.asc *.pts);;All files (*)"
+SCANS = "Scans (*.ply *.stl *.obj *.3mf *.off *.glb *.gltf *.xyz *.asc *.pts);;All files (*)"
 WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}
 PROJECTS = "Job (*.rejoin)"
 

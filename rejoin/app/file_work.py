@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from PySide6.QtWidgets import QApplication, QMainWindow
@@ -40,7 +40,15 @@ class FileWork(QMainWindow):
         files = dialogs.ask_scans(self, self._folder())
         if files:
             self._remember_folder(files[0])
-            self.bench.open_scans(files)
+            self.open_any(files)
+
+    def open_any(self, paths: Sequence[str]) -> None:
+        """Open scans, or the saved project among them."""
+        projects = [path for path in paths if path.lower().endswith(".rejoin")]
+        if projects:
+            self.open_project(projects[0])
+        elif paths:
+            self.bench.open_scans(paths)
 
     def open_folder(self) -> None:
         folder = dialogs.ask_folder(self, self._folder())

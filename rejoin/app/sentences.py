@@ -128,8 +128,11 @@ def placed_count(project: Project) -> int:
 def gaps(project: Project, units: Units) -> str:
     if not project.fits:
         return "Waits for the join"
-    worst = max(project.fits, key=lambda fit: abs(fit.gap_median_mm))
-    return f"Median {units.length(worst.gap_median_mm, True)}, touching {worst.touching_share:.0%}"
+    median = max((fit.gap_median_mm for fit in project.fits), key=abs)
+    least = min(fit.touching_share for fit in project.fits)
+    more = " or more" if len(project.fits) > 1 else ""
+    widest = "Median" if len(project.fits) == 1 else "Largest median"
+    return f"{widest} {units.length(median, True)}, touching {least:.0%}{more}"
 
 
 def whole(project: Project, units: Units) -> str:

@@ -106,13 +106,17 @@ def short(check: DimensionCheck | None, units: Units) -> str:
     """The measured size for the table."""
     if check is None:
         return "…"
-    return "not found" if check.value is None else with_spread(check.kind, check.value, check.u95, units)
+    if check.value is None:
+        return "needs the metal" if check.kind == WEIGHT else "not found"
+    return with_spread(check.kind, check.value, check.u95, units)
 
 
 def mark(check: DimensionCheck | None) -> str:
     """A sign for the table: agreement and limits together."""
     if check is None:
         return ""
+    if check.value is None and check.kind == WEIGHT:
+        return "·"
     if check.value is None or check.agreement in ("disagrees", "far off") or check.verdict == "fail":
         return "✗"
     return "✓" if check.agreement == "agrees" and check.verdict in ("pass", "no limits") else "·"
@@ -122,6 +126,8 @@ def check_lines(reading: Reading, check: DimensionCheck | None, units: Units) ->
     """All that is known of one dimension, a line each."""
     if check is None:
         return [(PLAIN, "Not measured yet.")]
+    if check.value is None and check.kind == WEIGHT:
+        return [(PLAIN, f"· {check.sentence} It is asked for under Settings below.")]
     if check.value is None:
         return [(BAD, f"✗ {in_units(check.sentence, units)}")]
     lines = [(PLAIN, f"On the scan {with_spread(check.kind, check.value, check.u95, units)} (95 %).")]

@@ -389,11 +389,7 @@ class Window(FileWork):
     @called_by_qt
     def dropEvent(self, event: QDropEvent) -> None:
         paths = [url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()]
-        projects = [path for path in paths if path.endswith(".rejoin")]
-        if projects:
-            self.open_project(projects[0])
-        elif paths:
-            self.bench.open_scans(paths)
+        self.open_any(paths)
         event.acceptProposedAction()
 
     @called_by_qt

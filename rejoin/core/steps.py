@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from rejoin.core.abreast import MOST, abreast
 from rejoin.core.capacity import check_reading, most_triangles
-from rejoin.core.errors import NoAnswer
+from rejoin.core.errors import Cancelled, NoAnswer
 from rejoin.core.libraries.blas import unthreaded
 from rejoin.core.project import changed, recorded
 from rejoin.core.records import Fragment, Mesh, Project, Scan, StepRecord
@@ -96,7 +96,13 @@ def _read_one(path: str | Path, settings: ReadSettings, report: Report) -> Scan:
 
     views = [read_fragment(file, settings, part_of(report, 0.1 * n / len(files), 0.1 * (n + 1) / len(files)))
              for n, file in enumerate(files)]  # fmt: skip
-    return merge_scans(views, Path(path).name, settings, part_of(report, 0.1, 1.0))
+    name = Path(path).name
+    try:
+        return merge_scans(views, name, settings, part_of(report, 0.1, 1.0))
+    except Cancelled:
+        raise
+    except NoAnswer as error:
+        raise NoAnswer(f"{name}: {error.what_happened}", error.what_to_do) from error
 
 
 @unthreaded

@@ -53,6 +53,15 @@ def test_a_typed_number_is_shown_as_short_as_it_is():
     assert size_words.typed("bore", None, MM) == "" and size_words.typed("angle", 30.0, INCH) == "30"
 
 
+def test_a_weight_without_a_metal_asks_for_it_and_contradicts_nothing() -> None:
+    asks = check(kind="weight", value=None, u95=None, sentence="The weight needs the metal.")
+    assert size_words.short(asks, MM) == "needs the metal" and size_words.mark(asks) == "·"
+    (look, words), = size_words.check_lines(reading(kind="weight"), asks, MM)
+    assert look == size_words.PLAIN and "Settings" in words
+    lost = replace(asks, kind="bore")
+    assert size_words.short(lost, MM) == "not found" and size_words.mark(lost) == "✗"
+
+
 def test_verdicts_are_words_with_a_sign_in_the_readers_unit():
     read = reading(value=15.9, limit=0.05)
     agrees = check(reading=15.9, difference=0.03, normalised_error=0.5, agreement="agrees", verdict="pass")

@@ -182,6 +182,26 @@ def test_dropped_scans_are_opened(window, tmp_path: Path):
     assert window.bench.session.stack.count() == 1, "reading and measuring are one step"
 
 
+@pytest.mark.parametrize("name", ["job.rejoin", "JOB.REJOIN"])
+def test_a_saved_job_among_the_scans_is_opened_as_one(window, tmp_path: Path, monkeypatch, name: str):
+    from rejoin.app import dialogs
+
+    path, opened = str(tmp_path / name), []
+    monkeypatch.setattr(window.bench, "load", opened.append)
+    monkeypatch.setattr(window.bench, "open_scans", lambda paths: pytest.fail("read as a scan"))
+    monkeypatch.setattr(dialogs, "ask_scans", lambda parent, folder: [path])
+    window.open_scans()
+    assert opened == [path]
+
+
+def test_the_dialog_offers_what_can_be_read_and_nothing_else():
+    from rejoin.app import dialogs
+    from rejoin.core.files import READABLE
+
+    shown = dialogs.SCANS.partition("(")[2].partition(")")[0].split()
+    assert sorted(shown) == sorted(f"*{suffix}" for suffix in READABLE)
+
+
 def test_every_action_is_in_a_menu_and_keys_are_not_used_twice(window):
     keys: list[str] = []
     texts = []

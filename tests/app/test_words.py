@@ -47,6 +47,9 @@ def test_each_row_says_its_state():
     assert sentences.scans(scans, MM) == "2 fragments, 1.20 mm spacing, no holes"
     assert joint_words.joining(joined, MM) == "Both placed, good to 0.08 mm"
     assert sentences.gaps(joined, MM) == "Median +0.05 mm, touching 93%"
+    worse = replace(joined.fits[0], gap_median_mm=-0.04, touching_share=0.61)
+    several = replace(joined, fits=(*joined.fits, worse))
+    assert sentences.gaps(several, MM) == "Largest median +0.05 mm, touching 61% or more", "no joint is passed over"
     assert sentences.whole(whole, MM) == "Closed, 1 shell, 36.0 cm³"
     checks = sentences.whole_checks(whole.whole, MM)
     assert (True, "Closed") in checks and (None, "1 scan hole closed, 12 mm³ added") in checks

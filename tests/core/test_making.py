@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -133,6 +134,11 @@ def test_contraction_in_closed_form() -> None:
     assert contraction("gray iron", None, "1+s").metal == "grey iron"  # type: ignore[union-attr]
     assert contraction("brass", "1.0, 1.2, 1.4", "1+s").factors == pytest.approx((1.01, 1.012, 1.014))  # type: ignore[union-attr]
     assert contraction(None, None, "1+s") is None
+
+
+def test_an_unknown_metal_is_a_wrong_call() -> None:
+    with pytest.raises(WrongUse, match="not in the table"):
+        contraction("unobtainium", None, "1+s")
 
 
 @pytest.mark.parametrize("call", [
@@ -536,6 +542,25 @@ def test_a_print_larger_than_the_bed_is_parted() -> None:
     lost = volume(part.mesh) - sum(body.volume_mm3 for body in part.bodies)
     hole = np.pi * 1.6**2 * 9
     assert lost / hole == pytest.approx(round(lost / hole), abs=0.05) and lost > 3 * hole
+
+
+def test_cuts_without_room_for_dowels_are_told() -> None:
+    """A plate of 2 mm takes no dowel in its edge; one with a thick end takes some in a cut through that end."""
+    thin = make_part(whole_of(Solid.cube((90, 30, 2), True)), (), MakeSettings("print", bed="50,50,50"))
+    assert len(thin.bodies) == 2
+    assert sum(body.volume_mm3 for body in thin.bodies) == pytest.approx(volume(thin.mesh), rel=1e-6)
+    assert any("into 2, without dowel holes: the cuts have no room" in note for note in thin.notes)
+    ended = Solid.cube((60, 20, 20)) + Solid.cube((100, 20, 1)).translate((60, 0, 0))
+    mixed = make_part(whole_of(ended), (), MakeSettings("print", bed="45,45,45"))
+    assert any(f"into {len(mixed.bodies)}, with dowel holes; 1 of 3 cuts has no room" in n or "2 of 3 cuts have no room"
+               in n for n in mixed.notes), mixed.notes  # fmt: skip
+    thick = make_part(whole_of(block()), (), MakeSettings("print", bed="80,80,80"))
+    assert any(note.endswith("with dowel holes.") for note in thick.notes)
+
+
+def test_the_place_of_the_thinnest_wall_has_its_unit() -> None:
+    part = make_part(whole_of(Solid.cube((60, 60, 1.5), True)), (), MakeSettings("print"))
+    assert any(re.search(r"wall found: 1\.50 mm at \(.*\) mm", note) for note in part.notes), part.notes
 
 
 def test_the_thinnest_wall_is_found() -> None:

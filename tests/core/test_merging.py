@@ -139,6 +139,22 @@ def test_a_folder_of_one_scan_reads_as_that_scan(tmp_path: Path, views: Views) -
     assert scan.views == () and len(scan.mesh.triangles) == len(views.meshes[0].triangles)
 
 
+def test_which_folder_was_refused_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of several fragments in folders the person must know whose scans to make again."""
+    import rejoin.core.merging as merging
+
+    def refuse(*_: object) -> Scan:
+        raise NoAnswer("The views of this fragment could not be laid on each other.", "Scan it again.")
+
+    monkeypatch.setattr(merging, "merge_scans", refuse)
+    folder = tmp_path / "left half"
+    folder.mkdir()
+    for number in (1, 2):
+        _write_ply(folder / f"view_{number}.ply", grid(0, 20), 1.0)
+    with pytest.raises(NoAnswer, match=r"^left half: The views of this fragment .* Scan it again\.$"):
+        steps.read([folder])
+
+
 def test_the_misfit_of_views_widens_the_bound() -> None:
     case = make_case("knob", 3, spacing_mm=1.3)
     scans = [scan_of(mesh, f"fragment {n}") for n, mesh in enumerate(case.fragments)]

@@ -42,7 +42,7 @@ def test_words_stand_beside_the_file(project: Project, tmp_path: Path) -> None:
     path = write_whole_report(project, tmp_path / "whole.stl")
     text = path.read_text(encoding="utf-8")
     assert path.parent == tmp_path and path.name == "whole.report.txt"
-    for words in ("Closed: NO", "through-holes: 1", "scan hole LEFT OPEN: 12.5 mm across", "Note: A hole 12.5 mm"):
+    for words in ("Closed: NO", "through-holes: 1", "LEFT OPEN: 12.5 mm across", ") mm\n", "Note: A hole 12.5 mm"):
         assert words in text
     assert f"{project.whole.volume_mm3:.1f} mm3" in text  # type: ignore[union-attr]
 

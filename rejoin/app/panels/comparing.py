@@ -8,9 +8,10 @@ import numpy as np
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import ask_files, mending_tasks
+from rejoin.app.dialogs import SCANS
 from rejoin.app.forms import Fold
 from rejoin.app.in_units import in_units
-from rejoin.app.panels.cutting import SCANS, mating_name
+from rejoin.app.panels.cutting import mating_name
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.sentences import Units

@@ -8,6 +8,7 @@ import numpy as np
 from PySide6.QtWidgets import QComboBox, QPushButton, QVBoxLayout, QWidget
 
 from rejoin.app import ask_files, sizing_tasks
+from rejoin.app.dialogs import SCANS
 from rejoin.app.panels.parting import facing
 from rejoin.app.picking import Hit
 from rejoin.app.pointing import Pointing
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from rejoin.app.panels.dimensions import DimensionsPanel
 
 WAYS = (("Across x", "x"), ("Across y", "y"), ("Across z", "z"), ("Along the picked face", "face"))
-SCANS = "Scans (*.stl *.ply *.obj *.3mf);;All files (*)"
 
 
 def mating_name(project: Project) -> str:

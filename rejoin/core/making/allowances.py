@@ -98,13 +98,13 @@ def known_metal(name: str) -> str:
 
     Raises
     ------
-    NoAnswer
+    WrongUse
         A metal that is not in the table.
     """
     text = " ".join(name.lower().split())
     text = _ALSO.get(text, text)
     if text not in CONTRACTION_PCT:
-        raise NoAnswer(
+        raise WrongUse(
             f"The contraction (shrinkage) of {name!r} is not in the table.",
             f"Give the foundry's own figure as the allowance, or one of: {', '.join(CONTRACTION_PCT)}.",
         )

@@ -129,12 +129,14 @@ def _fitting_spin(stood: FloatArray, bed_mm: FloatArray | None) -> FloatArray | 
 
 def pieces_for(
     body: Body, bed_mm: FloatArray, dowel_mm: float | None, clearance_mm: float
-) -> list[tuple[Body, FloatArray, Lying]]:
-    """The body in as few pieces as fit the bed, halved across its longest side, dowel holes in every cut.
+) -> tuple[list[tuple[Body, FloatArray, Lying]], int, int]:
+    """The body in as few pieces as fit the bed, halved across its longest side, dowel holes in every cut with room.
 
     Returns
     -------
-    list of (piece, piece_from_part, lying)
+    pieces : list of (piece, piece_from_part, lying)
+    cuts, bare : int
+        How many cuts were made, and how many of them had no room for dowels.
 
     Raises
     ------
@@ -143,6 +145,7 @@ def pieces_for(
     """
     waiting: list[tuple[Body, FloatArray]] = [(body, identity())]
     done: list[tuple[Body, FloatArray, Lying]] = []
+    cuts = bare = 0
     low, high = body.bounds
     if np.prod((high - low) / bed_mm.max()) > MOST_PIECES or bed_mm.min() < 1e-3 * float((high - low).max()):
         raise _too_small(bed_mm)
@@ -157,10 +160,11 @@ def pieces_for(
         low, high = piece.bounds
         normal = np.eye(3)[int(np.argmax(high - low))]
         parting = Parting(0.5 * (low + high), normal)
-        above, below, _, _ = parted(piece, parting, dowel_mm, clearance_mm)
+        above, below, _, dowel = parted(piece, parting, dowel_mm, clearance_mm)
+        cuts, bare = cuts + 1, bare + (dowel is None)
         moved = plane_frame(parting) @ piece_from_part
         waiting += [(part, moved) for half in (below, above) for part in half.pieces()]
-    return done
+    return done, cuts, bare
 
 
 def _too_small(bed_mm: FloatArray) -> NoAnswer:

@@ -102,12 +102,20 @@ def _on_bed(item: Item, bed_mm: FloatArray, settings: MakeSettings, notes: list[
     if way is not None:
         notes.append(f"The {name} lies so that {way.support_mm2:.0f} mm2 want support.")
         return [(name, body.moved(way.bed_from_part), way.bed_from_part @ matrix)]
-    pieces = pieces_for(body, bed_mm, settings.dowel_mm, settings.dowel_clearance_mm)
-    notes.append(f"The {name} is larger than the bed and was parted into {len(pieces)}, with dowel holes.")
+    pieces, cuts, bare = pieces_for(body, bed_mm, settings.dowel_mm, settings.dowel_clearance_mm)
+    notes.append(f"The {name} is larger than the bed and was parted into {len(pieces)}, {_dowels(cuts, bare)}.")
     return [
         (f"{name}, piece {number}", piece.moved(way.bed_from_part), way.bed_from_part @ piece_from_part @ matrix)
         for number, (piece, piece_from_part, way) in enumerate(pieces, 1)
     ]
+
+
+def _dowels(cuts: int, bare: int) -> str:
+    if not bare:
+        return "with dowel holes"
+    if bare == cuts:
+        return "without dowel holes: the cuts have no room for them"
+    return f"with dowel holes; {bare} of {cuts} cuts {'has' if bare == 1 else 'have'} no room for them"
 
 
 def _core_items(core: Core, made_from_part: FloatArray, settings: MakeSettings) -> list[Item]:

@@ -251,7 +251,7 @@ def _tell(work: _Work, settings: MakeSettings, walls: Sequence[tuple[float, ...]
         thin = walls[0]
         least = THIN_MM[settings.purpose]
         end = f": below about {least:g} mm, look at it" if thin[0] < least else ""
-        place = f"({thin[1]:.1f}, {thin[2]:.1f}, {thin[3]:.1f})"
+        place = f"({thin[1]:.1f}, {thin[2]:.1f}, {thin[3]:.1f}) mm"
         work.notes.append(f"Thinnest wall found: {thin[0]:.2f} mm at {place}{end}.")
 
 

@@ -93,7 +93,7 @@ def whole_words(project: Project, file: str) -> list[str]:
         for entry in entries:
             at = ", ".join(f"{value:.1f}" for value in entry["centre_mm"])
             lines.append(f"  {entry['kind']} {title}: {entry['across_mm']:.1f} mm across, "
-                         f"{entry['volume_mm3']:.2f} mm3, at {at}")  # fmt: skip
+                         f"{entry['volume_mm3']:.2f} mm3, at ({at}) mm")  # fmt: skip
     return [*lines, *(f"Note: {note}" for note in whole.notes)]
 
 

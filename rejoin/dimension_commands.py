@@ -196,9 +196,10 @@ def _summary(content: dict[str, Any]) -> list[str]:
         lines.append(f"  mating part: {content['mating']['sentence']}")
     for row in content["fit_up"]:
         gap = f"gap {_places(row['gap_low_mm'], 3)} to {_places(row['gap_high_mm'], 3)} mm"
-        step, angle = _places(row["step_mm"], 3), _places(row["angle_deg"], 2)
+        step = _places(row["step_mm"], 3)
+        angle = "not told" if row["angle_deg"] is None else f"{row['angle_deg']:.2f} +- {row['angle_u95_deg']:.2f} deg"
         doubt = "" if row["step_u95_mm"] is None else f" +- {_places(row['step_u95_mm'], 3)}"
-        lines.append(f"  {row['a']}, {row['b']}: step {step}{doubt} mm, angle {angle} deg, "
+        lines.append(f"  {row['a']}, {row['b']}: step {step}{doubt} mm, angle {angle}, "
                      f"{gap}, crack {row['length_mm']:.0f} mm long, section {row['section_mm2']:.0f} mm2")  # fmt: skip
         lines += [f"    {note}" for note in row["notes"]]
     return lines

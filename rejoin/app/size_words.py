@@ -191,6 +191,14 @@ def scale_line(scale: ScaleCheck) -> Line:
     return look, f"{sign} {name}: {scale.sentence[:1].lower()}{scale.sentence[1:]}".replace("+-", "±")
 
 
+def angle_words(angle_deg: float, u95_deg: float | None) -> str:
+    """What the angle across a crack, with its 95 % bound, means to a welder."""
+    told = f"{angle_deg:.2f}°" if u95_deg is None else f"{angle_deg:.2f} ± {u95_deg:.2f}°"
+    seen = u95_deg is None or angle_deg > u95_deg
+    means = "that is angular misalignment, unless the part was made so" if seen else "no angular misalignment is seen"
+    return f"The original surfaces meet at {told} along the crack: {means}."
+
+
 def _met(one: FitUp, limit: float) -> tuple[str, str, str]:
     """Sign, look and words of a step that keeps a limit, does not, or may: its doubt decides (as in ISO 14253-1)."""
     if one.step_mm is None:
@@ -212,8 +220,7 @@ def fit_up_lines(project: Project, one: FitUp, units: Units) -> list[Line]:
         sign, look, told = _met(one, limit)
         lines.append((look, f"{sign} Quality level {quality} of ISO 5817 allows {units.length(limit)}{told}."))
     if one.angle_deg is not None:
-        lines.append((PLAIN, f"The original surfaces meet at {one.angle_deg:.2f}° along the crack: that is "
-                      "angular misalignment, unless the part was made so."))
+        lines.append((PLAIN, angle_words(one.angle_deg, one.angle_u95_deg)))
     if one.gap_low_mm is not None and one.gap_high_mm is not None:
         low, high = units.length(one.gap_low_mm, True), units.length(one.gap_high_mm, True)
         minus = " Below zero they overlap." if one.gap_low_mm < 0.0 else ""

@@ -54,8 +54,8 @@ def card_content(project: Project, version: str) -> dict[str, Any]:
 DIMENSION = ("name", "kind", "value", "u95", "reading", "reading_u95", "difference", "normalised_error", "agreement",
              "verdict", "scale_proven", "sentence")  # fmt: skip
 SCALE = ("factor", "u95", "readings", "state", "sentence")
-FIT_UP = ("step_mm", "step_u95_mm", "angle_deg", "gap_low_mm", "gap_high_mm", "length_mm", "section_mm2", "wall_mm",
-          "notes")  # fmt: skip
+FIT_UP = ("step_mm", "step_u95_mm", "angle_deg", "angle_u95_deg", "gap_low_mm", "gap_high_mm", "length_mm",
+          "section_mm2", "wall_mm", "notes")  # fmt: skip
 
 
 def _fields(record: object, names: Sequence[str]) -> dict[str, Any]:

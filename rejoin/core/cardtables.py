@@ -207,6 +207,7 @@ def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
     rows, names = [], [fragment["name"] for fragment in content["fit"]["fragments"]]
     for item in content["fit_ups"]:
         angle = "–" if item["angle_deg"] is None else f"{item['angle_deg']:.2f}°"
+        angle += "" if item["angle_u95_deg"] is None else f" ± {item['angle_u95_deg']:.2f}°"
         gap = "–" if item["gap_low_mm"] is None else (
             f"{shown.length(item['gap_low_mm'])} to {shown.length(item['gap_high_mm'])}")  # fmt: skip
         wall = "–" if item["wall_mm"] is None else shown.length(item["wall_mm"][1], 1)

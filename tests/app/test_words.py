@@ -12,6 +12,7 @@ import pytest
 from rejoin.app import colours, joint_words, sentences
 from rejoin.app.in_units import in_units
 from rejoin.app.sentences import Units
+from rejoin.app.size_words import angle_words
 from rejoin.app.system_check import advice, missing_libraries
 from tests.app import made_up
 
@@ -222,3 +223,9 @@ def test_the_system_check_and_the_worker_need_no_qt():
 def test_what_core_says_is_told_in_inches(told: str, inches: str) -> None:
     assert in_units(told, Units("inch")) == inches
     assert in_units(told, Units("mm")) == told
+
+
+def test_an_angle_within_its_bound_is_no_misalignment() -> None:
+    assert "0.48 ± 1.14° along the crack: no angular misalignment is seen" in angle_words(0.48, 1.14)
+    assert "1.20 ± 0.30° along the crack: that is angular misalignment, unless" in angle_words(1.2, 0.3)
+    assert "2.00° along the crack: that is angular misalignment" in angle_words(2.0, None)

@@ -119,12 +119,13 @@ def fit_up(
     way, blocked = way_off(faces_of(first, joint.face_a.triangles))
     step, doubt = (None, None) if fit is None else (fit.step_mm, fit.step_u95_mm)
     limits, notes = quality_levels(metal, wall, step, doubt or 0.0)
-    angle, one_way = _angle(loops, skins, a_from_b, BESIDE * spacing)
-    notes = (*notes, *([ONE_WAY] if one_way else []), *([UNTOLD] if angle is None else []))
+    turned = _angle(loops, skins, a_from_b, BESIDE * spacing)
+    notes = (*notes, *([ONE_WAY] if turned.one_way else []), *([UNTOLD] if turned.angle_deg is None else []))
     if len(target) < marks:
         notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
     return FitUp(
-        joint=number, step_mm=step, step_u95_mm=doubt, angle_deg=angle, gap_low_mm=low, gap_high_mm=high,
+        joint=number, step_mm=step, step_u95_mm=doubt, angle_deg=turned.angle_deg, angle_u95_deg=turned.u95_deg,
+        gap_low_mm=low, gap_high_mm=high,
         length_mm=float(sum(loop_length(loop) for loop in loops)), section_mm2=float(0.5 * (crosses @ normal).sum()),
         wall_mm=wall, marks_a_mm=pairs[0], marks_b_mm=pairs[1], target_mm=target, target_u95_mm=target_u95,
         direction=turn(pose_a, way[None])[0], blocked_share=blocked, limits_mm=limits, notes=notes,
@@ -150,12 +151,22 @@ def _skin(fragment: Fragment, triangles: IntArray) -> _Skin:
     return _Skin(mesh.vertices[outer], vertex_normals(mesh)[outer])
 
 
+@dataclass(frozen=True)
+class _Turned:
+    """By how much one piece is turned against the other (None where that is not told), and its 95 % bound, deg.
+
+    ``one_way``: some turn does not show, for the surfaces beside the crack all look much the same way.
+    """
+
+    angle_deg: float | None = None
+    u95_deg: float | None = None
+    one_way: bool = False
+
+
 def _angle(
     loops: list[FloatArray], skins: tuple[_Skin, _Skin], a_from_b: FloatArray, reach: float
-) -> tuple[float | None, bool]:
-    """By how much one piece is turned against the other, deg, from the surface on both sides all along the crack.
-
-    And whether some turn does not show, for the surfaces beside the crack all look much the same way.
+) -> _Turned:
+    """By how much one piece is turned against the other, from the surface on both sides all along the crack.
 
     Both are continued to the crack as they curve, and the one turn is taken that explains best how their normals
     differ there. None where the surfaces do not run on at three places at least.
@@ -164,7 +175,7 @@ def _angle(
     trees = cKDTree(a.points) if len(a.points) else None, None
     points_b, normals_b = apply(a_from_b, b.points), turn(a_from_b, b.normals)
     if trees[0] is None or not len(points_b):
-        return None, False
+        return _Turned()
     tree_a, tree_b = trees[0], cKDTree(points_b)
     normals, changes = [], []
     for place in _spread(loops, 60):
@@ -175,11 +186,11 @@ def _angle(
         if other is not None:
             normals.append(one)
             changes.append(other - one)
-    return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else (None, False)
+    return _turned(np.array(normals), np.array(changes)) if len(normals) >= 3 else _Turned()
 
 
-def _turned(normals: FloatArray, changes: FloatArray) -> tuple[float | None, bool]:
-    """The turn, deg, that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free.
+def _turned(normals: FloatArray, changes: FloatArray) -> _Turned:
+    """The turn that changes normals (n, 3) by ``changes`` (n, 3): least squares, the least where some is free.
 
     A bend that the part was made with at some places is no turn: by Tukey's weights it does not count. What the scatter
     of the others shows by itself is taken off; neighbours share their points, so half of them are reckoned with. None
@@ -195,10 +206,16 @@ def _turned(normals: FloatArray, changes: FloatArray) -> tuple[float | None, boo
         weights = np.sqrt(tukey(left, TUKEY * scale))
     scatter = 2.0 * float(np.square(left * weights).sum() / max(np.square(weights).sum(), 1.0))
     held = np.linalg.pinv(rows.T @ rows, rcond=0.09, hermitian=True)
-    unsure = float(np.trace(held)) * scatter
+    covariance = scatter * held
+    unsure = float(np.trace(covariance))
     if unsure > np.radians(UNSURE) ** 2:
-        return None, bool(rank < 3)
-    return float(np.degrees(np.sqrt(max(float(turn_ @ turn_) - unsure, 0.0)))), bool(rank < 3)
+        return _Turned(one_way=bool(rank < 3))
+    square = max(float(turn_ @ turn_) - unsure, 0.0)
+    # Of the square of a normal vector's length: 4 t C t + 2 tr(C C).
+    doubt = 1.96 * float(np.sqrt(4.0 * turn_ @ covariance @ turn_ + 2.0 * np.square(covariance).sum()))
+    angle = np.sqrt(square)
+    u95 = max(np.sqrt(square + doubt) - angle, angle - np.sqrt(max(square - doubt, 0.0)))
+    return _Turned(float(np.degrees(angle)), float(np.degrees(u95)), bool(rank < 3))
 
 
 def _normal_beside(

@@ -112,6 +112,7 @@ def fit_up_content(one: FitUp, a: str, b: str) -> dict[str, Any]:
         "step_mm": one.step_mm,
         "step_u95_mm": one.step_u95_mm,
         "angle_deg": one.angle_deg,
+        "angle_u95_deg": one.angle_u95_deg,
         "gap_low_mm": one.gap_low_mm,
         "gap_high_mm": one.gap_high_mm,
         "length_mm": one.length_mm,

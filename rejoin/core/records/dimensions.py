@@ -169,9 +169,9 @@ class FitUp(Record):
 
     Attributes
     ----------
-    step_mm, step_u95_mm, angle_deg : float, optional
-        Linear (507, with its 95 % bound) and angular (508 of ISO 6520-1) misalignment of the original surfaces
-        across the crack.
+    step_mm, step_u95_mm, angle_deg, angle_u95_deg : float, optional
+        Linear (507) and angular (508 of ISO 6520-1) misalignment of the original surfaces across the crack, each
+        with its 95 % bound.
     gap_low_mm, gap_high_mm : float, optional
         The gap along the crack, 5 to 95 % of its length.
     length_mm, section_mm2 : float
@@ -209,6 +209,7 @@ class FitUp(Record):
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     step_u95_mm: float | None = None
+    angle_u95_deg: float | None = None
     _arrays = {
         "marks_a_mm": np.float64,
         "marks_b_mm": np.float64,

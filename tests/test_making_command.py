@@ -150,7 +150,7 @@ def test_the_test_bar_is_written(rejoin: Any) -> None:
 
 @pytest.mark.parametrize("arguments, code, words", [
     (("--for", "pattern"), 2, "needs a contraction"),
-    (("--for", "pattern", "--metal", "unobtainium"), 3, "not in the table"),
+    (("--for", "pattern", "--metal", "unobtainium"), 2, "not in the table"),
     (("--for", "toy"), 2, "invalid choice"),
     ((), 2, "was not said"),
     (("--for", "print", "--undo"), 2, "was not said"),

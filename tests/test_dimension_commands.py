@@ -251,7 +251,8 @@ def test_a_project_tells_the_fit_up_of_its_joints(rejoin: Any, tmp_path: Path) -
     (row,) = json.loads((tmp_path / "c.json").read_text())["fit_up"]
     assert row["length_mm"] > 45 and row["step_limits_mm"] and row["cautions"] and len(row["gauge_marks"]) >= 1
     size = "-?[0-9.]+"
-    assert re.search(rf"step {size} \+- {size} mm, angle {size} \+- {size} deg, gap {size} to {size} mm, crack", told), told
+    words = rf"step {size} \+- {size} mm, angle {size} \+- {size} deg, gap {size} to {size} mm, crack"
+    assert re.search(words, told), told
     assert not re.search(r"[0-9][.][0-9]{4,}", told.split("Scale")[-1]), "no more digits than a shop could use"
     assert "lower: Scale" in told, "whose scale it is"
 

@@ -107,7 +107,7 @@ def short(check: DimensionCheck | None, units: Units) -> str:
     if check is None:
         return "…"
     if check.value is None:
-        return "needs the metal" if check.kind == WEIGHT else "not found"
+        return "not yet" if check.kind == WEIGHT else "not found"
     return with_spread(check.kind, check.value, check.u95, units)
 
 
@@ -127,7 +127,7 @@ def check_lines(reading: Reading, check: DimensionCheck | None, units: Units) ->
     if check is None:
         return [(PLAIN, "Not measured yet.")]
     if check.value is None and check.kind == WEIGHT:
-        return [(PLAIN, f"· {check.sentence} It is asked for under Settings below.")]
+        return [(PLAIN, f"· {check.sentence}")]
     if check.value is None:
         return [(BAD, f"✗ {in_units(check.sentence, units)}")]
     lines = [(PLAIN, f"On the scan {with_spread(check.kind, check.value, check.u95, units)} (95 %).")]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.contact import OPPOSED, near_masks, rows, signed_distances
+from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.evidence import rivalled
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
@@ -16,7 +16,7 @@ from rejoin.core.misalignment import SHARE, Misalignment, misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
 from rejoin.core.transforms import apply, inverse, turn
-from rejoin.core.uncertainty.jointly import Lever, variance
+from rejoin.core.uncertainty.jointly import levers_between, variance
 
 
 def measure_joint(
@@ -82,12 +82,7 @@ def _step_u95(
     pose = placements[joint.a].part_from_scan
     assert pose is not None
     places, ways = apply(pose, step.places), turn(pose, step.ways)
-    levers = []
-    for number, sign in ((joint.a, 1.0), (joint.b, -1.0)):
-        placement = placements[number]
-        if placement.part_from_scan is not None:
-            centre = apply(placement.part_from_scan, fragments[number].mesh.vertices.mean(axis=0)[None])[0]
-            levers.append(Lever(number, placement, sign * rows(places, ways, centre)[:, :6]))
+    levers = levers_between(fragments, placements, (joint.a, joint.b), (places, places), ways)
     return float(np.hypot(step.u95_mm, 1.96 * np.sqrt(np.percentile(variance(levers), SHARE))))
 
 

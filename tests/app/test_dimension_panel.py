@@ -15,7 +15,10 @@ from PySide6.QtWidgets import QLabel
 from rejoin.app import size_words
 from rejoin.app.sentences import Units
 from rejoin.core import steps
-from rejoin.core.records import DimensionCheck, Reading, ScaleCheck
+from rejoin.core.dimensions.checking import check_all
+from rejoin.core.dimensions.remembering import Bench
+from rejoin.core.records import DimensionCheck, Mesh, Reading, ScaleCheck
+from rejoin.core.settings import DimensionSettings, silent
 from tests.app import made_plate, made_up
 from tests.app.person import Person
 
@@ -54,11 +57,15 @@ def test_a_typed_number_is_shown_as_short_as_it_is():
 
 
 def test_a_weight_without_a_metal_asks_for_it_and_contradicts_nothing() -> None:
-    asks = check(kind="weight", value=None, u95=None, sentence="The weight needs the metal.")
-    assert size_words.short(asks, MM) == "needs the metal" and size_words.mark(asks) == "·"
-    (look, words), = size_words.check_lines(reading(kind="weight"), asks, MM)
-    assert look == size_words.PLAIN and "Settings" in words
-    lost = replace(asks, kind="bore")
+    box = manifold3d.Manifold.cube((10, 10, 10)).to_mesh()
+    cube = Mesh(np.array(box.vert_properties[:, :3], float), np.array(box.tri_verts, np.int32))
+    balance = reading(kind="weight")
+    for bench, needs in ((Bench((), (), cube), "needs the metal"), (Bench((), (), None), "needs a closed whole")):
+        (asks,), _ = check_all(bench, [balance], DimensionSettings(), silent)
+        assert size_words.short(asks, MM) == "not yet" and size_words.mark(asks) == "·"
+        (look, words), = size_words.check_lines(balance, asks, MM)
+        assert look == size_words.PLAIN and needs in words
+    lost = check(value=None, u95=None)
     assert size_words.short(lost, MM) == "not found" and size_words.mark(lost) == "✗"
 
 

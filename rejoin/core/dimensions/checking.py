@@ -266,7 +266,7 @@ def _weighed(bench: Bench, reading: Reading, settings: DimensionSettings) -> Dim
     if bench.whole is None or not is_closed(bench.whole):
         text = "The weight needs a closed whole."
     elif settings.metal is None:
-        text = "The weight needs the metal: give it."
+        text = "The weight needs the metal: it is one of the settings."
     else:
         low, high = DENSITY_G_CM3[settings.metal]
         cm3 = volume(bench.whole) / 1000.0

@@ -20,7 +20,7 @@ from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray
 from rejoin.core.robust import tukey
 from rejoin.core.settings import Report
 from rejoin.core.transforms import apply, inverse, turn
-from rejoin.core.uncertainty.jointly import Lever, without_layers
+from rejoin.core.uncertainty.jointly import levers_between, without_layers
 
 BESIDE = 12.0
 """Width of the original surface beside the crack whose direction is compared, in spacings."""
@@ -274,16 +274,12 @@ def _gauge_marks(loops: list[FloatArray], normal: FloatArray, skins: tuple[_Skin
 def _targets(pairs: tuple[FloatArray, FloatArray], joint: Joint, fragments: Sequence[Fragment],
              placements: Sequence[Placement]) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Distances of the pairs in place (k,) and their U (k = 2): scan noise at both marks, both placements."""
-    sides = ((joint.a, -1.0), (joint.b, 1.0))
-    placed = [apply(placements[n].part_from_scan, marks) for (n, _), marks in zip(sides, pairs, strict=True)]  # type: ignore[arg-type]
+    ends = joint.a, joint.b
+    placed = tuple(apply(placements[n].part_from_scan, marks) for n, marks in zip(ends, pairs, strict=True))  # type: ignore[arg-type]
     between = placed[1] - placed[0]
     length = np.linalg.norm(between, axis=1)
     along = between / np.maximum(length, 1e-300)[:, None]
-    levers = []
-    for (number, sign), points in zip(sides, placed, strict=True):
-        centre = apply(placements[number].part_from_scan, fragments[number].mesh.vertices.mean(axis=0)[None])[0]  # type: ignore[arg-type]
-        moves = np.hstack([np.cross(points - centre, along), along])
-        levers.append(Lever(number, placements[number], sign * moves))
+    levers = levers_between(fragments, placements, ends, (placed[0], placed[1]), along)
     follows, variance = without_layers(levers)
     sd = np.sqrt(variance + fragments[joint.a].noise_mm ** 2 + fragments[joint.b].noise_mm ** 2)
     return length, np.array([half_width(float(one), own) for one, own in zip(sd, follows, strict=True)])

@@ -56,9 +56,10 @@ How it is found
        fragment's hull is taken, and of these the 95 % quantile (`bounds`). The
        worst point's own sigma times 1.96 would be too small.
     Several fragments: the joint covariance of the whole adjustment, so that
-    loops of joints help and chains add up. A loop that does not close within
-    what this covariance allows is not adjusted but left open and told
-    (`rejoin.core.alignment.loops`).
+    loops of joints help and chains add up. A size between two fragments
+    follows from what of it they do not share (`jointly`). A loop that does
+    not close within what this covariance allows is not adjusted but left open
+    and told (`rejoin.core.alignment.loops`).
 
 How it is checked
     Closed forms and Monte Carlo in ``tests/core/test_uncertainty.py``; over

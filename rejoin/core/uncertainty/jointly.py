@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rejoin.core.records import FloatArray, LayerDoubt, Placement
+from rejoin.core.contact import rows
+from rejoin.core.records import FloatArray, Fragment, LayerDoubt, Placement
+from rejoin.core.transforms import apply
 
 Follows = tuple[float, LayerDoubt]
 """By how much a size follows each mm of a layer, and what is known of that."""
@@ -26,6 +28,21 @@ class Lever:
     fragment: int
     placement: Placement
     slopes: FloatArray
+
+
+def levers_between(
+    fragments: Sequence[Fragment], placements: Sequence[Placement], ends: tuple[int, int],
+    points: tuple[FloatArray, FloatArray], ways: FloatArray,
+) -> list[Lever]:  # fmt: skip
+    """Of distances (n,) along ``ways`` (n, 3), from points (n, 3) on the first of two placed fragments to those on the
+    second; all in the part's frame."""
+    levers = []
+    for number, places, sign in zip(ends, points, (-1.0, 1.0), strict=True):
+        pose = placements[number].part_from_scan
+        assert pose is not None
+        centre = apply(pose, fragments[number].mesh.vertices.mean(axis=0)[None])[0]
+        levers.append(Lever(number, placements[number], sign * rows(places, ways, centre)[:, :6]))
+    return levers
 
 
 def variance(levers: Sequence[Lever]) -> FloatArray:

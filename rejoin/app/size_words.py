@@ -195,7 +195,7 @@ def angle_words(angle_deg: float, u95_deg: float | None) -> str:
     """What the angle across a crack, with its 95 % bound, means to a welder."""
     told = f"{angle_deg:.2f}°" if u95_deg is None else f"{angle_deg:.2f} ± {u95_deg:.2f}°"
     seen = u95_deg is None or angle_deg > u95_deg
-    means = "that is angular misalignment, unless the part was made so" if seen else "no angular misalignment is seen"
+    means = "that is angular misalignment, unless the part was made so" if seen else "too little to be told from none"
     return f"The original surfaces meet at {told} along the crack: {means}."
 
 

@@ -226,6 +226,6 @@ def test_what_core_says_is_told_in_inches(told: str, inches: str) -> None:
 
 
 def test_an_angle_within_its_bound_is_no_misalignment() -> None:
-    assert "0.48 ± 1.14° along the crack: no angular misalignment is seen" in angle_words(0.48, 1.14)
+    assert "0.48 ± 1.14° along the crack: too little to be told from none" in angle_words(0.48, 1.14)
     assert "1.20 ± 0.30° along the crack: that is angular misalignment, unless" in angle_words(1.2, 0.3)
     assert "2.00° along the crack: that is angular misalignment" in angle_words(2.0, None)

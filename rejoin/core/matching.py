@@ -8,7 +8,7 @@ from itertools import chain
 import numpy as np
 
 from rejoin.core.abreast import abreast
-from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, covering, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import approached
 from rejoin.core.likeness import (
@@ -49,6 +49,9 @@ PARTLY_UNLIKE = 2.5
 
 COVERING = 0.65
 """Overlap of two height maps, over both, from which the faces may cover each other wholly: rims are ragged there."""
+
+ROUGHLY = 0.5
+"""The same, where the faces do cover each other once they are approached: a rough pose may be well aside."""
 
 WHOLLY = 0.9
 """Share of both faces in contact from which they cover each other wholly."""
@@ -247,7 +250,8 @@ class Search:
         """What rims and original surfaces say of a few of the starts whose faces cover each other the most."""
         fresh = [
             start for start in self.starts
-            if start.share > COVERING and start.score > -THROUGH and not any(start is one for one in self.rims_seen)
+            if start.share > ROUGHLY and start.score > -THROUGH and not any(start is one for one in self.rims_seen)
+            and (start.share > COVERING or covering(self.a, self.b, start.pose) > WHOLLY)
         ]  # fmt: skip
         for start in sorted(fresh, key=lambda start: -start.share)[:FLAT_TRIES]:
             self.rims_seen.append(start)

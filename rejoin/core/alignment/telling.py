@@ -33,6 +33,10 @@ PATCH = 8.0
 FEWEST = 12
 """Pairs that a joint must have to say anything."""
 
+NARROW = 400
+"""Vertices inside a joint's two faces below which their triangles are met from the first round on: of a face
+three rows wide too few vertices have another's opposite."""
+
 
 class Told:
     """What every joint says in a state: its faces, the original surfaces beside them, and what was seen of them.
@@ -141,6 +145,7 @@ class Told:
         joint, (a, b) = self.joints[number], self.sides[number]
         pose_a, pose_b = state.poses[joint.a], state.poses[joint.b]
         only = self.chosen[number] if exact and self.chosen else None
+        exact = exact or np.count_nonzero(~a.border) + np.count_nonzero(~b.border) < NARROW
         pairs = opposite(a, b, pose_a, pose_b, self.reach[number], most, exact, only)
         if len(pairs.areas) < FEWEST:
             raise NothingOpposite(number, *(self.fragments[n].scan.name for n in (joint.a, joint.b)))

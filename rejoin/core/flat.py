@@ -14,6 +14,7 @@ import numpy as np
 
 from rejoin.core.continuity import Running, running_on
 from rejoin.core.evidence import FORM, LEAST_LEAD, LEAST_SCORE, Pose, form_between, judge
+from rejoin.core.icp import settled
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.records import FloatArray
 from rejoin.core.surfaces import Surface, alike
@@ -49,7 +50,8 @@ def laid_by_rims(first: Surface, second: Surface, a_from_b: FloatArray) -> Laid 
         sheet = sheet_of(first, second, inverse(a_from_b))
         if sheet is None:
             return None
-        a_from_b = inverse(rim_on_rim(sheet) @ inverse(a_from_b))
+        # Where the rims lead, the faces lie at another angle and height.
+        a_from_b = settled(first, second, inverse(rim_on_rim(sheet) @ inverse(a_from_b)))
     sheet = sheet_of(first, second, inverse(a_from_b))
     if sheet is None or sheet.share < COVERING:
         return None

@@ -15,7 +15,8 @@ from rejoin.core.continuity import _lever, running_on
 from rejoin.core.evidence import BORNE_OUT, LEAST_LEAD, LEAST_SCORE, believable, decided, tied
 from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
-from rejoin.core.matching import Prepared, prepared
+from rejoin.core.icp import settled
+from rejoin.core.matching import Prepared, Search, Start, prepared
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.placing import place_fragments
 from rejoin.core.planes import MOST_PLANES, planar_regions
@@ -101,6 +102,31 @@ def test_original_surfaces_find_their_place(combs: tuple[Prepared, Prepared]) ->
     assert off(found.a_from_b, combs[1]) < 0.15
     aside = running_on(fragments[0], fragments[1], rigid(np.eye(3), np.array([4.5, 0.0, 0.0])))
     assert aside is None or aside.share < RUNS_ON
+
+
+def test_faces_are_seated_anew_where_the_rims_lead() -> None:
+    """A hollow on a bulge, laid 4 mm aside, meets at another angle there; in its place it must not keep that."""
+    def bowl(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(0.012 * (x * x + y * y))
+
+    first, second = bar(21, True, height=bowl).surface, bar(22, False, height=bowl).surface
+    aside = settled(first, second, rigid(np.eye(3), np.array([4.0, 2.0, 0.0])))
+    points = second.fragment.mesh.vertices[::20]
+    assert np.degrees(Rotation.from_matrix(aside[:3, :3]).magnitude()) > 1.0
+    laid = laid_by_rims(first, second, aside)
+    assert laid is not None
+    assert displacement(laid.pose.a_from_b, np.eye(4), points).max() < 0.5 * SPACING
+
+
+def test_rims_are_asked_where_a_rough_pose_was_aside_but_its_faces_cover_each_other(
+    combs: tuple[Prepared, Prepared],
+) -> None:
+    aside = rigid(np.eye(3), np.array([4.0, 2.0, 0.0]))
+    for pose, share, asked in ((np.eye(4), 0.55, True), (aside, 0.55, False), (np.eye(4), 0.3, False)):
+        search = Search(*combs)
+        search.starts = [Start(0.0, pose, pose, share, 1.0)]
+        search._look_at_rims()
+        assert bool(search.rims_seen) == bool(search.laid) == asked
 
 
 def test_machined_faces_of_one_outline_are_not_placed(combs: tuple[Prepared, Prepared]) -> None:

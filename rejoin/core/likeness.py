@@ -131,3 +131,14 @@ def largest_alike(outlines_a: Outlines, outlines_b: Outlines) -> list[tuple[int,
     size = np.minimum(outlines_a[:, None, 0], outlines_b[None, :, 0])
     order = np.argsort(np.where(cost < outlines_a.shape[1], -size, np.inf), axis=None, kind="stable")
     return [divmod(int(k), cost.shape[1]) for k in order[: np.count_nonzero(cost < outlines_a.shape[1])]]
+
+
+def largest_pairs(
+    first: Sequence[FractureFace], second: Sequence[FractureFace], outlines_a: Outlines, outlines_b: Outlines,
+    but: Sequence[tuple[int, int]], most: tuple[int, int],
+) -> list[tuple[int, int]]:  # fmt: skip
+    """The largest pairs that are alike, and those that lie apart, so many of each; none of those in ``but``."""
+    seen = set(but)
+    orders = largest_alike(outlines_a, outlines_b), largest_apart(first, second)
+    left = ([pair for pair in order if pair not in seen][:count] for order, count in zip(orders, most, strict=True))
+    return list(dict.fromkeys(chain.from_iterable(left)))

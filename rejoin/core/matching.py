@@ -13,8 +13,7 @@ from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import approached
 from rejoin.core.likeness import (
     Outlines,
-    largest_alike,
-    largest_apart,
+    largest_pairs,
     outlines_of,
     promising_pairs,
     unlikeness,
@@ -40,6 +39,10 @@ LAST = 16
 
 APART = {2: 64, 3: 320}
 """Pairs of faces of any outline that are looked at then, by thoroughness."""
+
+BY_INFORMATION, BY_OUTLINE = (2.0, 0.0), (8.0,)
+"""Powers of the overlap by which rough poses are put in order: by outline and information, and by information alone,
+in turn; and where that has led to nothing, mostly by outline, as flat faces have hardly anything else."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -161,10 +164,14 @@ class Search:
             report(self.done / len(pairs), "Comparing faces")
             self._compare_next(pairs)
         poses = self._finalists()
-        if thoroughness > 1 and not self._laid_well and not (poses and poses[0].evidence.score > LEAST_SCORE):
-            self._compare(self._large_pairs(pairs, APART[thoroughness]), TRIES[-1], partly=True)
-            self._look_at_rims()
-            poses = self._finalists()
+        for by_outline in (True, False):
+            if thoroughness > 1 and not self._found(poses):
+                if by_outline:
+                    self._start(self._best_waiting(TRIES[-1], BY_OUTLINE))
+                else:
+                    self._compare_parts(pairs, APART[thoroughness])
+                self._look_at_rims()
+                poses = self._finalists()
         if not poses or not decided(poses[0].evidence, 0.0).good:
             poses = distinct(self.a, self.b, poses + with_rivals(self.a, self.b, self.laid))
             if poses and poses[0].evidence.score > 2.0 * LEAST_SCORE:  # rims alone never tell as much
@@ -175,13 +182,10 @@ class Search:
         one, other = self.galleries
         return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
 
-    def _large_pairs(self, but: list[tuple[int, int]], most: int) -> list[tuple[int, int]]:
-        """Pairs of large faces that were not among these."""
-        faces = [gallery.faces for gallery in self.galleries]
-        orders = largest_alike(*self.outlines), largest_apart(*faces)
-        seen = set(but)
-        left = [[pair for pair in order if pair not in seen] for order in orders]
-        return list(dict.fromkeys(left[0][:LAST] + left[1][:most]))
+    def _compare_parts(self, but: list[tuple[int, int]], most: int) -> None:
+        """Pairs of large faces that were not among these, of which one may lie against a part of the other."""
+        one, other = self.galleries
+        self._compare(largest_pairs(one.faces, other.faces, *self.outlines, but, (LAST, most)), TRIES[-1], partly=True)
 
     def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
         """The next of the pairs of faces, which were not compared yet."""
@@ -199,17 +203,21 @@ class Search:
         unlike = PARTLY_UNLIKE if partly else UNLIKE
         found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=unlike), batch)
         self.waiting.extend(chain(*found))
-        best = self._best_waiting(tries)
+        best = self._best_waiting(tries, BY_INFORMATION)
         if partly:
             best = abreast(lambda rough, _: closer(one, other, rough), best)
-        self.starts += abreast(self._started, best)
+        self._start(best)
+
+    def _start(self, rough: list[Hypothesis]) -> None:
+        self.starts += abreast(self._started, rough)
         self.starts.sort(key=lambda start: start.order)
 
-    def _best_waiting(self, tries: int) -> list[Hypothesis]:
+    def _best_waiting(self, tries: int, orders: tuple[float, ...]) -> list[Hypothesis]:
+        """As many of those that wait as shall be tried; by each order's power of the overlap in turn."""
         fresh: list[Hypothesis] = []
         while self.waiting and len(fresh) < tries:
-            # By outline and information, and by information alone, in turn.
-            hypothesis = max(self.waiting, key=lambda h: h.score * (h.share**2 if len(fresh) % 2 == 0 else 1.0))
+            power = orders[len(fresh) % len(orders)]
+            hypothesis = max(self.waiting, key=lambda h: h.score * h.share**power)
             self.waiting.remove(hypothesis)
             known = chain((start.rough for start in self.starts), (other.a_from_b for other in fresh))
             if not any(self._alike(hypothesis.a_from_b, rough) for rough in known):
@@ -271,6 +279,9 @@ class Search:
     def _laid_well(self) -> bool:
         """Whether a pose by rims is worth placing."""
         return any(one.pose.evidence.score > LEAST_SCORE for one in self.laid)
+
+    def _found(self, poses: list[Pose]) -> bool:
+        return self._laid_well or bool(poses and poses[0].evidence.score > LEAST_SCORE)
 
     @property
     def _worth_placing(self) -> bool:

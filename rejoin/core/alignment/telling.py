@@ -145,7 +145,7 @@ class Told:
         joint, (a, b) = self.joints[number], self.sides[number]
         pose_a, pose_b = state.poses[joint.a], state.poses[joint.b]
         only = self.chosen[number] if exact and self.chosen else None
-        exact = exact or np.count_nonzero(~a.border) + np.count_nonzero(~b.border) < NARROW
+        exact = exact or bool(np.count_nonzero(~a.border) + np.count_nonzero(~b.border) < NARROW)
         pairs = opposite(a, b, pose_a, pose_b, self.reach[number], most, exact, only)
         if len(pairs.areas) < FEWEST:
             raise NothingOpposite(number, *(self.fragments[n].scan.name for n in (joint.a, joint.b)))

@@ -28,6 +28,8 @@ EDGE = 3.2
 STRAIGHT, EVENLY, STRETCHES = 0.1, 0.6, 4
 """A groove's walls are parallel to it but for so much (rms cosine), and it is as deep at its ends as elsewhere but for
 so much (least of the depths of so many stretches, over the largest)."""
+MOST_WALLS, ROUNDS = 0.8, 4
+"""A groove may be chipped itself: this share of what is seen of it is parallel to it."""
 DEEP = 1.5
 """So many times as deep as wide across its direction is no chip either."""
 AVERAGED = 12
@@ -121,16 +123,26 @@ def is_groove(parts: list[Mesh], hollow: Hollow) -> bool:
     near = cKDTree(points).query(points, k=min(AVERAGED, len(points)))[1].reshape(len(points), -1)
     even = normals[near].mean(axis=1)
     even /= np.maximum(np.linalg.norm(even, axis=1, keepdims=True), 1e-12)
-    turned, ways = np.linalg.eigh(even.T @ even / len(points))
-    if turned[0] > STRAIGHT**2:
+    way = _common_way(even)
+    if way is None:
         return False
-    along = points @ ways[:, 0]
+    along = points @ way
     share = (along - along.min()) / max(float(np.ptp(along)), 1e-12)
     stretch = np.minimum(STRETCHES * share, STRETCHES - 1).astype(int)
     deepest = [-np.percentile(depth[stretch == n], 20) if (stretch == n).any() else 0.0 for n in range(STRETCHES)]
     across = points - points.mean(axis=0)
-    wide = 2.0 * np.linalg.norm(across - np.outer(across @ ways[:, 0], ways[:, 0]), axis=1).max()
+    wide = 2.0 * np.linalg.norm(across - np.outer(across @ way, way), axis=1).max()
     return bool(min(deepest) > EVENLY * max(deepest) or max(deepest) > DEEP * wide)
+
+
+def _common_way(normals: FloatArray) -> FloatArray | None:
+    """The direction (3,) to which most of the normals (n, 3) are at right angles; None where there is none."""
+    kept = normals
+    for _ in range(ROUNDS):
+        way: FloatArray = np.linalg.eigh(kept.T @ kept)[1][:, 0]
+        aside = np.abs(normals @ way)
+        kept = normals[aside <= np.quantile(aside, MOST_WALLS)]
+    return way if np.square(kept @ way).mean() <= STRAIGHT**2 else None
 
 
 def _turn(normals: FloatArray, normal: FloatArray) -> FloatArray:

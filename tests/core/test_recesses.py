@@ -104,10 +104,11 @@ def test_a_plane_tells_nothing() -> None:
     [
         (Manifold.cube([3.0, 40.0, 5.0], True), True),
         (Manifold.cube([3.0, 12.0, 5.0], True), True),
+        (Manifold.cube([3.0, 40.0, 5.0], True) + Manifold.sphere(2.2, 64).translate([1.4, 1.0, -0.8]), True),
         (Manifold.sphere(3.0, 64), False),
         (Manifold.cylinder(6.0, 0.1, 2.6, 100, True).rotate([90.0, 0.0, 0.0]), False),
     ],
-    ids=["slot from end to end", "slot that ends in walls", "hollow", "wedge that runs out"],
+    ids=["slot from end to end", "slot that ends in walls", "chipped slot", "hollow", "wedge that runs out"],
 )
 def test_a_groove_is_straight_and_as_deep_at_its_ends(lost: Manifold, told: bool) -> None:
     mesh = scanned(Manifold.cube([16.0, 16.0, 12.0], True) - lost.translate([0.0, 0.0, 6.0]))

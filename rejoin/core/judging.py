@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.meshes import averaged_normals, rim_of, triangle_areas, triangle_centres, vertex_normals
 from rejoin.core.records import FloatArray, FractureFace, Fragment, Hole, ScanFault
-from rejoin.core.settings import Report, silent
+from rejoin.core.settings import FIRM_VIEWS, Report, silent
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -74,7 +74,7 @@ def faults_of(fragment: Fragment, faces: Sequence[FractureFace], report: Report 
     found += coarse or _smoothed(fragment)
     for face in chosen:
         found += _drowned(fragment, face)
-    found += _warp(fragment)
+    found += _warp(fragment) + _weakly_held(fragment)
     report(1.0, f"{fragment.scan.name} was looked over")
     return tuple(found)
 
@@ -269,3 +269,13 @@ def _warp(fragment: Fragment) -> list[ScanFault]:
     words = (f"The views of this scan miss each other by {worst.misfit_mm:.2f} mm ({worst.name}; usual {usual:.2f} mm, "
              f"noise {fragment.noise_mm:.2f} mm): the scanner is out of adjustment, or the piece moved.")  # fmt: skip
     return [ScanFault("warp", words, None, worst.misfit_mm)]
+
+
+def _weakly_held(fragment: Fragment) -> list[ScanFault]:
+    bound = fragment.scan.views_u95_mm
+    if bound <= FIRM_VIEWS * fragment.spacing_mm:
+        return []
+    words = (f"The views of this scan hold each other weakly: one may be {bound:.1f} mm out of place (95 %); no join "
+             "is surer than that. Scan again so that each view shares more of its surface with the next: surfaces that "
+             "face three ways, not only walls that run one way.")  # fmt: skip
+    return [ScanFault("weakly held", words, None, bound)]

@@ -63,6 +63,14 @@ def test_views_that_miss_each_other_are_named(case: Case) -> None:
     assert kinds(fragment_of(case.fragments[0], good)) == set()
 
 
+def test_views_that_hold_each_other_weakly_are_named(case: Case) -> None:
+    mesh = case.fragments[0]
+    spacing = fragment_of(mesh).spacing_mm
+    for spacings, told in ((2.0, set()), (3.0, {"weakly held"})):
+        scan = Scan("rod", (), mesh, "mm", True, False, ("x",), views_u95_mm=spacings * spacing)
+        assert kinds(clean_scan(scan)) == told
+
+
 def test_a_chosen_face_with_few_points_is_too_coarse() -> None:
     case = make_case("connecting_rod", 5, spacing_mm=1.8)
     fragment = fragment_of(case.fragments[0])

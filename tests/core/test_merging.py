@@ -297,13 +297,13 @@ def test_an_outline_that_reaches_out_over_a_seen_wall_is_matter_in_air() -> None
 
 
 def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    sheet = clean_scan(scan_of(grid(0, 60)), CleanSettings(flip_inside_out=False))
+    sheet = clean_scan(scan_of(grid(0, 120)), CleanSettings(flip_inside_out=False))
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
     monkeypatch.setattr(holding, "drifted", lambda *_: 0.0)
-    cases = ((2.0, False, None), (5.0, False, "too weakly: one may be 5."), (50.0, False, "slide along"),
-             (5.0, True, None))  # fmt: skip
+    cases = ((2.0, False, None), (7.0, False, None), (9.0, False, "too weakly: one may be 9."),
+             (50.0, False, "slide along"), (9.0, True, None))  # fmt: skip
     for bound, firm, refused in cases:
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)}, part_from_scan={})
         monkeypatch.setattr(holding, "held", lambda *_, firm=firm: firm)

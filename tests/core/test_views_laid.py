@@ -277,7 +277,7 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
         monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, *_, stays=stays: SimpleNamespace(
             part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
         assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
-    monkeypatch.setattr(merging, "LOOSE", 1.5)
+    monkeypatch.setattr(merging, "LOST", 1.5)
     monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
     with pytest.raises(NoAnswer, match="too weakly: one may"):
         merging._placed(two, [None, None], silent)

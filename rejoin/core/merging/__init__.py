@@ -19,7 +19,7 @@ from rejoin.core.merging.support import Trimmed, trimmed
 from rejoin.core.merging.tables import Scene
 from rejoin.core.meshes import compacted, placed
 from rejoin.core.records import Fragment, Repair, Scan, ScanView
-from rejoin.core.settings import CleanSettings, ReadSettings, Report, part_of, silent
+from rejoin.core.settings import FIRM_VIEWS, CleanSettings, ReadSettings, Report, part_of, silent
 from rejoin.core.transforms import inverse, orthonormal
 
 if TYPE_CHECKING:
@@ -31,9 +31,8 @@ BELIEVED = 0.2
 """Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
 that is nearly the same from two sides go together wrongly so that it stays open behind."""
 
-LOOSE = 2.5
-"""Spacings that a view may be out of place (95 %), above which it is no use. Gaps of three can be sewn, and where only
-gentle forms hold a slide the bound is found too narrow by up to 1.4."""
+LOST = 8.0
+"""Spacings that a view may be out of place (95 %), beyond which it is no use."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,12 +155,12 @@ def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
                        "one whole scan in the folder.")  # fmt: skip
     found, moving = at_rest(views, known.fine, best, part_of(report, 0.8, 0.9))
-    bound, loose = max([moving, *(s.u95_mm for s in found.certainty.values())]), LOOSE * _spacing(views)
-    if bound > loose and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
-        bound = loose
-    _firm(views, bound)
+    bound, firm = max([moving, *(s.u95_mm for s in found.certainty.values())]), FIRM_VIEWS * _spacing(views)
+    if bound > firm and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
+        bound = firm
+    _not_lost(views, bound)
     bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
-    _firm(views, bound)
+    _not_lost(views, bound)
     return _Found(found, bound, known.sights)
 
 
@@ -169,9 +168,9 @@ def _spacing(views: list[Fragment]) -> float:
     return max(view.spacing_mm for view in views)
 
 
-def _firm(views: list[Fragment], bound_mm: float) -> None:
-    """Refuse views that may be too far out of place to be sewn."""
-    if bound_mm > LOOSE * _spacing(views):
+def _not_lost(views: list[Fragment], bound_mm: float) -> None:
+    """Refuse views that may be too far out of place to be of use."""
+    if bound_mm > LOST * _spacing(views):
         size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
         far = f"one may be {bound_mm:.1f} mm off" if bound_mm < 0.1 * size else "one may slide along the others"
         raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",

@@ -85,8 +85,8 @@ class Hole(Record):
 class ScanFault(Record):
     """Something that makes a scan less good than it could be, in the scan's frame.
 
-    ``kind`` is "covered", "hole", "double wall", "coarse", "drowned", "smoothed" or "warp"; ``place_mm`` (3,) is None
-    where it has no place; ``size_mm`` is how large it is.
+    ``kind`` is "covered", "hole", "double wall", "coarse", "drowned", "smoothed", "warp" or "weakly held"; ``place_mm``
+    (3,) is None where it has no place; ``size_mm`` is how large it is.
     """
 
     kind: str

@@ -257,6 +257,13 @@ def test_a_piece_that_repeats_itself_is_tried_the_other_way_round() -> None:
     assert _repeats(one, {(0, 1): ways[0, 1][:2]}, fine) == []
 
 
+def test_views_that_share_next_to_nothing_are_refused_by_name() -> None:
+    two, away = [view(PIECE), view(PIECE)], rigid(np.eye(3), np.array([500.0, 0.0, 0.0]))
+    apart = Arrangement({0: np.eye(4), 1: away}, {}, 0, 0)
+    with pytest.raises(NoAnswer, match=f"{two[1].scan.name} and the other views .* share too little"):
+        placing.adjusted(two, [fine_of(one) for one in two], apart, silent)
+
+
 def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(placing, "ways_of", lambda *_: (Known([], [], []), {}))
     open_one = Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=0.5 * merging.BELIEVED)

@@ -11,6 +11,7 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment.views import STILL, approach_views, rested
+from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Ways, arranged
 from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
@@ -103,10 +104,23 @@ def adjusted(
     where they are ``there`` by all points before, it needs none.
     """
     pairs = list(combinations(sorted(arrangement.poses), 2))
-    joints = abreast(lambda pair, _: _joint(views, fine, *pair, arrangement), pairs)
+    joints = [one for one in abreast(lambda pair, _: _joint(views, fine, *pair, arrangement), pairs) if one]
+    _all_linked(views, list(arrangement.poses), joints)
     settings = replace(AlignSettings(), missing_layer=False)
-    near = approach_views(views, [one for one in joints if one], arrangement.poses, settings, report, there)
+    near = approach_views(views, joints, arrangement.poses, settings, report, there)
     return Moved(near.near.poses) if again and not near.still else rested(near, report)
+
+
+def _all_linked(views: Sequence[Fragment], placed: list[int], joints: list[Joint]) -> None:
+    """Refuse views of which one shares next to nothing with the others."""
+    linked = set(placed[:1])
+    for _ in joints:
+        linked |= {n for joint in joints if linked & {joint.a, joint.b} for n in (joint.a, joint.b)}
+    lost = [views[n].scan.name for n in placed if n not in linked]
+    if lost:
+        raise NoAnswer(f"{', '.join(lost)} and the other views of this fragment share too little of their surface.",
+                       "Scan it again so that each view shares a third of its surface with another, or leave out what "
+                       "shares nothing.")  # fmt: skip
 
 
 def _joint(views: Sequence[Fragment], fine: list[Fine], i: int, j: int, arrangement: Arrangement) -> Joint | None:

@@ -86,7 +86,21 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
             found[a, b] = searches[a, b].deepen(depth, one) if depth else searches[a, b].glance()
             if before or _certain(found[a, b], searches[a, b]):
                 tree = _certain_tree(ready, found, searches, held)
+    if thoroughness > 1:
+        _persist(ready, found, searches, held)
     return found
+
+
+def _persist(
+    ready: list[Prepared], found: Found, searches: dict[tuple[int, int], Search], held: tuple[Joint, ...]
+) -> None:
+    """Where one piece is left over, go on with it beside each of the others until it belongs somewhere."""
+    together = _tree(ready, found, held).groups.together
+    left = [pair for pair in found if not together(*pair)]
+    if len(left) < len(ready):
+        for a, b in left:
+            if not _tree(ready, found, held).groups.together(a, b):
+                found[a, b] = searches[a, b].persist()
 
 
 def _all_prepared(

@@ -24,6 +24,7 @@ from rejoin.core.rims import Rims
 from rejoin.core.search import UNLIKE, Gallery, Hypothesis, closer, correlate
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import Surface, alike, surface_of
+from rejoin.core.waiting import BY_BOTH, BY_INFORMATION, BY_OUTLINE, Start, Waiting
 
 PAIRS = {1: 40, 2: 80, 3: 800}
 """Pairs of faces correlated at most, by thoroughness."""
@@ -40,9 +41,9 @@ LAST = 16
 APART = {2: 64, 3: 320}
 """Pairs of faces of any outline that are looked at then, by thoroughness."""
 
-BY_INFORMATION, BY_OUTLINE = (2.0, 0.0), (8.0,)
-"""Powers of the overlap by which rough poses are put in order: by outline and information, and by information alone,
-in turn; and where that has led to nothing, mostly by outline, as flat faces have hardly anything else."""
+PATIENT = 40
+"""Rough poses that are followed up where a piece of several is still left over: where three meet, a face lies against a
+part of another, and what the parts tell stands far down among what the wholes do."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -65,9 +66,6 @@ PLAIN = 2.0 * PLENTY
 THROUGH = PLENTY
 """A start whose score is as far below nothing runs one fragment through the other."""
 
-NOTHING = 1.0
-"""A quick look that scores less, to either side, shows nothing."""
-
 FLAT_TRIES = 3
 """Starts whose rims are looked at after each batch."""
 
@@ -82,25 +80,6 @@ class Prepared:
     surface: Surface
     gallery: Gallery
     outlines: Outlines
-
-
-@dataclass(frozen=True, eq=False)
-class Start:
-    """A pose after a first approach, its score in a quick look, and the rough pose that led to it.
-
-    Of the rough pose, ``share`` is the overlap and ``told`` what it told, by outline and information.
-    """
-
-    score: float
-    pose: FloatArray
-    rough: FloatArray
-    share: float
-    told: float
-
-    @property
-    def order(self) -> tuple[float, float]:
-        """Best first; where the quick look shows nothing, the rough pose speaks."""
-        return (-self.score if abs(self.score) > NOTHING else 0.0, -self.told)
 
 
 def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
@@ -127,7 +106,7 @@ class Search:
         self.a, self.b, self.galleries = first.surface, second.surface, (first.gallery, second.gallery)
         self.outlines = first.outlines, second.outlines
         self.done = self.batches = 0
-        self.waiting: list[Hypothesis] = []
+        self.waiting = Waiting()
         self.starts: list[Start] = []
         self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
@@ -167,11 +146,19 @@ class Search:
         for by_outline in (True, False):
             if thoroughness > 1 and not self._found(poses):
                 if by_outline:
-                    self._start(self._best_waiting(TRIES[-1], BY_OUTLINE))
+                    self._follow_up(TRIES[-1], BY_OUTLINE)
                 else:
                     self._compare_parts(pairs, APART[thoroughness])
                 self._look_at_rims()
                 poses = self._finalists()
+        return self._with_rivals(poses)
+
+    def persist(self) -> list[Pose]:
+        """The same after many more of the rough poses were followed up, for a piece that is left over of several."""
+        self._follow_up(PATIENT, BY_INFORMATION)
+        return self._with_rivals(self._finalists())
+
+    def _with_rivals(self, poses: list[Pose]) -> list[Pose]:
         if not poses or not decided(poses[0].evidence, 0.0).good:
             poses = distinct(self.a, self.b, poses + with_rivals(self.a, self.b, self.laid))
             if poses and poses[0].evidence.score > 2.0 * LEAST_SCORE:  # rims alone never tell as much
@@ -203,26 +190,16 @@ class Search:
         unlike = PARTLY_UNLIKE if partly else UNLIKE
         found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=unlike), batch)
         self.waiting.extend(chain(*found))
-        best = self._best_waiting(tries, BY_INFORMATION)
+        self._follow_up(tries, BY_BOTH, partly)
+
+    def _follow_up(self, tries: int, orders: tuple[float, ...], partly: bool = False) -> None:
+        """Bring the best of the rough poses that wait near, and judge them."""
+        one, other = self.galleries
+        best = self.waiting.best(tries, orders, [start.rough for start in self.starts], self._alike)
         if partly:
             best = abreast(lambda rough, _: closer(one, other, rough), best)
-        self._start(best)
-
-    def _start(self, rough: list[Hypothesis]) -> None:
-        self.starts += abreast(self._started, rough)
+        self.starts += abreast(self._started, best)
         self.starts.sort(key=lambda start: start.order)
-
-    def _best_waiting(self, tries: int, orders: tuple[float, ...]) -> list[Hypothesis]:
-        """As many of those that wait as shall be tried; by each order's power of the overlap in turn."""
-        fresh: list[Hypothesis] = []
-        while self.waiting and len(fresh) < tries:
-            power = orders[len(fresh) % len(orders)]
-            hypothesis = max(self.waiting, key=lambda h: h.score * h.share**power)
-            self.waiting.remove(hypothesis)
-            known = chain((start.rough for start in self.starts), (other.a_from_b for other in fresh))
-            if not any(self._alike(hypothesis.a_from_b, rough) for rough in known):
-                fresh.append(hypothesis)
-        return fresh
 
     def _started(self, rough: Hypothesis, _: Report) -> Start:
         pose = approached(self.a, self.b, rough.a_from_b, rough.seed, rough.reach_mm)

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from rejoin.core import steps
+from rejoin.core import matching, steps
 from rejoin.core.likeness import largest_apart
 from rejoin.core.matching import PARTLY_UNLIKE, prepared
 from rejoin.core.meshes import triangle_areas, volume
 from rejoin.core.records import FractureFace, Mesh, Project, Scan
 from rejoin.core.search import Hypothesis, closer, correlate
+from rejoin.core.settings import MatchSettings
 from rejoin.core.transforms import apply, displacement, inverse
 from tests.makers import Case, worst_error_mm
 from tests.makers.stones import Stone, make_stone
@@ -94,6 +95,14 @@ def test_the_overlapping_parts_alone_bring_a_face_nearer(stone: Case, cleaned: P
     looked = [closer(first, second, rough) for rough in near]
     assert np.median([off(pose) for pose in looked]) < 0.8 * np.median([off(rough) for rough in near])
     assert np.median([pose.share for pose in looked]) > np.median([rough.share for rough in near]) + 0.1
+
+
+def test_a_piece_that_is_left_over_is_gone_on_with(cleaned: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last rough poses are not followed up at once here, so that piece 0 is left over beside 1 and 2."""
+    monkeypatch.setattr(matching, "TRIES", (1, 1, 0))
+    for patient, thoroughness, joined in ((0, 2, 1), (40, 1, 1), (40, 2, 2)):
+        monkeypatch.setattr(matching, "PATIENT", patient)
+        assert len(steps.match(cleaned, MatchSettings(thoroughness=thoroughness)).joints) == joined
 
 
 def test_the_largest_faces_are_compared_of_which_one_may_lie_within_another() -> None:

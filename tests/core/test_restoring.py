@@ -166,6 +166,31 @@ def test_a_part_without_the_symmetry_is_refused(shape: str, source: str):
         steps.restore_lost_piece(broken(shape, 1)[1], RestoreSettings(source=source))
 
 
+@pytest.mark.parametrize("source", ["turn", "mirror"])
+def test_a_part_that_lacks_nothing_is_left_as_it_is(source: str):
+    """Its spokes do not stand evenly, so that a copy has spokes where the part has air."""
+    fragment = as_fragment(scanned(as_mesh(SHAPES["wheel"](np.random.default_rng(7))), 7), SPACING, NOISE)
+    sound = changed(Project(scans=(fragment.scan,), fragments=(fragment,)),
+                    placements=(Placement(identity(), "person"),), whole=as_whole(fragment))  # fmt: skip
+    for project in (sound, replace(sound, faces=steps.find_faces(sound).faces)):
+        with pytest.raises(NoAnswer, match="Nothing is missing.*runs on without a break"):
+            steps.restore_lost_piece(project, RestoreSettings(source=source))
+
+
+def test_what_is_lost_elsewhere_than_at_the_chosen_break_is_not_added():
+    _, project = broken("wheel", 2)
+    sound = np.flatnonzero(~open_breaks(project)[project.fragments[0].mesh.triangles].any(axis=1))[:2000]
+    elsewhere = replace(project, faces=(replace(project.faces[0], triangles=sound.astype(np.int32)),))
+    with pytest.raises(NoAnswer, match="Nothing is missing.*taken for the open break"):
+        steps.restore_lost_piece(elsewhere, RestoreSettings(source="turn"))
+
+
+def test_a_copy_that_has_more_elsewhere_than_at_the_break_contradicts_the_part():
+    _, project = broken("treadle", 1, FINER)
+    with pytest.raises(NoAnswer, match="contradicts the part"):
+        steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=4))
+
+
 def test_wrong_uses_are_sentences():
     _, project = broken("wheel", 2)
     with pytest.raises(NoAnswer, match="no whole"):

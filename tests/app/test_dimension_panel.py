@@ -117,9 +117,13 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     def labels() -> set[str]:
         return {label.text() for label in panel.reading.findChildren(QLabel)}
 
-    assert {"Caliper reads, mm", "good to ±, mm", "Drawing: from, mm"} <= labels(), "no figure without its unit"
+    named = ("Caliper reads", "good to ±", "Drawing: from", "up to", "Goes with", "which is good to ±",
+             "Clearance: from", "clearance up to", "Nominal size", "Deviation")  # fmt: skip
+    assert {f"{words}, mm" for words in named} <= labels(), "no figure without its unit"
+    panel.reading.grade.nominal.setText("25,4")
     window.bench.set_units("inch")
-    assert {"Caliper reads, in", "good to ±, in", "Drawing: from, in"} <= labels()
+    assert {f"{words}, in" for words in named} <= labels()
+    assert panel.reading.grade.nominal.text() == "1", "the same length, not the same number"
     window.bench.set_units("mm")
 
     fields = panel.reading.fields

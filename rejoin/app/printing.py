@@ -26,6 +26,7 @@ from PySide6.QtGui import (
 )
 
 from rejoin.app import colours
+from rejoin.app.page_breaks import laid_out
 from rejoin.core.card import card_html
 from rejoin.core.cardtables import Shown
 from rejoin.core.drawings import MADE_AT_CRACK, NOT_MEASURED, GapMap, Section, gap_map, look_of, section
@@ -99,9 +100,9 @@ def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None
     document.setDefaultFont(QFont("sans-serif", 7))
     for name, image in images.items():
         document.addResource(QTextDocument.ResourceType.ImageResource.value, QUrl(name), image)
-    document.setHtml(page)
     points = writer.pageLayout().paintRect(QPageLayout.Unit.Point)
     document.setPageSize(QSizeF(points.width(), points.height()))
+    laid_out(document, page)
     document.print_(writer)
 
 

@@ -317,6 +317,9 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     (one,) = window.bench.project.fit_ups
     lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
     assert one.angle_deg is None or any("The original surfaces meet at" in words for words in lines)
+    (order,) = (words for words in lines if words.startswith("Order of assembly: "))
+    names = [scan.name for scan in window.bench.project.scans]
+    assert f"A ({names[0]}) stays, then B ({names[1]}) along" in order or f"B ({names[1]}) stays, then A (" in order
     assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
     doubtful = replace(one, step_mm=1.1, step_u95_mm=0.3, limits_mm=(("B", 1.2), ("C", 1.8), ("D", 0.5)))
     told = [words for _, words in size_words.fit_up_lines(window.bench.project, doubtful, MM)]

@@ -45,6 +45,9 @@ def text_of(path: Path) -> str:
     return re.sub(r"\s+", " ", text)
 
 
+ORDER = "Order of assembly: A (left) stays, then B (right) along x +0.12, y +0.00, z -0.99 of the whole."
+
+
 @pytest.fixture(scope="module")
 def full(project: Project) -> Project:
     """With dimensions, their scale, a fit-up and a made part, so that every row of the card is there."""
@@ -57,7 +60,8 @@ def full(project: Project) -> Project:
     lost = replace(angle, name="taper", kind="taper", value=None, u95=None, sentence="No cone of 3.25 mm was found.")
     scale = ScaleCheck(-1, 1.0003, 0.00185, 1, "proven", "Scale proven: factor 1.00030 +- 0.00185 from 1 reading.")
     fit_up = FitUp(0, 0.1234, 3.12, -0.0641, 0.0923, 139.87, 476.4, (12.1, 12.54, 13.0), np.zeros((0, 3)),
-                   np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.array([0.0, 0.0, 1.0]), 0.0, (), (), ())  # fmt: skip
+                   np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.array([0.0, 0.0, 1.0]), 0.0, (), (),
+                   (ORDER,))  # fmt: skip
     whole = replace(project.whole, by_number=(ByNumber("bore", 38.5, np.zeros(3), np.ones(3), "A bore of 38.50 mm."),))
     steps = (MadeStep("draft", False, "no draft added"), MadeStep("stock", True, "3.00 mm on one face"))
     made = MadePart("pattern", "pattern, grey iron, +1.04 %, revision A", "A", whole.mesh, (), steps, None, (),
@@ -71,6 +75,7 @@ def told_of(content: dict, shown: Shown) -> list[str]:
     """Every figure and word that the card owes to its content, as it must be printed."""
     fit = content["fit"]
     wanted = [fragment["name"] for fragment in fit["fragments"]]
+    wanted += [f"{letter} ({fragment['name']})" for letter, fragment in zip("AB", fit["fragments"], strict=True)]
     wanted += [shown.length(f["u95_mm"]) for f in fit["fragments"] if f["u95_mm"]]
     wanted += [text for text in content["weakest"] if text]
     for joint in fit["joints"]:
@@ -100,7 +105,7 @@ def told_of(content: dict, shown: Shown) -> list[str]:
     for item in content["fit_ups"]:
         wanted += [shown.length(item[n]) for n in ("step_mm", "gap_low_mm", "gap_high_mm")]
         wanted += [shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), f"{item['angle_deg']:.2f}°"]
-        wanted += [shown.length(item["wall_mm"][1], 1)]
+        wanted += [shown.length(item["wall_mm"][1], 1), *(shown.words(note) for note in item["notes"])]
     for part in content["made"]:
         wanted += [part["title"], *(shown.words(text) for text in part["notes"])]
         wanted += [shown.words(step["sentence"]) for step in part["steps"]]
@@ -154,6 +159,7 @@ def test_sentences_follow_the_unit() -> None:
     assert shown.words("25.400 +- 0.254 mm; 2.54 x 5.08 x 25.4 mm; +0.10 mm, 3 faces") == (
         "1.0000 +- 0.0100 in; 0.100 x 0.200 x 1.00 in; +0.004 in, 3 faces")  # fmt: skip
     assert Shown().words("2.54 mm") == "2.54 mm"
+    assert [Shown(unit).length(-0.0009) for unit in ("mm", "inch")] == ["-0.001 mm", "0.0000 in"], "nothing has no sign"
 
 
 def test_the_card_has_two_to_four_pages_of_the_asked_size(project: Project, tmp_path: Path) -> None:
@@ -164,6 +170,31 @@ def test_the_card_has_two_to_four_pages_of_the_asked_size(project: Project, tmp_
         assert 2 <= len(document) <= 4
         assert document[0].get_size() == pytest.approx(size, abs=1.0)
         document.close()
+
+
+def test_a_page_ends_between_two_rows_and_never_under_a_heading(full: Project, tmp_path: Path) -> None:
+    """Rows of many lines, more than a page has room for: each stands whole, under the heads of its table."""
+    path = tmp_path / "card.pdf"
+    for more in (30, 33, 36, 39):  # the end of the table falls elsewhere each time
+        names = [f"start-{n}. " + "said at length " * (6 + 5 * (n % 3)) + f"end-{n}." for n in range(more)]
+        write_card(replace(full, checks=tuple(replace(full.checks[0], name=name) for name in names)), path, "rocker",
+                   "2026-01-02", "1.2.3", Shown())  # fmt: skip
+        document = pypdfium2.PdfDocument(path)
+        pages = [re.sub(r"\s", "", page.get_textpage().get_text_range()) for page in document]
+        document.close()
+        for number in range(more):
+            assert any(f"start-{number}." in page and f"end-{number}." in page for page in pages), number
+        assert all(page.startswith("Dimension") for page in pages if re.match(r".{0,60}start-", page))
+        assert sum("start-" in page for page in pages) > 2
+        heads = ("Cautions", "Howitwasmade", "70Make", "60Dimensions", "50Whole")
+        assert not any(page.endswith(heads) for page in pages)
+
+
+def test_what_is_higher_than_a_page_does_not_stop_the_card(full: Project, tmp_path: Path) -> None:
+    path = tmp_path / "card.pdf"
+    write_card(replace(full, checks=(replace(full.checks[0], name="said at length " * 900), *full.checks)), path,
+               "rocker", "2026-01-02", "1.2.3", Shown())  # fmt: skip
+    assert "lean" in text_of(path) and "Cautions" in text_of(path)
 
 
 def test_an_html_card_stands_alone(project: Project, tmp_path: Path) -> None:

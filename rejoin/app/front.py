@@ -9,7 +9,14 @@ import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper, vtkProp, vtkRenderer
+from vtkmodules.vtkRenderingCore import (
+    vtkActor,
+    vtkBillboardTextActor3D,
+    vtkPolyDataMapper,
+    vtkProp,
+    vtkRenderer,
+    vtkTextRenderer,
+)
 
 from rejoin.app import colours
 from rejoin.app.drawn import text_actor
@@ -38,12 +45,24 @@ class Words:
     lift: int = 0
 
 
+EDGE = 4
+"""Pixels between words and the border of the view."""
+
+
+def size_of(words: vtkBillboardTextActor3D) -> tuple[int, int]:
+    """Width and height of words in the view, pixels."""
+    box = [0, 0, 0, 0]
+    vtkTextRenderer.GetInstance().GetBoundingBox(words.GetTextProperty(), words.GetInput(), box, 72)
+    return box[1] - box[0] + 1, box[3] - box[2] + 1
+
+
 class Front:
     """Named groups of strokes and words in front of everything, and the words in front of the strokes."""
 
     def __init__(self, view: View) -> None:
         self._groups: dict[str, list[vtkProp]] = {}
-        self._view = view
+        self._words: dict[str, list[tuple[Words, vtkBillboardTextActor3D]]] = {}
+        self._view, self._larger = view, 1.0
         self._strokes, self.renderer = self._layer(1), self._layer(2)
 
     def _layer(self, number: int) -> vtkRenderer:
@@ -73,12 +92,27 @@ class Front:
             self.renderer.AddViewProp(text)
         if lines or texts:
             self._groups[name] = [*lines, *texts]
+        self._words[name] = list(zip(words, texts, strict=True))
 
     def shows(self, name: str) -> bool:
         return name in self._groups
 
+    def keep_in_sight(self) -> None:
+        """Move words aside that would run off the view while their place is in it; before every frame."""
+        if abs(self._larger - 1.0) > 1e-9:  # for a picture: as they stand on the screen
+            return
+        room = np.array(self._view.drawn_size()) - EDGE
+        for item, actor in (pair for words in self._words.values() for pair in words):
+            at = self._view.project(item.place[None])[0, :2]
+            over = np.zeros(2)
+            if item.ground is not None and (at >= 0).all() and (at <= room + EDGE).all():
+                half, stands = 0.5 * np.array(size_of(actor)), at + (0, item.lift)
+                over = np.clip(stands, EDGE + half, np.maximum(room - half, EDGE + half)) - stands
+            actor.SetDisplayOffset(int(round(over[0])), item.lift + int(round(over[1])))
+
     def enlarge(self, factor: float) -> None:
         """Make all words and lines larger, for a picture with more points than the screen."""
+        self._larger *= factor
         shown = [layer.GetViewProps() for layer in (self._strokes, self.renderer)]
         for prop in (props.GetItemAsObject(n) for props in shown for n in range(props.GetNumberOfItems())):
             if isinstance(prop, vtkBillboardTextActor3D):

@@ -176,6 +176,41 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     assert person.troubles == []
 
 
+def test_the_words_of_the_chosen_dimension_stay_in_the_view(window):
+    """Wherever its line comes to stand: the words have room beside it, and the view has an edge."""
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel = window.dimensions
+    panel.kind.setCurrentIndex(panel.kind.findData("bore"))
+    made_plate.look(window, (0.1, -0.6, 1.0))
+    person.click(panel.pick_button)
+    person.click_view(made_plate.seen_at(window, (20.0, 28.0, 5.0)))
+    person.wait_until_done()
+    assert window.bench.project.checks[0].value is not None
+    from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
+
+    from rejoin.app.front import size_of
+
+    camera, aside = window.view.renderer.GetActiveCamera(), 0
+    for across in np.linspace(-1.2, 1.2, 9):
+        for up in (-0.8, 0.0, 0.8):
+            camera.SetWindowCenter(across, up)  # as a person shoves the view
+            window.view.update()
+            person.pause(30)
+            window.view.grabFramebuffer()
+            (words,) = (p for p in window.scene.front._groups["dimensions"] if isinstance(p, vtkBillboardTextActor3D))
+            at = window.view.project(np.array([words.GetPosition()]))[0, :2]
+            size, room = np.array(size_of(words)), np.array(window.view.drawn_size())
+            low = at + words.GetDisplayOffset() - size / 2
+            if (at >= 0).all() and (at <= room).all():
+                assert (low >= 0).all() and (low + size <= room).all(), (across, up, low, size, room)
+                aside += words.GetDisplayOffset() != (0, 0)
+            else:
+                assert words.GetDisplayOffset() == (0, 0), "what is out of sight is not held at the edge"
+    assert aside > 2, "some would have run off"
+
+
 def test_a_pick_on_nothing_and_a_wrong_kind_are_sentences(window):
     person = Person(window)
     window.bench.session.apply("Fuse", made_plate.whole())

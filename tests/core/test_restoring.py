@@ -24,6 +24,7 @@ from rejoin.core.project import changed
 from rejoin.core.records import FractureFace, Mesh, Placement, Project
 from rejoin.core.restoring import doubtful, open_breaks
 from rejoin.core.restoring.sources import as_fragment
+from rejoin.core.restoring.standing import standing_on_break
 from rejoin.core.settings import RestoreSettings
 from rejoin.core.transforms import apply, from_vector, identity
 from tests.makers.breaking import as_mesh
@@ -189,6 +190,25 @@ def test_a_copy_that_has_more_elsewhere_than_at_the_break_contradicts_the_part()
     _, project = broken("treadle", 1, FINER)
     with pytest.raises(NoAnswer, match="contradicts the part"):
         steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=4))
+
+
+def test_a_piece_that_broke_off_in_two_places_stands_on_both_though_one_break_was_found():
+    """Unless a person said where it broke off. The wheel's end is cut through its rim, in two places."""
+    _, project = broken("wheel", 2)
+    assert project.whole is not None
+    both = open_breaks(project)
+    points = project.whole.mesh.vertices
+    beside = (points - points[both].mean(axis=0)) @ _across(project.whole.mesh, both) > 0
+    one = max(both & beside, both & ~beside, key=np.sum)
+    assert one.sum() < 0.7 * both.sum()
+    found = standing_on_break(project.whole.mesh, both, one, guessed=True)
+    chosen = standing_on_break(project.whole.mesh, both, one, guessed=False)
+    assert found.sum() > 0.95 * both.sum() and 0.95 * one.sum() < chosen.sum() < 1.05 * one.sum()
+
+
+def _across(mesh: Mesh, break_: np.ndarray) -> np.ndarray:
+    """The direction in which a break reaches farthest."""
+    return np.linalg.svd(mesh.vertices[break_] - mesh.vertices[break_].mean(axis=0), full_matrices=False)[2][0]
 
 
 def test_wrong_uses_are_sentences():

@@ -45,8 +45,9 @@ LACKING = 0.02
 
 
 def restored(
-    whole: Whole, source: Source, noise_mm: float, broken: BoolArray | None = None, report: Report = silent
-) -> Whole:
+    whole: Whole, source: Source, noise_mm: float, broken: BoolArray | None = None, guessed: bool = False,
+    report: Report = silent,
+) -> Whole:  # fmt: skip
     """The whole with the lost piece.
 
     Parameters
@@ -59,6 +60,8 @@ def restored(
         Of its scans.
     broken : (n,) bool, optional
         Vertices of the whole on fracture faces that nothing was joined to.
+    guessed : bool, optional
+        Whether the program found those faces, and no person chose them.
     report : Report, optional
 
     Returns
@@ -78,7 +81,7 @@ def restored(
     reached = _break(whole.mesh, source.mesh, depth, spacing)
     if not reached.any():
         raise NoAnswer("The source has nothing that the whole lacks.", "Choose another source.")
-    on_break = standing_on_break(whole.mesh, reached, broken)
+    on_break = standing_on_break(whole.mesh, reached, broken, guessed)
     report(0.2, "Cutting the piece out of the source")
     swollen = _swollen(whole.mesh, reached, spacing, SWELL * source.misfit_mm + 0.1 * spacing)
     cut = worked(source.mesh, [("cut", swollen)])

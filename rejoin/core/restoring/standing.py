@@ -26,7 +26,7 @@ LEAST = 30
 """Vertices in a place, below which it is no place."""
 
 
-def standing_on_break(whole: Mesh, reached: BoolArray, broken: BoolArray | None) -> BoolArray:
+def standing_on_break(whole: Mesh, reached: BoolArray, broken: BoolArray | None, guessed: bool = False) -> BoolArray:
     """Of the vertices that a source runs on beyond, those in places where a piece broke off.
 
     A piece leaves a rim where it broke off. Where the whole's surface runs on smoothly beside what the source has
@@ -41,6 +41,9 @@ def standing_on_break(whole: Mesh, reached: BoolArray, broken: BoolArray | None)
         Its vertices that the source runs on beyond.
     broken : (n,) bool, optional
         Its vertices on fracture faces that nothing was joined to.
+    guessed : bool, optional
+        Whether the program found them, and may have missed some: then other places with a rim count where one is on
+        them, for a piece may have broken off in several.
 
     Returns
     -------
@@ -60,6 +63,7 @@ def standing_on_break(whole: Mesh, reached: BoolArray, broken: BoolArray | None)
     good = rimmed if broken is None else [place for place in rimmed if broken[place].mean() >= ON_BREAK]
     if not good:
         raise NoAnswer(*_nowhere(bool(rimmed)))
+    good = rimmed if guessed else good
     on_break = np.zeros(len(reached), bool)
     on_break[np.concatenate(good)] = True
     if 2 * np.count_nonzero(on_break) < sum(len(place) for place in places):

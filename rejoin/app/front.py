@@ -102,13 +102,18 @@ class Front:
         if abs(self._larger - 1.0) > 1e-9:  # for a picture: as they stand on the screen
             return
         room = np.array(self._view.drawn_size()) - EDGE
+        taken: list[FloatArray] = []  # low and high corner of the words that stand above their place
         for item, actor in (pair for words in self._words.values() for pair in words):
             at = self._view.project(item.place[None])[0, :2]
-            over = np.zeros(2)
+            off = np.array([0.0, item.lift])
             if item.ground is not None and (at >= 0).all() and (at <= room + EDGE).all():
-                half, stands = 0.5 * np.array(size_of(actor)), at + (0, item.lift)
-                over = np.clip(stands, EDGE + half, np.maximum(room - half, EDGE + half)) - stands
-            actor.SetDisplayOffset(int(round(over[0])), item.lift + int(round(over[1])))
+                half = 0.5 * np.array(size_of(actor))
+                low, high = EDGE + half, np.maximum(room - half, EDGE + half)
+                off = np.clip(at + off, low, high) - at
+                if item.lift:
+                    off[1] += _free_of(taken, at + off, half)
+                    taken.append(np.array([at + off - half, at + off + half]))
+            actor.SetDisplayOffset(*(int(round(by)) for by in off))
 
     def enlarge(self, factor: float) -> None:
         """Make all words and lines larger, for a picture with more points than the screen."""
@@ -121,6 +126,15 @@ class Front:
                 prop.SetDisplayOffset(*(int(round(along * factor)) for along in prop.GetDisplayOffset()))
             elif isinstance(prop, vtkActor):
                 prop.GetProperty().SetLineWidth(prop.GetProperty().GetLineWidth() * factor)
+
+
+def _free_of(taken: Sequence[FloatArray], middle: FloatArray, half: FloatArray) -> float:
+    """How far up words go so that they cover none of those that stand already."""
+    up = 0.0
+    for low, high in sorted(taken, key=lambda box: float(box[0][1])):
+        if (np.abs(middle + (0.0, up) - 0.5 * (low + high)) < half + 0.5 * (high - low)).all():
+            up = float(high[1] + half[1] - middle[1]) + 1.0
+    return up
 
 
 def arrow(start: FloatArray, end: FloatArray, colour: str, both_ends: bool = False, width: float = 4.0) -> list[Stroke]:

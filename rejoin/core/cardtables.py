@@ -172,9 +172,11 @@ def dimensions(content: Mapping[str, Any], shown: Shown) -> str:
     rows, below = [], []
     for item in content["dimensions"]:
         kind = item["kind"]
+        # what was not found neither agrees nor disagrees with its reading
+        agreement = item["agreement"] if item["value"] is not None or item["reading"] is None else "not measured"
         rows.append((
             item["name"], kind, value_of(kind, item["value"], shown), value_of(kind, item["u95"], shown),
-            value_of(kind, item["reading"], shown), item["agreement"], item["verdict"],
+            value_of(kind, item["reading"], shown), agreement, item["verdict"],
         ))  # fmt: skip
         below.append(_between(item, shown))
     head = ("Dimension", "Kind", "Measured", "± (95 %)", "Reading", "Agreement", "Limits")

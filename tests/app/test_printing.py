@@ -14,7 +14,7 @@ from scipy.spatial import ConvexHull
 from rejoin.app.printing import gap_picture, pictures_of, write_card
 from rejoin.cli import main
 from rejoin.core.card import card_content
-from rejoin.core.cardtables import Shown, placements, value_of
+from rejoin.core.cardtables import Shown, dimensions, placements, value_of
 from rejoin.core.cautions import STRENGTH
 from rejoin.core.drawings import NOT_MEASURED, gap_map, look_of, section
 from rejoin.core.records import (
@@ -150,6 +150,12 @@ def test_no_figure_on_paper_comes_from_elsewhere(full: Project, tmp_path: Path) 
     told = " ".join(told_of(card_content(full, "1.2.3"), shown))
     for figure in re.findall(r"(?<![\d.])\d+\.\d+(?![\d.])", text_of(path)):
         assert figure in told or figure in ("0.2", "0.4"), f"{figure} is in no content"
+
+
+def test_what_was_not_found_does_not_disagree_with_its_reading(full: Project) -> None:
+    lost = replace(full.checks[0], value=None, u95=None, agreement="disagrees", sentence="No bore was found.")
+    told = dimensions(card_content(replace(full, checks=(lost,)), "1.2.3"), Shown())
+    assert "not measured" in told and "disagrees" not in told and "No bore was found." in told
 
 
 def test_sentences_follow_the_unit() -> None:

@@ -65,7 +65,7 @@ def write_card(
     images = pictures_of(project, shown)
     as_page = Path(path).suffix.lower() in (".html", ".htm")
     sources = {name: _data_address(image) if as_page else name for name, image in images.items()}
-    page = card_html(project, title, date, version, shown, sources)
+    page = card_html(project, title, date, version, shown, sources, on_screen=as_page)
 
     def write(beside: Path) -> None:
         if as_page:

@@ -72,7 +72,10 @@ def _made_content(part: MadePart) -> dict[str, Any]:
     }
 
 
-def card_html(project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[str, str]) -> str:
+def card_html(
+    project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[str, str],
+    on_screen: bool = False,
+) -> str:  # fmt: skip
     """The card as one HTML page.
 
     Parameters
@@ -82,6 +85,8 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
     shown : Shown
     pictures : mapping of str to str
         Address of each picture: ``gap-N`` and ``section-N`` of joint N, ``whole``.
+    on_screen : bool, optional
+        Whether it is also read on a screen, where the letters of paper are too small.
     """
     content = card_content(project, version)
     parts = [
@@ -97,7 +102,8 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
         "<h2>Cautions</h2>", _list(content["cautions"]),
         "<h2>How it was made</h2>", tables.steps(content, shown),
     ]  # fmt: skip
-    head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{STYLE}</head>"
+    style = STYLE + LARGER if on_screen else STYLE
+    head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{style}</head>"
     return "\n".join([f"<html>{head}<body>", *parts, "</body></html>"]) + "\n"
 
 
@@ -127,6 +133,15 @@ ul { margin-top: 2px; margin-bottom: 2px; }
 table { border-collapse: collapse; }
 th, td { border: 1px solid #777; padding: 2px 5px; font-size: 7pt; text-align: left; }
 th { background-color: #e8e4da; }
+</style>"""
+
+LARGER = """<style>
+@media screen {
+body { max-width: 62em; margin: 1.5em auto; padding: 0 1em; }
+h1 { font-size: 20pt; } h2 { font-size: 14pt; margin-top: 1em; }
+p, li, li span, th, td { font-size: 11pt !important; }
+img { max-width: 100%; height: auto; } td img { width: 100%; }
+}
 </style>"""
 
 

@@ -209,6 +209,9 @@ def test_an_html_card_stands_alone(project: Project, tmp_path: Path) -> None:
     page = path.read_text(encoding="utf-8")
     assert page.count("data:image/png;base64,") == 4 and "rocker &lt;1&gt;" in page
     assert not re.search(r"(src|href)=['\"](?!data:)", page)
+    on_screen = page[page.index("@media screen") : page.index("</style>", page.index("@media screen"))]
+    sizes = [float(size) for size in re.findall(r"font-size: ([0-9.]+)pt", on_screen)]
+    assert len(sizes) == 3 and min(sizes) >= 10.0, "the small letters are those of paper"
 
 
 def test_the_pictures_show_something(project: Project) -> None:

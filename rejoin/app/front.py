@@ -98,7 +98,7 @@ class Front:
         return name in self._groups
 
     def keep_in_sight(self) -> None:
-        """Move words aside that would run off the view while their place is in it; before every frame."""
+        """Move words aside that would run off the view, where any of them would be seen; before every frame."""
         if abs(self._larger - 1.0) > 1e-9:  # for a picture: as they stand on the screen
             return
         room = np.array(self._view.drawn_size()) - EDGE
@@ -106,8 +106,8 @@ class Front:
         for item, actor in (pair for words in self._words.values() for pair in words):
             at = self._view.project(item.place[None])[0, :2]
             off = np.array([0.0, item.lift])
-            if item.ground is not None and (at >= 0).all() and (at <= room + EDGE).all():
-                half = 0.5 * np.array(size_of(actor))
+            half = 0.5 * np.array(size_of(actor))
+            if item.ground is not None and (at + off > -half).all() and (at + off < room + EDGE + half).all():
                 low, high = EDGE + half, np.maximum(room - half, EDGE + half)
                 off = np.clip(at + off, low, high) - at
                 if item.lift:

@@ -203,7 +203,7 @@ def test_the_words_of_the_chosen_dimension_stay_in_the_view(window):
             at = window.view.project(np.array([words.GetPosition()]))[0, :2]
             size, room = np.array(size_of(words)), np.array(window.view.drawn_size())
             low = at + words.GetDisplayOffset() - size / 2
-            if (at >= 0).all() and (at <= room).all():
+            if (at > -size / 2).all() and (at < room + size / 2).all():
                 assert (low >= 0).all() and (low + size <= room).all(), (across, up, low, size, room)
                 aside += words.GetDisplayOffset() != (0, 0)
             else:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
+from PySide6.QtGui import QColor, QImage, QImageIOHandler, QImageWriter, QTransform
 from scipy.spatial import ConvexHull
 
 from rejoin.app.printing import gap_picture, pictures_of, write_card
@@ -17,6 +18,7 @@ from rejoin.core.card import card_content
 from rejoin.core.cardtables import Shown, dimensions, placements, value_of
 from rejoin.core.cautions import STRENGTH
 from rejoin.core.drawings import NOT_MEASURED, gap_map, look_of, section
+from rejoin.core.edits import attach
 from rejoin.core.records import (
     ByNumber,
     DimensionCheck,
@@ -201,6 +203,39 @@ def test_what_is_higher_than_a_page_does_not_stop_the_card(full: Project, tmp_pa
     write_card(replace(full, checks=(replace(full.checks[0], name="said at length " * 900), *full.checks)), path,
                "rocker", "2026-01-02", "1.2.3", Shown())  # fmt: skip
     assert "lean" in text_of(path) and "Cautions" in text_of(path)
+
+
+def test_photographs_stand_upright_and_on_one_page(project: Project, tmp_path: Path) -> None:
+    """A camera held upright writes its picture lying, with a word on how to turn it; a label is long and narrow."""
+    upright = QImage(300, 400, QImage.Format.Format_RGB32)
+    upright.fill(QColor("white"))
+    for y in range(100):
+        for x in range(300):
+            upright.setPixelColor(x, y, QColor("red"))  # the upper quarter
+    lying = upright.transformed(QTransform().rotate(-90))
+    writer = QImageWriter(str(tmp_path / "upright.jpg"))
+    writer.setTransformation(QImageIOHandler.Transformation.TransformationRotate90)
+    assert writer.write(lying), writer.errorString()
+    label = QImage(300, 1500, QImage.Format.Format_RGB32)
+    label.fill(QColor("green"))
+    assert label.save(str(tmp_path / "label.png"))
+    for name in ("upright.jpg", "label.png"):
+        project = attach(project, "photograph", f"words of {name}", tmp_path / name)
+    broken = replace(project.attachments[0], data=np.zeros(50, np.uint8), text="words of a broken file")
+    project = replace(project, attachments=(*project.attachments, broken))
+    images = pictures_of(project, Shown())
+    assert {"paper-0", "paper-1"} <= set(images) and "paper-2" not in images
+    seen = images["paper-0"]
+    assert seen.pixelColor(300, 100).green() < 100 < seen.pixelColor(300, 800).green(), "red above, white below"
+    assert all(image.height() <= image.width() for image in images.values())
+    path = tmp_path / "card.pdf"
+    write_card(project, path, "rocker", "2026-01-02", "1.2.3", Shown())
+    document = pypdfium2.PdfDocument(path)
+    shown = [sum(thing.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE for thing in page.get_objects()) for page in document]
+    document.close()
+    assert sum(shown) == 6, "each picture on one page, none twice"
+    text = text_of(path)
+    assert all(f"words of {name}" in text for name in ("upright.jpg", "label.png", "a broken file"))
 
 
 def test_an_html_card_stands_alone(project: Project, tmp_path: Path) -> None:

@@ -128,6 +128,15 @@ def test_the_break_is_the_likeliest_face_that_no_joint_uses():
     assert not open_breaks(replace(project, faces=())).any()
 
 
+def test_a_face_that_is_hardly_a_break_is_not_taken_for_one():
+    """Of a part that lacks nothing the likeliest face left is an original one; a person's choice stands as it is."""
+    _, project = broken("wheel", 2)
+    (face,) = project.faces
+    for confidence, by, taken in ((0.06, "program", False), (0.4, "program", True), (0.06, "person", True)):
+        faces = (replace(face, confidence=confidence, chosen_by=by),)
+        assert open_breaks(replace(project, faces=faces)).any() == taken, (confidence, by)
+
+
 def with_reference(project: Project, mesh: Mesh, opposite_hand: bool) -> Project:
     """The project with one more scan, that of a sister part."""
     scan = replace(as_fragment(mesh, SPACING, NOISE).scan, role="reference", mirrored=opposite_hand)

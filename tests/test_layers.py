@@ -18,7 +18,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "errors cautions",
         "records settings",
         "abreast capacity",
-        "transforms robust",
+        "transforms robust naming",
         "meshes",
         "libraries noise",
         "files",

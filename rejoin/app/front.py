@@ -9,7 +9,14 @@ import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper, vtkProp, vtkRenderer
+from vtkmodules.vtkRenderingCore import (
+    vtkActor,
+    vtkBillboardTextActor3D,
+    vtkPolyDataMapper,
+    vtkProp,
+    vtkRenderer,
+    vtkTextRenderer,
+)
 
 from rejoin.app import colours
 from rejoin.app.drawn import text_actor
@@ -38,12 +45,24 @@ class Words:
     lift: int = 0
 
 
+EDGE = 4
+"""Pixels between words and the border of the view."""
+
+
+def size_of(words: vtkBillboardTextActor3D) -> tuple[int, int]:
+    """Width and height of words in the view, pixels."""
+    box = [0, 0, 0, 0]
+    vtkTextRenderer.GetInstance().GetBoundingBox(words.GetTextProperty(), words.GetInput(), box, 72)
+    return box[1] - box[0] + 1, box[3] - box[2] + 1
+
+
 class Front:
     """Named groups of strokes and words in front of everything, and the words in front of the strokes."""
 
     def __init__(self, view: View) -> None:
         self._groups: dict[str, list[vtkProp]] = {}
-        self._view = view
+        self._words: dict[str, list[tuple[Words, vtkBillboardTextActor3D]]] = {}
+        self._view, self._larger = view, 1.0
         self._strokes, self.renderer = self._layer(1), self._layer(2)
 
     def _layer(self, number: int) -> vtkRenderer:
@@ -73,12 +92,32 @@ class Front:
             self.renderer.AddViewProp(text)
         if lines or texts:
             self._groups[name] = [*lines, *texts]
+        self._words[name] = list(zip(words, texts, strict=True))
 
     def shows(self, name: str) -> bool:
         return name in self._groups
 
+    def keep_in_sight(self) -> None:
+        """Move words aside that would run off the view, where any of them would be seen; before every frame."""
+        if abs(self._larger - 1.0) > 1e-9:  # for a picture: as they stand on the screen
+            return
+        room = np.array(self._view.drawn_size()) - EDGE
+        taken: list[FloatArray] = []  # low and high corner of the words that stand above their place
+        for item, actor in (pair for words in self._words.values() for pair in words):
+            at = self._view.project(item.place[None])[0, :2]
+            off = np.array([0.0, item.lift])
+            half = 0.5 * np.array(size_of(actor))
+            if item.ground is not None and (at + off > -half).all() and (at + off < room + EDGE + half).all():
+                low, high = EDGE + half, np.maximum(room - half, EDGE + half)
+                off = np.clip(at + off, low, high) - at
+                if item.lift:
+                    off[1] += _free_of(taken, at + off, half)
+                    taken.append(np.array([at + off - half, at + off + half]))
+            actor.SetDisplayOffset(*(int(round(by)) for by in off))
+
     def enlarge(self, factor: float) -> None:
         """Make all words and lines larger, for a picture with more points than the screen."""
+        self._larger *= factor
         shown = [layer.GetViewProps() for layer in (self._strokes, self.renderer)]
         for prop in (props.GetItemAsObject(n) for props in shown for n in range(props.GetNumberOfItems())):
             if isinstance(prop, vtkBillboardTextActor3D):
@@ -87,6 +126,15 @@ class Front:
                 prop.SetDisplayOffset(*(int(round(along * factor)) for along in prop.GetDisplayOffset()))
             elif isinstance(prop, vtkActor):
                 prop.GetProperty().SetLineWidth(prop.GetProperty().GetLineWidth() * factor)
+
+
+def _free_of(taken: Sequence[FloatArray], middle: FloatArray, half: FloatArray) -> float:
+    """How far up words go so that they cover none of those that stand already."""
+    up = 0.0
+    for low, high in sorted(taken, key=lambda box: float(box[0][1])):
+        if (np.abs(middle + (0.0, up) - 0.5 * (low + high)) < half + 0.5 * (high - low)).all():
+            up = float(high[1] + half[1] - middle[1]) + 1.0
+    return up
 
 
 def arrow(start: FloatArray, end: FloatArray, colour: str, both_ends: bool = False, width: float = 4.0) -> list[Stroke]:

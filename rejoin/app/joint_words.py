@@ -91,9 +91,16 @@ def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> 
     return "\n".join(lines)
 
 
-def placement_line(number: int, placement: Placement, units: Units) -> str:
+def placement_line(number: int, placement: Placement, units: Units, all_tried: bool = True) -> str:
+    """Where a fragment stands, or why it does not; with what may be the matter only where every face was tried."""
     if placement.part_from_scan is None:
-        return f"{letter(number)}: not placed. {placement.why or ''}".strip()
+        why = placement.why or ""
+        if not all_tried:
+            from rejoin.core.placing import STRANGE  # needs much that the window does not
+
+            for guess in STRANGE:
+                why = why.partition(f": {guess}")[0]
+        return sentence(f"{letter(number)}: not placed. {why}")
     if placement.placed_by == "person":
         return f"{letter(number)}: placed by hand, not yet brought into contact."
     if placement.u95_mm is None:

@@ -8,6 +8,7 @@ from PySide6.QtCore import QObject
 from rejoin.app import colours
 from rejoin.app.drawn import Drawn, draw, matrix, set_colours
 from rejoin.app.front import Stroke, Words, arrow
+from rejoin.app.in_units import in_units
 from rejoin.app.scene import Scene
 from rejoin.core.records import FloatArray, MadePart, Mesh
 from rejoin.core.transforms import apply
@@ -112,8 +113,8 @@ class MadeView(QObject):
             part = self.part
             if part is not None and part.walls and part.purpose != "cradle" and self.way in (AFTER, BOTH):
                 thin, *place = part.walls[0]
-                words.append(Words(f"thinnest wall {self.scene.units.length(thin)}", apply(world, np.array([place]))[0],
-                                   palette.card, palette.mark, 13))  # fmt: skip
+                told = in_units(f"thinnest wall {thin:.2f} mm", self.scene.units)  # with the digits of the part's note
+                words.append(Words(told, apply(world, np.array([place]))[0], palette.card, palette.mark, 13))
         self.scene.front.show("made", strokes, words)
 
     def _plane(self, world: FloatArray) -> list[Stroke]:

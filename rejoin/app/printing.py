@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QBuffer, QIODevice, QLineF, QMarginsF, QPointF, QRectF, QSizeF, Qt, QUrl
+from PySide6.QtCore import QBuffer, QIODevice, QLineF, QMarginsF, QPointF, QRectF, QSize, QSizeF, Qt, QUrl
 from PySide6.QtGui import (
     QBrush,
     QColor,
     QFont,
     QGuiApplication,
     QImage,
+    QImageReader,
     QPageLayout,
     QPageSize,
     QPainter,
@@ -26,6 +27,7 @@ from PySide6.QtGui import (
 )
 
 from rejoin.app import colours
+from rejoin.app.page_breaks import laid_out
 from rejoin.core.card import card_html
 from rejoin.core.cardtables import Shown
 from rejoin.core.drawings import MADE_AT_CRACK, NOT_MEASURED, GapMap, Section, gap_map, look_of, section
@@ -36,6 +38,8 @@ PAPERS = {"A4": QPageSize.PageSizeId.A4, "letter": QPageSize.PageSizeId.Letter}
 DOTS_PER_INCH = 200
 WIDE, HIGH = 1000, 647
 """Size of a picture, dots."""
+
+SMOOTH = Qt.TransformationMode.SmoothTransformation
 
 HATCHED = 0.25
 """From this share of full colour on, overlap is hatched."""
@@ -63,8 +67,8 @@ def write_card(
     application = gui()
     images = pictures_of(project, shown)
     as_page = Path(path).suffix.lower() in (".html", ".htm")
-    sources = {name: _data_address(image) if as_page else name for name, image in images.items()}
-    page = card_html(project, title, date, version, shown, sources)
+    sources = {name: _data_address(name, image) if as_page else name for name, image in images.items()}
+    page = card_html(project, title, date, version, shown, sources, on_screen=as_page)
 
     def write(beside: Path) -> None:
         if as_page:
@@ -85,7 +89,29 @@ def pictures_of(project: Project, shown: Shown) -> dict[str, QImage]:
         images[f"section-{fit.joint}"] = section_picture(section(project, joint), shown)
     if project.whole is not None:
         images["whole"], images["whole-back"] = (look_picture(project.whole, shown, back) for back in (False, True))
+    for number, paper in enumerate(project.attachments):
+        if paper.kind == "photograph" and paper.data is not None:
+            image = photograph(paper.data.tobytes())
+            images |= {} if image is None else {f"paper-{number}": image}
     return images
+
+
+def photograph(data: bytes) -> QImage | None:
+    """A photograph the right way up, at the left of a strip that is no higher than wide; None where it is none."""
+    buffer = QBuffer()
+    buffer.setData(data)
+    reader = QImageReader(buffer)
+    reader.setAutoTransform(True)  # a camera that was held upright only says so
+    seen = reader.read()
+    if seen.isNull():
+        return None
+    fitted = seen.scaled(QSize(WIDE, WIDE), Qt.AspectRatioMode.KeepAspectRatio, SMOOTH)
+    strip = QImage(WIDE, fitted.height(), QImage.Format.Format_RGB32)
+    strip.fill(QColor("#ffffff"))
+    painter = QPainter(strip)
+    painter.drawImage(0, 0, fitted)
+    painter.end()
+    return strip
 
 
 def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None:
@@ -99,9 +125,9 @@ def _print(page: str, images: dict[str, QImage], path: Path, paper: str) -> None
     document.setDefaultFont(QFont("sans-serif", 7))
     for name, image in images.items():
         document.addResource(QTextDocument.ResourceType.ImageResource.value, QUrl(name), image)
-    document.setHtml(page)
     points = writer.pageLayout().paintRect(QPageLayout.Unit.Point)
     document.setPageSize(QSizeF(points.width(), points.height()))
+    laid_out(document, page)
     document.print_(writer)
 
 
@@ -202,8 +228,9 @@ def _scale_bar(painter: QPainter, scale: float, shown: Shown) -> None:
     painter.drawText(QPointF(30 + length * one * scale, y + 9), f"{length:g} {'in' if shown.unit == 'inch' else 'mm'}")
 
 
-def _data_address(image: QImage) -> str:
+def _data_address(name: str, image: QImage) -> str:
     buffer = QBuffer()
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    image.save(buffer, "PNG")  # type: ignore[call-overload]
-    return "data:image/png;base64," + base64.b64encode(bytes(buffer.data().data())).decode("ascii")
+    kind = "jpeg" if name.startswith("paper-") else "png"
+    image.save(buffer, kind)  # type: ignore[call-overload]
+    return f"data:image/{kind};base64," + base64.b64encode(bytes(buffer.data().data())).decode("ascii")

@@ -370,6 +370,7 @@ class Scene(Sight):
         high = round(self.view.drawn_size()[1] / self.view.devicePixelRatioF())  # letters grow with the screen's scale
         for (label, _), place in zip(shown, letter_places(camera, high, [o for _, o in shown]), strict=True):
             label.SetPosition(*place)
+        self.front.keep_in_sight()
 
     def _move_all(self) -> None:
         poses = self._placed = self.poses()

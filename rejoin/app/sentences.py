@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rejoin.core.cautions import STRENGTH
+from rejoin.core.naming import letter as letter
 from rejoin.core.records import (
     FloatArray,
     FractureFace,
@@ -72,16 +73,6 @@ def sentence(words: str) -> str:
     """Words with a capital at the start and a stop at the end."""
     words = words.strip()
     return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".") if words else ""
-
-
-def letter(fragment: int) -> str:
-    """A, B, C ... AA: how a fragment is called on the bench."""
-    name = ""
-    number = fragment + 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        name = chr(65 + rest) + name
-    return name
 
 
 def scans(project: Project, units: Units) -> str:

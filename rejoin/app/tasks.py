@@ -13,6 +13,7 @@ import numpy as np
 
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
+from rejoin.core.project import changed
 from rejoin.core.records import FractureFace, Joint, Project, Repair
 from rejoin.core.settings import AlignSettings, CleanSettings, MatchSettings, ReadSettings, Report, part_of
 
@@ -69,7 +70,9 @@ def join(project: Project, report: Report, settings: dict[str, Any] | None = Non
     if len(project.fragments) < 2:
         raise NoAnswer("A joint needs two fragments.", "Add the scan of at least one more fragment.")
     if {face.fragment for face in project.faces} != set(range(len(project.fragments))):
+        held = tuple(joint for joint in project.joints if joint.state in ("pinned", "rejected"))
         project = steps.find_faces(project, settings.get("find_faces"), part_of(report, 0.05, 0.3))
+        project = changed(project, joints=held)  # what the person said of joints stands, whatever faces are found
     return _settled(project, part_of(report, 0.3, 1.0), settings, BEFORE_FIT)
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from importlib import import_module
 from threading import Thread
 
-from PySide6.QtWidgets import QLineEdit
+from PySide6.QtWidgets import QFormLayout, QLabel, QLineEdit
 
 from rejoin.app.sentences import Units
+from rejoin.app.size_words import typed
 from rejoin.core.errors import WrongUse
 from rejoin.core.settings import UNITS
 
@@ -47,3 +49,21 @@ def length_mm(text: str, units: Units) -> float | None:
         return number * UNITS[unit or ("inch" if fraction else units.name)]
     except (ValueError, KeyError):
         raise WrongUse(f"{text!r} is no length.", "Type a number such as 25.4 or 1 in.") from None
+
+
+def with_unit(form: QFormLayout, labels: Mapping[QLineEdit, str], unit: str) -> None:
+    """Name the unit in which each line of a form is read."""
+    for line, words in labels.items():
+        label = form.labelForField(line)
+        if isinstance(label, QLabel):
+            label.setText(f"{words}, {unit}")
+
+
+def restated(line: QLineEdit, before: Units, now: Units) -> None:
+    """Show the length in a line in another unit; what is no length stays as it was typed."""
+    try:
+        length = length_mm(line.text(), before)
+    except WrongUse:
+        return
+    if length is not None:
+        line.setText(typed("points", length, now))

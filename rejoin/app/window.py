@@ -170,6 +170,7 @@ class Window(FileWork):
     # showing
 
     def _show(self, before: Project, after: Project) -> None:
+        saw_all = self.isVisible() and self.scene.all_in_sight()
         self.scene.show(after)
         self.tools.project_changed()
         for panel in self.panels:
@@ -182,6 +183,8 @@ class Window(FileWork):
             self._slide(0)
         elif not joined:
             self._slide(100, at_once=True)
+        elif saw_all:  # pieces may stand elsewhere now
+            self._see_all()
         self.show_beside()
         self._states()
         if self.strip.tells_next:

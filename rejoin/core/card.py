@@ -6,7 +6,6 @@ later rows, so that the card and the JSON can never differ.
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
@@ -72,7 +71,10 @@ def _made_content(part: MadePart) -> dict[str, Any]:
     }
 
 
-def card_html(project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[str, str]) -> str:
+def card_html(
+    project: Project, title: str, date: str, version: str, shown: Shown, pictures: Mapping[str, str],
+    on_screen: bool = False,
+) -> str:  # fmt: skip
     """The card as one HTML page.
 
     Parameters
@@ -81,7 +83,9 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
     title, date, version : str
     shown : Shown
     pictures : mapping of str to str
-        Address of each picture: ``gap-N`` and ``section-N`` of joint N, ``whole``.
+        Address of each picture: ``gap-N`` and ``section-N`` of joint N, ``whole``, ``paper-N`` of attachment N.
+    on_screen : bool, optional
+        Whether it is also read on a screen, where the letters of paper are too small.
     """
     content = card_content(project, version)
     parts = [
@@ -93,15 +97,16 @@ def card_html(project: Project, title: str, date: str, version: str, shown: Show
         "<h2>50 Whole</h2>", *_whole(content, shown, pictures),
         *_dimensions(content, shown),
         *_made(content, shown),
-        *_papers(content, project),
+        *_papers(content, project, pictures),
         "<h2>Cautions</h2>", _list(content["cautions"]),
         "<h2>How it was made</h2>", tables.steps(content, shown),
     ]  # fmt: skip
-    head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{STYLE}</head>"
+    style = STYLE + LARGER if on_screen else STYLE
+    head = f"<head><meta charset='utf-8'><title>Job card: {escape(title)}</title>{style}</head>"
     return "\n".join([f"<html>{head}<body>", *parts, "</body></html>"]) + "\n"
 
 
-def _papers(content: Mapping[str, Any], project: Project) -> list[str]:
+def _papers(content: Mapping[str, Any], project: Project, pictures: Mapping[str, str]) -> list[str]:
     """Notes, marks, photographs and how it was scanned."""
     if not content["papers"]:
         return []
@@ -109,11 +114,9 @@ def _papers(content: Mapping[str, Any], project: Project) -> list[str]:
     for one in content["papers"]:
         where = "in the project" if one["kept"] else "beside it" if one["name"] else "–"
         rows.append((one["kind"], one["text"] or "–", one["name"] or "–", one["sha256"][:12] or "–", where))
-    photographs = [one for one in project.attachments if one.kind == "photograph" and one.data is not None]
     shown = [
-        f"<p><img width='320' src='data:image/{'png' if one.name.lower().endswith('png') else 'jpeg'};base64,"
-        f"{b64encode(one.data.tobytes()).decode()}'><br>{escape(one.text or one.name)}</p>"
-        for one in photographs if one.data is not None
+        f"<p><img width='{PHOTOGRAPH}' src='{pictures[name]}'><br>{escape(one.text or one.name)}</p>"
+        for number, one in enumerate(project.attachments) if (name := f"paper-{number}") in pictures
     ]  # fmt: skip
     head = ("About", "Words", "File", "Start of its SHA-256", "Kept")
     return ["<h2>Papers of the job</h2>", tables.table(head, rows, (14, 40, 20, 14, 12)), *shown]
@@ -127,6 +130,15 @@ ul { margin-top: 2px; margin-bottom: 2px; }
 table { border-collapse: collapse; }
 th, td { border: 1px solid #777; padding: 2px 5px; font-size: 7pt; text-align: left; }
 th { background-color: #e8e4da; }
+</style>"""
+
+LARGER = """<style>
+@media screen {
+body { max-width: 62em; margin: 1.5em auto; padding: 0 1em; }
+h1 { font-size: 20pt; } h2 { font-size: 14pt; margin-top: 1em; }
+p, li, li span, th, td { font-size: 11pt !important; }
+img { max-width: 100%; height: auto; } td img { width: 100%; }
+}
 </style>"""
 
 
@@ -143,6 +155,9 @@ def _beside(cells: Sequence[tuple[str, str]]) -> str:
     )
     return f"<table width='100%' cellspacing='0' cellpadding='2' border='0'><tr>{made}</tr></table>"
 
+
+PHOTOGRAPH = 320
+"""Width and most height of a photograph on the page."""
 
 PICTURE = (244, 158)
 """Width and height of a picture on the page."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from rejoin.core.dimensions.sizes import DEGREES
+from rejoin.core.naming import lettered
 from rejoin.core.settings import UNITS
 
 MM_PER_INCH = UNITS["inch"]
@@ -28,7 +29,9 @@ class Shown:
         """A length that is known in mm; a dash where it is not."""
         if mm is None:
             return "–"
-        return f"{mm / MM_PER_INCH:.{places + 1}f} in" if self.unit == "inch" else f"{mm:.{places}f} mm"
+        value, name = (mm / MM_PER_INCH, "in") if self.unit == "inch" else (mm, "mm")
+        places += self.unit == "inch"
+        return f"{round(value, places) + 0.0:.{places}f} {name}"  # + 0.0: nothing has no sign
 
     def give_or_take(self, mm: float | None, u95_mm: float | None) -> str:
         """A length with its 95 % bound, where it has one."""
@@ -65,7 +68,7 @@ def table(
     """An HTML table, its columns so many per cent wide, a line of its own ``below`` a row; texts are escaped here."""
     sizes = [f" width='{width}%'" for width in widths] or [""] * len(head)
     cells = (f"<th{size}>{escape(text)}</th>" for text, size in zip(head, sizes, strict=True))
-    lines = ["<tr>" + "".join(cells) + "</tr>"]
+    lines = ["<thead><tr>" + "".join(cells) + "</tr></thead>"]
     for number, row in enumerate(rows):
         lines.append("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>")
         if number < len(below) and below[number]:
@@ -84,12 +87,12 @@ def scans(content: Mapping[str, Any], shown: Shown) -> str:
         role = "" if scan["role"] == "fragment" else f" ({_role(fragment)})"
         told = "".join(f"; {shown.words(fault['sentence'])}" for fault in scan["faults"] or [])
         rows.append((
-            fragment["name"] + role, f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
+            lettered(number, fragment["name"]) + role, f"{Path(scan['file']).name}, {', '.join(s[:12] for s in sums)}",
             f"{scan['points']} points, {scan['triangles']} triangles", size,
             f"{shown.length(scan['spacing'] * one)}, noise {shown.length(scan['noise'] * one)}", repairs + told,
         ))  # fmt: skip
     head = ("Fragment", "File, start of its SHA-256", "Held", f"Size, {shown.unit}", "Spacing", "Repairs")
-    return table(head, rows, (13, 19, 20, 17, 17, 14))
+    return table(head, rows, (18, 19, 19, 16, 17, 11))
 
 
 def _role(fragment: Mapping[str, Any]) -> str:
@@ -169,9 +172,11 @@ def dimensions(content: Mapping[str, Any], shown: Shown) -> str:
     rows, below = [], []
     for item in content["dimensions"]:
         kind = item["kind"]
+        # what was not found neither agrees nor disagrees with its reading
+        agreement = item["agreement"] if item["value"] is not None or item["reading"] is None else "not measured"
         rows.append((
             item["name"], kind, value_of(kind, item["value"], shown), value_of(kind, item["u95"], shown),
-            value_of(kind, item["reading"], shown), item["agreement"], item["verdict"],
+            value_of(kind, item["reading"], shown), agreement, item["verdict"],
         ))  # fmt: skip
         below.append(_between(item, shown))
     head = ("Dimension", "Kind", "Measured", "± (95 %)", "Reading", "Agreement", "Limits")
@@ -205,7 +210,10 @@ def scales(content: Mapping[str, Any]) -> str:
 def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
     """What a welder needs of each joint before its faces are ground."""
     rows, names = [], [fragment["name"] for fragment in content["fit"]["fragments"]]
+    below, said = [], set[str]()
     for item in content["fit_ups"]:
+        below.append(" ".join(shown.words(note) for note in item["notes"] if note not in said))
+        said |= set(item["notes"])
         angle = "–" if item["angle_deg"] is None else f"{item['angle_deg']:.2f}°"
         angle += "" if item["angle_u95_deg"] is None else f" ± {item['angle_u95_deg']:.2f}°"
         gap = "–" if item["gap_low_mm"] is None else (
@@ -217,7 +225,7 @@ def fit_ups(content: Mapping[str, Any], shown: Shown) -> str:
             shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), wall,
         ))  # fmt: skip
     head = ("Before welding", "Step", "Angle", "Gap along the crack", "Length of crack", "Section", "Wall, median")
-    return table(head, rows, (20, 13, 9, 22, 13, 12, 11))
+    return table(head, rows, (20, 13, 9, 22, 13, 12, 11), below)
 
 
 def made(part: Mapping[str, Any], shown: Shown) -> str:

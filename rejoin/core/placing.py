@@ -140,6 +140,13 @@ def _undecided(fragments: tuple[Fragment, ...], joint: Joint) -> str:
     )
 
 
+STRANGE = (
+    "it may be of another part, or a piece between is missing.",
+    "they may be of another part, or a piece between is missing.",
+)
+"""What may be the matter where every face was tried."""
+
+
 def _why(fragments: tuple[Fragment, ...], number: int, joints: list[Joint], placed: int) -> str:
     """Why a fragment is not placed; it may fit others that are not either."""
     name = fragments[number].scan.name
@@ -147,13 +154,11 @@ def _why(fragments: tuple[Fragment, ...], number: int, joints: list[Joint], plac
     if not ends:
         others = "any other fragment" if placed == 1 else "the fragments that were joined"
         return (
-            f"No fracture face of {name} fits {others} better than chance would: "
-            "it may be of another part, or a piece between is missing."
+            f"No fracture face of {name} fits {others} better than chance would: {STRANGE[0]}"
         )
     *first, last = (fragments[end].scan.name for end in sorted(ends))
     others = f"{', '.join(first)} and {last}" if first else last
     return (
-        f"{name} fits {others}, but none of these fits the fragments that were joined better "
-        "than chance would: they may be of another part, or a piece between is missing. Open them by themselves to "
-        "join them."
+        f"{name} fits {others}, but none of these fits the fragments that were joined better than chance would: "
+        f"{STRANGE[1]} Open them by themselves to join them."
     )

@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
     QRadioButton,
     QWidget,
 )
+from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
 from rejoin.app.bench import Bench
 from rejoin.app.dialogs import UnitDialog
@@ -295,6 +296,11 @@ class Person:
 
         timer.timeout.connect(look)
         timer.start()
+
+    def words_in_front(self, group: str) -> list[str]:
+        """What stands in the view before everything, of one group."""
+        props = self.window.scene.front._groups.get(group, [])
+        return [prop.GetInput().strip() for prop in props if isinstance(prop, vtkBillboardTextActor3D)]
 
     def _type(self, dialog: QWidget, text: str) -> None:
         line = dialog.findChild(QLineEdit, "fileNameEdit") or dialog.findChildren(QLineEdit)[0]

@@ -117,9 +117,13 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     def labels() -> set[str]:
         return {label.text() for label in panel.reading.findChildren(QLabel)}
 
-    assert {"Caliper reads, mm", "good to ±, mm", "Drawing: from, mm"} <= labels(), "no figure without its unit"
+    named = ("Caliper reads", "good to ±", "Drawing: from", "up to", "Goes with", "which is good to ±",
+             "Clearance: from", "clearance up to", "Nominal size", "Deviation")  # fmt: skip
+    assert {f"{words}, mm" for words in named} <= labels(), "no figure without its unit"
+    panel.reading.grade.nominal.setText("25,4")
     window.bench.set_units("inch")
-    assert {"Caliper reads, in", "good to ±, in", "Drawing: from, in"} <= labels()
+    assert {f"{words}, in" for words in named} <= labels()
+    assert panel.reading.grade.nominal.text() == "1", "the same length, not the same number"
     window.bench.set_units("mm")
 
     fields = panel.reading.fields
@@ -170,6 +174,41 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
         window.actions_.redo.trigger()
     assert window.bench.project.checks[0].value == pytest.approx(16.0, abs=0.02)
     assert person.troubles == []
+
+
+def test_the_words_of_the_chosen_dimension_stay_in_the_view(window):
+    """Wherever its line comes to stand: the words have room beside it, and the view has an edge."""
+    person = Person(window)
+    window.bench.session.apply("Fuse", made_plate.whole())
+    person.open_row(60)
+    panel = window.dimensions
+    panel.kind.setCurrentIndex(panel.kind.findData("bore"))
+    made_plate.look(window, (0.1, -0.6, 1.0))
+    person.click(panel.pick_button)
+    person.click_view(made_plate.seen_at(window, (20.0, 28.0, 5.0)))
+    person.wait_until_done()
+    assert window.bench.project.checks[0].value is not None
+    from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
+
+    from rejoin.app.front import size_of
+
+    camera, aside = window.view.renderer.GetActiveCamera(), 0
+    for across in np.linspace(-1.2, 1.2, 9):
+        for up in (-0.8, 0.0, 0.8):
+            camera.SetWindowCenter(across, up)  # as a person shoves the view
+            window.view.update()
+            person.pause(30)
+            window.view.grabFramebuffer()
+            (words,) = (p for p in window.scene.front._groups["dimensions"] if isinstance(p, vtkBillboardTextActor3D))
+            at = window.view.project(np.array([words.GetPosition()]))[0, :2]
+            size, room = np.array(size_of(words)), np.array(window.view.drawn_size())
+            low = at + words.GetDisplayOffset() - size / 2
+            if (at > -size / 2).all() and (at < room + size / 2).all():
+                assert (low >= 0).all() and (low + size <= room).all(), (across, up, low, size, room)
+                aside += words.GetDisplayOffset() != (0, 0)
+            else:
+                assert words.GetDisplayOffset() == (0, 0), "what is out of sight is not held at the edge"
+    assert aside > 2, "some would have run off"
 
 
 def test_a_pick_on_nothing_and_a_wrong_kind_are_sentences(window):
@@ -313,6 +352,9 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     (one,) = window.bench.project.fit_ups
     lines = [words for _, words in size_words.fit_up_lines(window.bench.project, one, MM)]
     assert one.angle_deg is None or any("The original surfaces meet at" in words for words in lines)
+    (order,) = (words for words in lines if words.startswith("Order of assembly: "))
+    names = [scan.name for scan in window.bench.project.scans]
+    assert f"A ({names[0]}) stays, then B ({names[1]}) along" in order or f"B ({names[1]}) stays, then A (" in order
     assert any(words.startswith("Crack ") for words in lines) and any("Gauge marks 1" in words for words in lines)
     doubtful = replace(one, step_mm=1.1, step_u95_mm=0.3, limits_mm=(("B", 1.2), ("C", 1.8), ("D", 0.5)))
     told = [words for _, words in size_words.fit_up_lines(window.bench.project, doubtful, MM)]

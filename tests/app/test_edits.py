@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from rejoin.app import tasks
 from rejoin.app.growing import grow_face_to_rim, surface_of
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_areas
+from rejoin.core.settings import silent
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
 
@@ -79,6 +81,17 @@ def test_pin_reject_free():
         after = edit(project, 0)
         assert after.joints[0].state == state and after.placements == () and after.whole is None
         assert after.joints[0].face_a is project.joints[0].face_a
+
+
+@pytest.mark.parametrize("state", ["pinned", "rejected"])
+def test_what_the_person_said_of_a_joint_outlives_faces_that_are_found_for_others(state: str):
+    """Join looks for the faces of the fragments that have none yet."""
+    before = made_up.joined()
+    said = replace(before.joints[0], state=state)
+    one_face = replace(before, joints=(said,), faces=before.faces[:1])
+    after = tasks.join(one_face, silent)
+    assert len({face.fragment for face in after.faces}) == 2
+    assert [joint.state for joint in after.joints if joint.state != "found"] == [state]
 
 
 def test_a_click_takes_the_broken_face_to_its_rim():

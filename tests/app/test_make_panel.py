@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from PySide6.QtWidgets import QLabel
 
 from rejoin.app import made_view, make_words, making_tasks
 from rejoin.app.sentences import Units
@@ -96,6 +97,12 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
     person.open_row(50)
     assert window.scene.whole.actor.GetVisibility()
     person.open_row(70)
+    person.click(panel._way_buttons[made_view.AFTER])
+    for unit, wall in (("mm", "10.10 mm"), ("inch", "0.3976 in")):  # of 10 x 97 / 96, told to a hundredth of a mm
+        window.bench.set_units(unit)
+        notes = [label.text() for label in panel.findChildren(QLabel)]
+        assert any(f"Thinnest wall found: {wall} at" in note for note in notes), "in the row"
+        assert f"thinnest wall {wall}" in person.words_in_front("made"), "and with the same digits in the view"
 
     for name, unit, one in (("pattern.stl", "mm", 1.0), ("pattern.ply", "inch", 25.4)):
         window.bench.set_units(unit)

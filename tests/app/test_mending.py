@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QLabel
 
 from rejoin.core import edits
 from rejoin.core.dimensions.mating import own_mating
@@ -99,6 +100,9 @@ def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, qtbot, tmp_p
     assert panel.maps.scale()[0] == pytest.approx(0.211) and panel.maps.bar.labels()[2] == "+0.21"
     assert_no_word_is_cut(panel)
     person.menu("View", "Inches")
+    labels = {label.text() for label in panel.mating.findChildren(QLabel)}
+    assert {"Clearance: from, in", "up to, in", "Looked for within, in", "Nominal size, in"} <= labels
+    assert panel.mating.reach.text() == "0.01969", "the same length, not the same number"
     assert panel.mating.low.text() == "0.00748" and panel.maps.low_mm == pytest.approx(0.19)
     before = panel.height()
     person.click(panel.mating.hide_button)

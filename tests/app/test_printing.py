@@ -9,14 +9,16 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
+from PySide6.QtGui import QColor, QImage, QImageIOHandler, QImageWriter, QTransform
 from scipy.spatial import ConvexHull
 
 from rejoin.app.printing import gap_picture, pictures_of, write_card
 from rejoin.cli import main
 from rejoin.core.card import card_content
-from rejoin.core.cardtables import Shown, placements, value_of
+from rejoin.core.cardtables import Shown, dimensions, placements, value_of
 from rejoin.core.cautions import STRENGTH
 from rejoin.core.drawings import NOT_MEASURED, gap_map, look_of, section
+from rejoin.core.edits import attach
 from rejoin.core.records import (
     ByNumber,
     DimensionCheck,
@@ -45,6 +47,9 @@ def text_of(path: Path) -> str:
     return re.sub(r"\s+", " ", text)
 
 
+ORDER = "Order of assembly: A (left) stays, then B (right) along x +0.12, y +0.00, z -0.99 of the whole."
+
+
 @pytest.fixture(scope="module")
 def full(project: Project) -> Project:
     """With dimensions, their scale, a fit-up and a made part, so that every row of the card is there."""
@@ -57,7 +62,8 @@ def full(project: Project) -> Project:
     lost = replace(angle, name="taper", kind="taper", value=None, u95=None, sentence="No cone of 3.25 mm was found.")
     scale = ScaleCheck(-1, 1.0003, 0.00185, 1, "proven", "Scale proven: factor 1.00030 +- 0.00185 from 1 reading.")
     fit_up = FitUp(0, 0.1234, 3.12, -0.0641, 0.0923, 139.87, 476.4, (12.1, 12.54, 13.0), np.zeros((0, 3)),
-                   np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.array([0.0, 0.0, 1.0]), 0.0, (), (), ())  # fmt: skip
+                   np.zeros((0, 3)), np.zeros(0), np.zeros(0), np.array([0.0, 0.0, 1.0]), 0.0, (), (),
+                   (ORDER,))  # fmt: skip
     whole = replace(project.whole, by_number=(ByNumber("bore", 38.5, np.zeros(3), np.ones(3), "A bore of 38.50 mm."),))
     steps = (MadeStep("draft", False, "no draft added"), MadeStep("stock", True, "3.00 mm on one face"))
     made = MadePart("pattern", "pattern, grey iron, +1.04 %, revision A", "A", whole.mesh, (), steps, None, (),
@@ -71,6 +77,7 @@ def told_of(content: dict, shown: Shown) -> list[str]:
     """Every figure and word that the card owes to its content, as it must be printed."""
     fit = content["fit"]
     wanted = [fragment["name"] for fragment in fit["fragments"]]
+    wanted += [f"{letter} ({fragment['name']})" for letter, fragment in zip("AB", fit["fragments"], strict=True)]
     wanted += [shown.length(f["u95_mm"]) for f in fit["fragments"] if f["u95_mm"]]
     wanted += [text for text in content["weakest"] if text]
     for joint in fit["joints"]:
@@ -100,7 +107,7 @@ def told_of(content: dict, shown: Shown) -> list[str]:
     for item in content["fit_ups"]:
         wanted += [shown.length(item[n]) for n in ("step_mm", "gap_low_mm", "gap_high_mm")]
         wanted += [shown.length(item["length_mm"], 1), shown.area(item["section_mm2"]), f"{item['angle_deg']:.2f}°"]
-        wanted += [shown.length(item["wall_mm"][1], 1)]
+        wanted += [shown.length(item["wall_mm"][1], 1), *(shown.words(note) for note in item["notes"])]
     for part in content["made"]:
         wanted += [part["title"], *(shown.words(text) for text in part["notes"])]
         wanted += [shown.words(step["sentence"]) for step in part["steps"]]
@@ -147,6 +154,12 @@ def test_no_figure_on_paper_comes_from_elsewhere(full: Project, tmp_path: Path) 
         assert figure in told or figure in ("0.2", "0.4"), f"{figure} is in no content"
 
 
+def test_what_was_not_found_does_not_disagree_with_its_reading(full: Project) -> None:
+    lost = replace(full.checks[0], value=None, u95=None, agreement="disagrees", sentence="No bore was found.")
+    told = dimensions(card_content(replace(full, checks=(lost,)), "1.2.3"), Shown())
+    assert "not measured" in told and "disagrees" not in told and "No bore was found." in told
+
+
 def test_sentences_follow_the_unit() -> None:
     shown = Shown("inch")
     assert shown.words("may turn by 2.54 mm at its end, 25.4 to 50.8 mm, 3 mm³") == (
@@ -154,6 +167,7 @@ def test_sentences_follow_the_unit() -> None:
     assert shown.words("25.400 +- 0.254 mm; 2.54 x 5.08 x 25.4 mm; +0.10 mm, 3 faces") == (
         "1.0000 +- 0.0100 in; 0.100 x 0.200 x 1.00 in; +0.004 in, 3 faces")  # fmt: skip
     assert Shown().words("2.54 mm") == "2.54 mm"
+    assert [Shown(unit).length(-0.0009) for unit in ("mm", "inch")] == ["-0.001 mm", "0.0000 in"], "nothing has no sign"
 
 
 def test_the_card_has_two_to_four_pages_of_the_asked_size(project: Project, tmp_path: Path) -> None:
@@ -166,12 +180,73 @@ def test_the_card_has_two_to_four_pages_of_the_asked_size(project: Project, tmp_
         document.close()
 
 
+def test_a_page_ends_between_two_rows_and_never_under_a_heading(full: Project, tmp_path: Path) -> None:
+    """Rows of many lines, more than a page has room for: each stands whole, under the heads of its table."""
+    path = tmp_path / "card.pdf"
+    for more in (30, 33, 36, 39):  # the end of the table falls elsewhere each time
+        names = [f"start-{n}. " + "said at length " * (6 + 5 * (n % 3)) + f"end-{n}." for n in range(more)]
+        write_card(replace(full, checks=tuple(replace(full.checks[0], name=name) for name in names)), path, "rocker",
+                   "2026-01-02", "1.2.3", Shown())  # fmt: skip
+        document = pypdfium2.PdfDocument(path)
+        pages = [re.sub(r"\s", "", page.get_textpage().get_text_range()) for page in document]
+        document.close()
+        for number in range(more):
+            assert any(f"start-{number}." in page and f"end-{number}." in page for page in pages), number
+        assert all(page.startswith("Dimension") for page in pages if re.match(r".{0,60}start-", page))
+        assert sum("start-" in page for page in pages) > 2
+        heads = ("Cautions", "Howitwasmade", "70Make", "60Dimensions", "50Whole")
+        assert not any(page.endswith(heads) for page in pages)
+
+
+def test_what_is_higher_than_a_page_does_not_stop_the_card(full: Project, tmp_path: Path) -> None:
+    path = tmp_path / "card.pdf"
+    write_card(replace(full, checks=(replace(full.checks[0], name="said at length " * 900), *full.checks)), path,
+               "rocker", "2026-01-02", "1.2.3", Shown())  # fmt: skip
+    assert "lean" in text_of(path) and "Cautions" in text_of(path)
+
+
+def test_photographs_stand_upright_and_on_one_page(project: Project, tmp_path: Path) -> None:
+    """A camera held upright writes its picture lying, with a word on how to turn it; a label is long and narrow."""
+    upright = QImage(300, 400, QImage.Format.Format_RGB32)
+    upright.fill(QColor("white"))
+    for y in range(100):
+        for x in range(300):
+            upright.setPixelColor(x, y, QColor("red"))  # the upper quarter
+    lying = upright.transformed(QTransform().rotate(-90))
+    writer = QImageWriter(str(tmp_path / "upright.jpg"))
+    writer.setTransformation(QImageIOHandler.Transformation.TransformationRotate90)
+    assert writer.write(lying), writer.errorString()
+    label = QImage(300, 1500, QImage.Format.Format_RGB32)
+    label.fill(QColor("green"))
+    assert label.save(str(tmp_path / "label.png"))
+    for name in ("upright.jpg", "label.png"):
+        project = attach(project, "photograph", f"words of {name}", tmp_path / name)
+    broken = replace(project.attachments[0], data=np.zeros(50, np.uint8), text="words of a broken file")
+    project = replace(project, attachments=(*project.attachments, broken))
+    images = pictures_of(project, Shown())
+    assert {"paper-0", "paper-1"} <= set(images) and "paper-2" not in images
+    seen = images["paper-0"]
+    assert seen.pixelColor(300, 100).green() < 100 < seen.pixelColor(300, 800).green(), "red above, white below"
+    assert all(image.height() <= image.width() for image in images.values())
+    path = tmp_path / "card.pdf"
+    write_card(project, path, "rocker", "2026-01-02", "1.2.3", Shown())
+    document = pypdfium2.PdfDocument(path)
+    shown = [sum(thing.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE for thing in page.get_objects()) for page in document]
+    document.close()
+    assert sum(shown) == 6, "each picture on one page, none twice"
+    text = text_of(path)
+    assert all(f"words of {name}" in text for name in ("upright.jpg", "label.png", "a broken file"))
+
+
 def test_an_html_card_stands_alone(project: Project, tmp_path: Path) -> None:
     path = tmp_path / "card.html"
     write_card(project, path, "rocker <1>", "2026-01-02", "1.2.3", Shown())
     page = path.read_text(encoding="utf-8")
     assert page.count("data:image/png;base64,") == 4 and "rocker &lt;1&gt;" in page
     assert not re.search(r"(src|href)=['\"](?!data:)", page)
+    on_screen = page[page.index("@media screen") : page.index("</style>", page.index("@media screen"))]
+    sizes = [float(size) for size in re.findall(r"font-size: ([0-9.]+)pt", on_screen)]
+    assert len(sizes) == 3 and min(sizes) >= 10.0, "the small letters are those of paper"
 
 
 def test_the_pictures_show_something(project: Project) -> None:

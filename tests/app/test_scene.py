@@ -191,3 +191,22 @@ def test_a_gap_that_overlaps_is_told_as_such():
         lines = [words for _, words in size_words.fit_up_lines(project, replace(one, gap_low_mm=low, gap_high_mm=0.1),
                                                                sentences.Units())]  # fmt: skip
         assert any("Below zero they overlap." in words for words in lines) == told
+
+
+def test_words_above_their_places_do_not_cover_each_other(window):
+    """Two joints that are weak in nearly the same place, each with its arrow and its words."""
+    from rejoin.app.front import Words, size_of
+
+    window.bench.session.apply("Join", made_up.joined())
+    words = [Words(f"may be off ± 0.2{n} mm", np.array([0.3 * n, 0.0, 0.0]), "#ffffff", "#aa3311", 14, lift=16)
+             for n in range(3)]  # fmt: skip
+    front = window.scene.front
+    front.show("slips", words=words)
+    window.view.grabFramebuffer()
+    boxes = []
+    for actor in front._groups["slips"]:
+        at = window.view.project(np.array([actor.GetPosition()]))[0, :2] + actor.GetDisplayOffset()
+        boxes.append((at, np.array(size_of(actor)) / 2))
+    for n, (one, half) in enumerate(boxes):
+        for other, its in boxes[:n]:
+            assert (np.abs(one - other) >= half + its - 1).any(), "one lies over the other"

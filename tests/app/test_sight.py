@@ -78,3 +78,20 @@ def test_the_scale_beside_the_view_cuts_nothing_off(window, qtbot):
     window.card.unfold(2)
     qtbot.wait(50)
     assert not window.scene.all_in_sight()
+
+
+def test_pieces_that_are_placed_anew_do_not_run_out_of_the_view(window, qtbot):
+    """Joined again, with another piece placed: where all were in sight before, all are in sight afterwards."""
+    window.bench.session.apply("Join", made_up.joined())
+    qtbot.waitUntil(lambda: window.apart.value() == 0 and window.scene.all_in_sight(), timeout=3000)
+    project = window.bench.project
+    far = project.placements[1].part_from_scan.copy()
+    far[:3, 3] += 150.0
+    moved = replace(project, placements=(project.placements[0], replace(project.placements[1], part_from_scan=far)))
+    window.bench.session.apply("Join", moved)
+    assert window.scene.all_in_sight()
+    camera = window.view.renderer.GetActiveCamera()
+    camera.Zoom(4.0)  # a person looks at something near
+    angle = camera.GetViewAngle()
+    window.bench.session.apply("Join", project)
+    assert camera.GetViewAngle() == angle, "and goes on looking at it"

@@ -126,6 +126,19 @@ def test_who_chose_too_little_of_a_break_is_told_what_to_do():
     assert joint_words.only_chosen(replace(project, faces=faces)) == "", "it worked"
 
 
+def test_another_part_is_blamed_only_where_every_face_was_tried():
+    """Where the person chose the faces, those that were not chosen are what is the matter."""
+    from rejoin.core.placing import _why
+
+    project = made_up.joined()
+    (alone, fits) = (_why(project.fragments, 1, joints, 2) for joints in ([], [project.joints[0]]))
+    for why in (alone, fits):
+        lost = replace(project.placements[1], part_from_scan=None, why=why)
+        assert "of another part" in joint_words.placement_line(1, lost, MM)
+        short = joint_words.placement_line(1, lost, MM, all_tried=False)
+        assert "another part" not in short and short.endswith("better than chance would.")
+
+
 def test_the_unit_question_gives_both_readings():
     question, readings = sentences.unit_question((84.0, 12.0))
     assert "unit" in question

@@ -38,8 +38,8 @@ def test_papers_are_kept_and_printed(project: Project, tmp_path: Path) -> None:
     data = back.attachments[1].data
     assert data is not None and data.tobytes() == PIXEL
     assert back.attachments[1].sha256 == hashlib.sha256(PIXEL).hexdigest()
-    page = card_html(back, "pump", "today", "1", Shown("mm"), {})
-    assert "raised 4 beside the spout" in page and "data:image/png;base64," in page
+    page = card_html(back, "pump", "today", "1", Shown("mm"), {"paper-1": "where/the/photograph.is"})
+    assert "raised 4 beside the spout" in page and "src='where/the/photograph.is'><br>before cleaning" in page
     assert card_content(back, "1")["papers"][1]["kept"] is True
     assert edits.detach(back, 0).attachments[0].kind == "photograph"
 

@@ -24,6 +24,7 @@ from rejoin.core.project import changed
 from rejoin.core.records import FractureFace, Mesh, Placement, Project
 from rejoin.core.restoring import doubtful, open_breaks
 from rejoin.core.restoring.sources import as_fragment
+from rejoin.core.restoring.standing import standing_on_break
 from rejoin.core.settings import RestoreSettings
 from rejoin.core.transforms import apply, from_vector, identity
 from tests.makers.breaking import as_mesh
@@ -127,6 +128,15 @@ def test_the_break_is_the_likeliest_face_that_no_joint_uses():
     assert not open_breaks(replace(project, faces=())).any()
 
 
+def test_a_face_that_is_hardly_a_break_is_not_taken_for_one():
+    """Of a part that lacks nothing the likeliest face left is an original one; a person's choice stands as it is."""
+    _, project = broken("wheel", 2)
+    (face,) = project.faces
+    for confidence, by, taken in ((0.06, "program", False), (0.4, "program", True), (0.06, "person", True)):
+        faces = (replace(face, confidence=confidence, chosen_by=by),)
+        assert open_breaks(replace(project, faces=faces)).any() == taken, (confidence, by)
+
+
 def with_reference(project: Project, mesh: Mesh, opposite_hand: bool) -> Project:
     """The project with one more scan, that of a sister part."""
     scan = replace(as_fragment(mesh, SPACING, NOISE).scan, role="reference", mirrored=opposite_hand)
@@ -164,6 +174,50 @@ def test_a_piece_that_cannot_be_joined_on_cleanly_is_refused(monkeypatch: pytest
 def test_a_part_without_the_symmetry_is_refused(shape: str, source: str):
     with pytest.raises(NoAnswer, match="mirror image|repeat"):
         steps.restore_lost_piece(broken(shape, 1)[1], RestoreSettings(source=source))
+
+
+@pytest.mark.parametrize("source", ["turn", "mirror"])
+def test_a_part_that_lacks_nothing_is_left_as_it_is(source: str):
+    """Its spokes do not stand evenly, so that a copy has spokes where the part has air."""
+    fragment = as_fragment(scanned(as_mesh(SHAPES["wheel"](np.random.default_rng(7))), 7), SPACING, NOISE)
+    sound = changed(Project(scans=(fragment.scan,), fragments=(fragment,)),
+                    placements=(Placement(identity(), "person"),), whole=as_whole(fragment))  # fmt: skip
+    for project in (sound, replace(sound, faces=steps.find_faces(sound).faces)):
+        with pytest.raises(NoAnswer, match="Nothing is missing.*runs on without a break"):
+            steps.restore_lost_piece(project, RestoreSettings(source=source))
+
+
+def test_what_is_lost_elsewhere_than_at_the_chosen_break_is_not_added():
+    _, project = broken("wheel", 2)
+    sound = np.flatnonzero(~open_breaks(project)[project.fragments[0].mesh.triangles].any(axis=1))[:2000]
+    elsewhere = replace(project, faces=(replace(project.faces[0], triangles=sound.astype(np.int32)),))
+    with pytest.raises(NoAnswer, match="Nothing is missing.*taken for the open break"):
+        steps.restore_lost_piece(elsewhere, RestoreSettings(source="turn"))
+
+
+def test_a_copy_that_has_more_elsewhere_than_at_the_break_contradicts_the_part():
+    _, project = broken("treadle", 1, FINER)
+    with pytest.raises(NoAnswer, match="contradicts the part"):
+        steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=4))
+
+
+def test_a_piece_that_broke_off_in_two_places_stands_on_both_though_one_break_was_found():
+    """Unless a person said where it broke off. The wheel's end is cut through its rim, in two places."""
+    _, project = broken("wheel", 2)
+    assert project.whole is not None
+    both = open_breaks(project)
+    points = project.whole.mesh.vertices
+    beside = (points - points[both].mean(axis=0)) @ _across(project.whole.mesh, both) > 0
+    one = max(both & beside, both & ~beside, key=np.sum)
+    assert one.sum() < 0.7 * both.sum()
+    found = standing_on_break(project.whole.mesh, both, one, guessed=True)
+    chosen = standing_on_break(project.whole.mesh, both, one, guessed=False)
+    assert found.sum() > 0.95 * both.sum() and 0.95 * one.sum() < chosen.sum() < 1.05 * one.sum()
+
+
+def _across(mesh: Mesh, break_: np.ndarray) -> np.ndarray:
+    """The direction in which a break reaches farthest."""
+    return np.linalg.svd(mesh.vertices[break_] - mesh.vertices[break_].mean(axis=0), full_matrices=False)[2][0]
 
 
 def test_wrong_uses_are_sentences():

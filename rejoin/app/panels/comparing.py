@@ -17,7 +17,7 @@ from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.sentences import Units
 from rejoin.app.size_words import typed
 from rejoin.app.surface_map import MapView
-from rejoin.app.typed import length_line, length_mm
+from rejoin.app.typed import length_line, length_mm, restated, with_unit
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, SurfaceMap
 
@@ -127,9 +127,9 @@ class MatingPart(ComparingPart):
         form = QFormLayout(holder)
         form.setContentsMargins(0, 0, 0, 0)
         form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
-        form.addRow("Clearance: from", self.low)
-        form.addRow("up to", self.high)
-        form.addRow("Looked for within", self.reach)
+        self._labels = {self.low: "Clearance: from", self.high: "up to", self.reach: "Looked for within"}
+        for line, words in self._labels.items():
+            form.addRow(words, line)
         for line in (self.low, self.high):
             line.editingFinished.connect(self._limits)
         self.grade = GradePart(panel, ("Grade of the bore", "Grade of the shaft"), deviation=False)
@@ -141,14 +141,17 @@ class MatingPart(ComparingPart):
         self.box.insertWidget(1, holder)
         self.box.insertWidget(2, self.grade_fold)
         self.box.insertWidget(3, self.own_row)
-        self._units = self.bench.units
+        self._form, self._units = form, self.bench.units
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
         if units != self._units:
             for line, value in ((self.low, self.maps.low_mm), (self.high, self.maps.high_mm)):
                 line.setText(typed("points", value, units))
+            restated(self.reach, self._units, units)
             self._units = units
+        with_unit(self._form, self._labels, units.short)
+        self.grade.set_units(units)
         super().show_project(project)
         name = mating_name(project)
         self.own_row.setVisible(bool(name))

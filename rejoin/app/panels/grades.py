@@ -6,7 +6,8 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFormLayout, QVBoxLayout, QWidget
 
 from rejoin.app.panels.base import Panel
-from rejoin.app.typed import length_line, length_mm
+from rejoin.app.sentences import Units
+from rejoin.app.typed import length_line, length_mm, restated, with_unit
 from rejoin.core.errors import RejoinError
 
 GRADES = range(1, 19)
@@ -51,6 +52,15 @@ class GradePart(QWidget):
         self.button = panel.button("Fill in the limits", "Put the limits that follow into the fields above.", self.fill)
         box.addWidget(holder)
         box.addWidget(panel.row(self.button))
+        self._form, self._units = form, self.bench.units
+        self.set_units(self._units)
+
+    def set_units(self, units: Units) -> None:
+        """Show the lengths, and name their unit, as the reader has it."""
+        for line in (self.nominal, self.deviation):
+            restated(line, self._units, units)
+        with_unit(self._form, {self.nominal: "Nominal size", self.deviation: "Deviation"}, units.short)
+        self._units = units
 
     def fill(self) -> None:
         """Say what was chosen, or what is missing."""

@@ -88,8 +88,10 @@ class JoinPanel(Panel):
         self.list.setVisible(bool(project.joints))
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
-        lines = [in_units(joint_words.placement_line(i, p, units), units) for i, p in enumerate(project.placements)]
-        lines += [hint] if (hint := joint_words.only_chosen(project)) else []
+        hint = joint_words.only_chosen(project)
+        lines = [in_units(joint_words.placement_line(i, p, units, not hint), units)
+                 for i, p in enumerate(project.placements)]  # fmt: skip
+        lines += [hint] if hint else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
         self.join_button.setEnabled(len(project.fragments) >= 2)

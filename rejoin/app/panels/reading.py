@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QFormLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
 from rejoin.app import size_words
 from rejoin.app.forms import Fold
 from rejoin.app.in_units import in_units
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import lines_into
+from rejoin.app.typed import with_unit
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import DimensionCheck, Reading
 from rejoin.core.settings import UNITS
@@ -18,7 +19,11 @@ from rejoin.core.settings import UNITS
 if TYPE_CHECKING:
     from rejoin.app.panels.dimensions import DimensionsPanel
 
-FIELDS = ("value", "limit", "low", "high", "mating", "mating_limit", "fit_low", "fit_high")
+LABELS = {
+    "value": "Caliper reads", "limit": "good to ±", "low": "Drawing: from", "high": "up to", "mating": "Goes with",
+    "mating_limit": "which is good to ±", "fit_low": "Clearance: from", "fit_high": "clearance up to",
+}  # fmt: skip
+FIELDS = tuple(LABELS)
 OF_FITS = ("mating", "mating_limit", "fit_low", "fit_high")
 
 
@@ -50,14 +55,8 @@ class ReadingPart(QWidget):
         form.setContentsMargins(0, 0, 0, 0)
         form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         form.addRow("Name", self.name)
-        form.addRow("Caliper reads", self.fields["value"])
-        form.addRow("good to ±", self.fields["limit"])
-        form.addRow("Drawing: from", self.fields["low"])
-        form.addRow("up to", self.fields["high"])
-        form.addRow("Goes with", self.fields["mating"])
-        form.addRow("which is good to ±", self.fields["mating_limit"])
-        form.addRow("Clearance: from", self.fields["fit_low"])
-        form.addRow("clearance up to", self.fields["fit_high"])
+        for field, words in LABELS.items():
+            form.addRow(words, self.fields[field])
         self._form = form
         self.grade = GradePart(panel, ("Grade",), deviation=True)
         self.grade.filled.connect(self._graded)
@@ -79,11 +78,9 @@ class ReadingPart(QWidget):
         units = self.bench.units
         lines_into(self.verdicts, self.panel, size_words.check_lines(reading, check, units))
         self.verdicts.setToolTip("" if check is None else in_units(check.sentence, units).replace("+-", "±"))
-        unit = size_words.unit_shown(reading.kind, units)
-        for field, words in (("value", "Caliper reads"), ("limit", "good to ±"), ("low", "Drawing: from")):
-            label = self._form.labelForField(self.fields[field])
-            if isinstance(label, QLabel):
-                label.setText(f"{words}, {unit}")
+        labels = {line: LABELS[field] for field, line in self.fields.items()}
+        with_unit(self._form, labels, size_words.unit_shown(reading.kind, units))
+        self.grade.set_units(units)
         written = reading.kind not in (*size_words.DEGREES, size_words.WEIGHT)
         if reading is not self._shown or written:
             self.name.setText(reading.name)

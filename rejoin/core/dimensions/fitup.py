@@ -16,6 +16,7 @@ from rejoin.core.dimensions.spread import half_width
 from rejoin.core.dimensions.ways import faces_of, order_in_words, order_of_assembly, way_off
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_crosses, vertex_normals
+from rejoin.core.naming import lettered
 from rejoin.core.records import FitReport, FitUp, FloatArray, Fragment, IntArray, Joint, Placement, Project
 from rejoin.core.robust import tukey
 from rejoin.core.settings import Report
@@ -52,7 +53,7 @@ def fit_ups_of(project: Project, metal: str | None, report: Report) -> tuple[Fit
             continue
     if found:
         order = order_of_assembly(project.fragments, project.placements, project.joints)
-        told = order_in_words(order, [fragment.scan.name for fragment in project.fragments])
+        told = order_in_words(order, [lettered(n, one.scan.name) for n, one in enumerate(project.fragments)])
         found[0] = replace(found[0], notes=(*found[0].notes, *([told] if told else [])))
     return tuple(found)
 

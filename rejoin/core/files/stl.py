@@ -13,6 +13,8 @@ from rejoin.core.files.welding import welded_exactly
 
 FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _HEADER = 84
+_NO_TEXT = bytes({*range(9), *range(14, 27), *range(28, 32), 127})
+"""Bytes that stand in no text, but in the numbers of any scan."""
 _STRUCTURE = re.compile(rb"facet\s+normal|outer\s+loop|vertex|endloop|endfacet")
 _NAMES = re.compile(rb"^[ \t]*(?:end[ \t]*)?solid[^\r\n]*", re.MULTILINE)
 
@@ -25,10 +27,16 @@ def parse_stl(data: bytes, name: str) -> Parsed:
     Raises
     ------
     FileTrouble
-        Wrong facet count, no facets, cut short, or neither kind of STL.
+        Wrong facet count, no facets, cut short, or no STL at all.
     """
     if not _is_binary(data) and data[:256].lstrip().lower().startswith(b"solid") and b"\0" not in data:
         return _ascii(data, name)
+    if not _is_binary(data) and data.strip() and len(data.translate(None, _NO_TEXT)) == len(data):
+        raise FileTrouble(
+            f"{name} is no STL scan, whatever its name says: it holds text, and no triangles as an STL has them.",
+            "Choose the scan itself. If this is a scan of another kind (PLY, OBJ, a list of points), give the file "
+            "the ending of that kind.",
+        )
     return Parsed(*welded_exactly(binary_facets(data, name)["corners"].reshape(-1, 3)))
 
 

@@ -197,7 +197,7 @@ def _scale(
     """Tell both scalings and give the product of their factors."""
     casting = contraction_factors(shrinking, settings)
     if shrinking is None:
-        work.told(3, False, "no contraction (shrinkage): not for casting from", factors=list(casting))
+        work.told(3, False, "none: not for casting from", factors=list(casting))
     else:
         first = shrinking.factors
         other = [a * o / f for a, o, f in zip(casting, shrinking.other_factors, first, strict=True)]

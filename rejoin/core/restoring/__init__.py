@@ -40,7 +40,8 @@ def whole_restored(project: Project, settings: RestoreSettings, report: Report, 
         raise WrongUse(
             f"There are only {len(sources)} ways in which this source lies on the part.", "Choose one of them."
         )
-    return restored(project.whole, sources[settings.choice - 1], noise, known, part_of(report, 0.6, 1.0))
+    guessed = not any(face.chosen_by == "person" for face in project.faces)
+    return restored(project.whole, sources[settings.choice - 1], noise, known, guessed, part_of(report, 0.6, 1.0))
 
 
 def doubtful(whole: Whole) -> bool:

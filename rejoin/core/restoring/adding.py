@@ -23,6 +23,7 @@ from rejoin.core.meshes import (
 )
 from rejoin.core.records import Fill, FloatArray, IntArray, Mesh, Placement, Whole
 from rejoin.core.restoring.sources import DEEP, Source, as_fragment
+from rejoin.core.restoring.standing import standing_on_break
 from rejoin.core.settings import FuseSettings, Report, part_of, silent
 from rejoin.core.transforms import identity
 
@@ -44,8 +45,9 @@ LACKING = 0.02
 
 
 def restored(
-    whole: Whole, source: Source, noise_mm: float, broken: BoolArray | None = None, report: Report = silent
-) -> Whole:
+    whole: Whole, source: Source, noise_mm: float, broken: BoolArray | None = None, guessed: bool = False,
+    report: Report = silent,
+) -> Whole:  # fmt: skip
     """The whole with the lost piece.
 
     Parameters
@@ -58,6 +60,8 @@ def restored(
         Of its scans.
     broken : (n,) bool, optional
         Vertices of the whole on fracture faces that nothing was joined to.
+    guessed : bool, optional
+        Whether the program found those faces, and no person chose them.
     report : Report, optional
 
     Returns
@@ -68,7 +72,8 @@ def restored(
     Raises
     ------
     NoAnswer
-        A source that has nothing more than the whole, or whose piece cannot be joined on cleanly.
+        A source that has nothing more than the whole, or more where nothing broke off, or whose piece cannot be joined
+        on cleanly.
     """
     report(0.0, "Looking where the piece is lost")
     spacing = edge_spacing(whole.mesh)
@@ -76,10 +81,11 @@ def restored(
     reached = _break(whole.mesh, source.mesh, depth, spacing)
     if not reached.any():
         raise NoAnswer("The source has nothing that the whole lacks.", "Choose another source.")
+    on_break = standing_on_break(whole.mesh, reached, broken, guessed)
     report(0.2, "Cutting the piece out of the source")
     swollen = _swollen(whole.mesh, reached, spacing, SWELL * source.misfit_mm + 0.1 * spacing)
     cut = worked(source.mesh, [("cut", swollen)])
-    kept = _standing(cut, np.asarray(reached[whole.mesh.triangles].all(axis=1)))
+    kept = _standing(cut, np.asarray(on_break[whole.mesh.triangles].all(axis=1)))
     pieces = [compacted(cut.mesh, triangles)[0] for triangles in kept]
     report(0.4, "Joining it on")
     parts = [as_fragment(mesh, spacing, noise_mm) for mesh in (whole.mesh, *pieces)]

@@ -11,6 +11,8 @@ from rejoin.core.transforms import apply
 
 MOSTLY = 0.5
 """Share of a fracture face that a joint must use for the face to count as joined."""
+LIKELY = 0.2
+"""Confidence below which a face that the program found is no rougher than the scan's noise makes any surface."""
 
 
 def open_breaks(project: Project) -> npt.NDArray[np.bool_]:
@@ -29,7 +31,7 @@ def open_breaks(project: Project) -> npt.NDArray[np.bool_]:
                     used[face.triangles] = True
         free = [f for f in project.faces if f.fragment == number and np.mean(used[f.triangles]) < MOSTLY]
         # The candidates cover nearly all of a fragment, most likely first; a person's choice is no candidate.
-        chosen = [f for f in free if f.chosen_by == "person"] or free[:1]
+        chosen = [f for f in free if f.chosen_by == "person"] or [f for f in free if f.confidence >= LIKELY][:1]
         if not chosen:
             continue
         corners = np.unique(fragment.mesh.triangles[np.concatenate([f.triangles for f in chosen])])

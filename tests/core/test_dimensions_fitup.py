@@ -208,6 +208,18 @@ def test_rims_in_closed_form() -> None:
     assert loop_length(smoothed(zigzag)) == pytest.approx(2 * np.pi * 10, rel=0.01)
 
 
+def test_a_wall_has_two_sides_and_a_blunt_corner_is_none() -> None:
+    """A rhombus with sides of 10 mm and corners of 80 degrees: 10 sin 80 between its sides, and next to nothing across
+    a corner, where a way straight in from one side ends on the side beside it."""
+    lean = np.array([np.cos(np.radians(80)), np.sin(np.radians(80)), 0.0])
+    corners = 10 * np.array([[0, 0, 0], [1, 0, 0], [1, 0, 0] + lean, lean])
+    steps = np.linspace(0.0, 1.0, 40, endpoint=False)[:, None]
+    loop = np.concatenate([(1 - steps) * a + steps * b for a, b in zip(corners, np.roll(corners, -1, 0), strict=True)])
+    walls = walls_across([loop], np.array([0.0, 0, 1]))
+    assert len(walls) > 100
+    np.testing.assert_allclose(walls, 10 * lean[1], atol=1e-9)
+
+
 def test_without_a_placement_or_a_rim_it_is_said(pair: tuple[Block, Block]) -> None:
     lower, upper = pair
     joint = joint_of(lower, upper, upper.part_from_scan)

@@ -13,6 +13,10 @@ from rejoin.core.records import FloatArray, IntArray, Mesh
 SMOOTH = 5
 """Rounds of averaging along a rim: it runs in zigzag over the triangles, the crack does not."""
 
+FACING = -0.5
+"""Cosine between two stretches of a rim, each with the face at its left, up to which they are two sides of a wall:
+beside a corner, and at a chip's edge, a straight way in ends on no other side."""
+
 
 def rim_loops(mesh: Mesh, triangles: IntArray) -> list[FloatArray]:
     """Closed loops (k, 3) of the border of a face, smoothed, the longest first; short ones are left out.
@@ -56,7 +60,7 @@ def loop_length(loop: FloatArray) -> float:
 
 
 def walls_across(loops: list[FloatArray], normal: FloatArray) -> FloatArray:
-    """Thickness (k,) of the wall at points of the rim: from each straight into the face to the other rim.
+    """Thickness (k,) of the wall at points of the rim: from each straight into the face to the rim on its other side.
 
     Worked out in the plane across ``normal`` (the face's mean); lengths are those in space.
     """
@@ -76,6 +80,8 @@ def walls_across(loops: list[FloatArray], normal: FloatArray) -> FloatArray:
         good[n] = False
         if good.any():
             k = int(np.flatnonzero(good)[np.argmin(far[good])])
+            if along[n] @ along[k] > FACING * length[n] * length[k]:
+                continue
             there = starts[k] + share[k] * (ends[k] - starts[k])
             walls.append(float(np.linalg.norm(there - space[n])))
     return np.array(walls)

@@ -29,7 +29,7 @@ from rejoin.core.merging.quick import Ground, Probe, cells_of, tried
 from rejoin.core.merging.sliding import best_places
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.zipping import zipped_up
-from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Scan
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh, Scan, ScanView
 from rejoin.core.settings import AlignSettings, CleanSettings, ReadSettings, silent
 from rejoin.core.transforms import apply, displacement, inverse, rigid
 from rejoin.core.uncertainty.bounds import pose_covariance
@@ -313,6 +313,15 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
                 merging._placed([sheet, sheet], [None, None], silent)
         else:
             assert merging._placed([sheet, sheet], [None, None], silent).adjustment is found
+
+
+def test_it_is_said_where_views_hold_each_other_weakly() -> None:
+    scan = scan_of(grid(0, 20))
+    ready = merging._Ready(scan, clean_scan(scan, CleanSettings(flip_inside_out=False)), 0.0)
+    told = (ScanView("above", np.eye(4), 9, 0.0, 0.0, 0.05), ScanView("below", np.eye(4), 9, 0.0, 0.0, 0.05))
+    for spacings, doubts in ((2.0, []), (3.0, ["They hold each other weakly: one may be"])):
+        notes = merging._notes([ready, ready], told, spacings * ready.fragment.spacing_mm, [])
+        assert [text[:39] for kind, text in notes if kind == "views doubtful"] == doubts
 
 
 def wall(seed: int, start: FloatArray, form_mm: float = 0.06) -> tuple[list[Fragment], Joint]:

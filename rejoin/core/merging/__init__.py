@@ -7,7 +7,7 @@ How well the views agree stays with the scan and is part of the uncertainty of a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -191,24 +191,33 @@ def _scan(
         )
         for place, k in enumerate(order)
     )  # fmt: skip
-    notes = [f"Made of {len(order)} scans from different sides; they agree to "
-             f"{max(view.misfit_mm for view in told):.3f} mm and are placed to {bound:.2f} mm (95 %)."]  # fmt: skip
-    lost = [scans[k].name for k in range(len(scans)) if k not in order]
-    if lost:
-        notes.append(f"Left out, for they could not be laid on the others: {', '.join(lost)}.")
-    plates = sum(views[k].plate_mm2 > 0 for k in order)
-    if plates:
-        notes.append(f"The support was cut away in {plates} of them.")
-    if sum(one.foreign_mm2) > 0:
-        notes.append("Where one view shows something that another saw through (clay, a prop), it was cut out.")
     first = scans[order[0]]
-    repairs = tuple(Repair("views doubtful" if "Left out" in text else "views", 1, text) for text in notes)
+    lost = [scans[k].name for k in range(len(scans)) if k not in order]
+    repairs = [Repair(kind, 1, text) for kind, text in _notes([views[k] for k in order], told, bound, lost)]
     return replace(
         first, name=name, files=tuple(f for scan in scans for f in scan.files),
         sha256=tuple(s for scan in scans for s in scan.sha256), mesh=one.mesh,
         from_points=any(scan.from_points for scan in scans), unit_stated=all(scan.unit_stated for scan in scans),
         read_notes=(*first.read_notes, *repairs), views=told, views_u95_mm=bound,
     )  # fmt: skip
+
+
+def _notes(
+    views: list[_Ready], told: tuple[ScanView, ...], bound_mm: float, lost: list[str]
+) -> Iterator[tuple[str, str]]:
+    """What is to be said of a merged scan: the kind and a sentence each."""
+    misfit = max(view.misfit_mm for view in told)
+    yield "views", (f"Made of {len(told)} scans from different sides; they agree to {misfit:.3f} mm and are placed to "
+                    f"{bound_mm:.2f} mm (95 %).")  # fmt: skip
+    if bound_mm > FIRM_VIEWS * _spacing([view.fragment for view in views]):
+        yield "views doubtful", f"They hold each other weakly: one may be {bound_mm:.1f} mm out of place (95 %)."
+    if lost:
+        yield "views doubtful", f"Left out, for they could not be laid on the others: {', '.join(lost)}."
+    plates = sum(view.plate_mm2 > 0 for view in views)
+    if plates:
+        yield "views", f"The support was cut away in {plates} of them."
+    if sum(view.foreign_mm2 for view in told) > 0:
+        yield "views", "Where one view shows something that another saw through (clay, a prop), it was cut out."
 
 
 __all__ = ["merge_scans"]

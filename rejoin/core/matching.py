@@ -38,7 +38,7 @@ TRIES = (4, 6, 8)
 LAST = 16
 """Pairs of large faces that are looked at last, where nothing has been found."""
 
-APART = {2: 64, 3: 320}
+APART = {2: 192, 3: 320}
 """Pairs of faces of any outline that are looked at then, by thoroughness."""
 
 PATIENT = 40

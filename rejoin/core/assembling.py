@@ -70,11 +70,12 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
     pairs.sort(key=lambda pair: unlikely(ready[pair[0]], ready[pair[1]]))
     searches = {(a, b): Search(ready[a], ready[b]) for a, b in pairs}
     found: Found = {}
+    parts = thoroughness + 2
     for depth in range(thoroughness + 1):
         together = _tree(ready, found, held).groups.together
         left = [pair for pair in pairs if depth < 2 or not together(*pair)]
         left.sort(key=lambda pair: -found[pair][0].evidence.score if found.get(pair) else 0.0)
-        share = part_of(report, depth / (thoroughness + 1), (depth + 1) / (thoroughness + 1))
+        share = part_of(report, depth / parts, (depth + 1) / parts)
         tree = _certain_tree(ready, found, searches, held)
         for count, (a, b) in enumerate(left):
             if tree.groups.together(a, b):
@@ -87,19 +88,22 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
             if before or _certain(found[a, b], searches[a, b]):
                 tree = _certain_tree(ready, found, searches, held)
     if thoroughness > 1:
-        _persist(ready, found, searches, held)
+        _persist(ready, found, searches, held, part_of(report, 1.0 - 1.0 / parts, 1.0))
     return found
 
 
 def _persist(
-    ready: list[Prepared], found: Found, searches: dict[tuple[int, int], Search], held: tuple[Joint, ...]
-) -> None:
+    ready: list[Prepared], found: Found, searches: dict[tuple[int, int], Search], held: tuple[Joint, ...],
+    report: Report,
+) -> None:  # fmt: skip
     """Where one piece is left over, go on with it beside each of the others until it belongs somewhere."""
     together = _tree(ready, found, held).groups.together
     left = [pair for pair in found if not together(*pair)]
     if len(left) < len(ready):
-        for a, b in left:
+        for count, (a, b) in enumerate(left):
             if not _tree(ready, found, held).groups.together(a, b):
+                names = (ready[k].surface.fragment.scan.name for k in (a, b))
+                report(count / len(left), "Comparing {} with {} once more".format(*names))
                 found[a, b] = searches[a, b].persist()
 
 

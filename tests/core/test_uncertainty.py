@@ -388,6 +388,14 @@ def test_the_bound_covers_a_broken_part_and_is_no_empty_one(part: int, wear: flo
         assert found.called and found.layer == pytest.approx(2.0 * wear, abs=0.06)
 
 
+def test_faces_three_points_wide_are_adjusted() -> None:
+    """A plate 3 mm thick, scanned at 1 mm: few of the points inside its face have a point of the other's opposite."""
+    from tests.benchmarks.coverage import Kind, trial
+
+    found = trial(193, Kind("1 mm scan", spacing=1.0), 0)
+    assert 0.0 < found.error <= found.bound
+
+
 def test_a_joint_is_held_by_one_spacing_over_three_sigma_of_its_weakest_motion() -> None:
     points, slopes = surface(lambda x, y: 0.0 * x)
     contact = contact_of(np.linspace(-0.01, 0.01, len(points)), points, slopes)

@@ -149,7 +149,7 @@ def test_unsaved_work_is_kept_for_the_next_start(window, tmp_path: Path, qapp):
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.work("Rename", odd_tasks.rename_first, name="handle")
     person.wait_until_done()
-    person.pause(300)
+    assert window.bench.keeper.wait()
     other = Bench(window.bench.memory, window.bench.recovery_root, warm=False)
     assert other.left_behind() == [], "this run still lives"
     window.bench._lock.unlock()

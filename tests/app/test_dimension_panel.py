@@ -156,7 +156,7 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     table = tmp_path / "readings.csv"
     panel.ask_save = lambda *asked: str(table)
     panel.ask_open = lambda *asked: str(table)
-    person.unfold(panel, "Table of readings, drawing sheet")
+    person.unfold(panel, "Readings, drawing sheet")
     person.click(panel.save_button)
     person.wait_until_done()
     person.click(panel.reading.remove_button)
@@ -253,7 +253,7 @@ def test_by_number_squared_up_and_the_sheet(window, tmp_path: Path):
         person.click_view(made_plate.seen_at(window, point))
         person.wait_until_done()
     sheet, model = tmp_path / "sheet.dxf", tmp_path / "squared.ply"
-    person.unfold(panel, "Table of readings, drawing sheet")
+    person.unfold(panel, "Readings, drawing sheet")
     for button, file in ((panel.sheet_button, sheet), (panel.squared_button, model)):
         panel.ask_save = lambda *asked, file=file: str(file)
         person.click(button)
@@ -312,7 +312,7 @@ def test_a_section_with_a_mating_part_and_a_fit_by_number(window, tmp_path: Path
     person.wait_until_done()
     told = [label.text() for label in panel.reading.verdicts.findChildren(QLabel)]
     assert "✗ The clearance is outside its limits." in told, told
-    person.unfold(panel, "Drawing limits by ISO 286 grade")
+    person.unfold(panel, "Limits by ISO 286 grade")
     panel.reading.grade.nominal.setText("16")
     panel.reading.grade.grades[0].setCurrentText("IT8")
     person.click(panel.reading.grade.button)

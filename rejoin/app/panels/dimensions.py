@@ -88,7 +88,7 @@ class DimensionsPanel(Panel):
         self.box.addWidget(self.table)
         self.box.addWidget(self.reading)
         self.box.addWidget(self.scales)
-        self.box.addWidget(Fold("Table of readings, drawing sheet", self._files()))
+        self.box.addWidget(Fold("Readings, drawing sheet", self._files()))
         self.box.addWidget(Fold("Section through the whole", self.cutting))
         self.maps = MapView(scene)
         self.maps.changed.connect(self.beside_changed)

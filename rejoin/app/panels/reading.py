@@ -60,7 +60,7 @@ class ReadingPart(QWidget):
         self._form = form
         self.grade = GradePart(panel, ("Grade",), deviation=True)
         self.grade.filled.connect(self._graded)
-        self.grade_fold = Fold("Drawing limits by ISO 286 grade", self.grade)
+        self.grade_fold = Fold("Limits by ISO 286 grade", self.grade)
         self.enter_button = panel.button("Enter", "Take what was typed and compare (Return does the same).", self.enter)
         self.remove_button = panel.button("Remove", "Take this dimension out.", panel.remove)
         box.addWidget(self.verdicts)

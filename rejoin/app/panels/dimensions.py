@@ -82,8 +82,8 @@ class DimensionsPanel(Panel):
         self.fit_up, self.by_number, self.cutting = FitUpPart(self), ByNumberPart(self), CuttingPart(self)
         self.form = WishForm(DimensionSettings, LABELS, margin=12)
         self.form.changed.connect(self._wished)
-        self.box.addWidget(self.row(self.kind, self.pick_button))
-        self.box.addWidget(self.row(self.on))
+        self.box.addWidget(self.row(self.kind))
+        self.box.addWidget(self.row(self.on, self.pick_button))
         self.box.addWidget(self.hint)
         self.box.addWidget(self.table)
         self.box.addWidget(self.reading)
@@ -303,6 +303,6 @@ class DimensionsPanel(Panel):
                                         "as PDF or DXF.", self.save_sheet)  # fmt: skip
         self.squared_button = self.button("Squared up…", "Save the whole turned so that it stands on its own datums.",
                                           self.save_squared)  # fmt: skip
-        box.addWidget(self.row(self.open_button, self.save_button))
-        box.addWidget(self.row(self.sheet_button, self.squared_button))
+        for button in (self.open_button, self.save_button, self.sheet_button, self.squared_button):
+            box.addWidget(self.row(button))
         return holder

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import chain
 
@@ -143,12 +144,12 @@ class Search:
             report(self.done / len(pairs), "Comparing faces")
             self._compare_next(pairs)
         poses = self._finalists()
-        for by_outline in (True, False):
-            if thoroughness > 1 and not self._found(poses):
-                if by_outline:
-                    self._follow_up(TRIES[-1], BY_OUTLINE)
-                else:
-                    self._compare_parts(pairs, APART[thoroughness])
+        last: tuple[Callable[[], None], ...] = (
+            lambda: self._follow_up(TRIES[-1], BY_OUTLINE), lambda: self._compare_parts(pairs, thoroughness),
+        )  # fmt: skip
+        for look in last if thoroughness > 1 else ():
+            if not self._found(poses):
+                look()
                 self._look_at_rims()
                 poses = self._finalists()
         return self._with_rivals(poses)
@@ -169,10 +170,10 @@ class Search:
         one, other = self.galleries
         return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
 
-    def _compare_parts(self, but: list[tuple[int, int]], most: int) -> None:
+    def _compare_parts(self, but: list[tuple[int, int]], thoroughness: int) -> None:
         """Pairs of large faces that were not among these, of which one may lie against a part of the other."""
-        one, other = self.galleries
-        self._compare(largest_pairs(one.faces, other.faces, *self.outlines, but, (LAST, most)), TRIES[-1], partly=True)
+        (one, other), most = self.galleries, (LAST, APART[thoroughness])
+        self._compare(largest_pairs(one.faces, other.faces, *self.outlines, but, most), TRIES[-1], partly=True)
 
     def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
         """The next of the pairs of faces, which were not compared yet."""

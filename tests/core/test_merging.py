@@ -297,7 +297,7 @@ def test_an_outline_that_reaches_out_over_a_seen_wall_is_matter_in_air() -> None
 
 
 def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    sheet = clean_scan(scan_of(grid(0, 120)), CleanSettings(flip_inside_out=False))
+    sheet, small = (clean_scan(scan_of(grid(0, end)), CleanSettings(flip_inside_out=False)) for end in (120, 40))
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
     monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
@@ -313,6 +313,9 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
                 merging._placed([sheet, sheet], [None, None], silent)
         else:
             assert merging._placed([sheet, sheet], [None, None], silent).adjustment is found
+    merging._not_lost([small, small], 2.0 * small.spacing_mm)
+    with pytest.raises(NoAnswer, match="slide along"):  # eight spacings are much of a small view
+        merging._not_lost([small, small], 7.0 * small.spacing_mm)
 
 
 def test_it_is_said_where_views_hold_each_other_weakly() -> None:

@@ -31,8 +31,8 @@ BELIEVED = 0.2
 """Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
 that is nearly the same from two sides go together wrongly so that it stays open behind."""
 
-LOST = 8.0
-"""Spacings that a view may be out of place (95 %), beyond which it is no use."""
+LOST, SLID = 8.0, 0.1
+"""Spacings that a view may be out of place (95 %), and share of its size, beyond which it is no use."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,9 +170,9 @@ def _spacing(views: list[Fragment]) -> float:
 
 def _not_lost(views: list[Fragment], bound_mm: float) -> None:
     """Refuse views that may be too far out of place to be of use."""
-    if bound_mm > LOST * _spacing(views):
-        size = min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
-        far = f"one may be {bound_mm:.1f} mm off" if bound_mm < 0.1 * size else "one may slide along the others"
+    slid = SLID * min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
+    if bound_mm > min(LOST * _spacing(views), slid):
+        far = f"one may be {bound_mm:.1f} mm off" if bound_mm < slid else "one may slide along the others"
         raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",
                        "Scan it again so that each view shares more of its surface with the next: surfaces that face "
                        "three ways, not only walls that run one way. A thin plate needs a view in which it stands on "

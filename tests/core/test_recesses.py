@@ -114,8 +114,20 @@ def test_a_groove_is_straight_and_as_deep_at_its_ends(lost: Manifold, told: bool
     mesh = scanned(Manifold.cube([16.0, 16.0, 12.0], True) - lost.translate([0.0, 0.0, 6.0]))
     x, y, z = mesh.vertices.T
     own = np.flatnonzero((z < 5.7) & (z > 2.0) & (np.abs(x) < 3.2) & (np.abs(y) < 5.5))
-    groove = Hollow(0, own, NONE, [NONE], over=lambda points: points[:, 2] - 6.0)  # type: ignore[arg-type]
-    assert is_groove([mesh], groove) == told
+    groove = Hollow(0, own, NONE, [own, own], over=lambda points: points[:, 2] - 6.0)  # type: ignore[arg-type]
+    assert is_groove([mesh, mesh], groove) == told
+
+
+def test_a_wide_notch_with_walls_of_one_fragment_alone_is_a_chip() -> None:
+    """Straight but for its ends, and as deep there: with walls on both sides of the crack it might be a groove."""
+    notch = Manifold.cube([3.0, 40.0, 5.0], True) + Manifold.sphere(2.2, 64).translate([1.4, 1.0, -0.8])
+    mesh = scanned(Manifold.cube([16.0, 16.0, 12.0], True) - notch.translate([0.0, 0.0, 6.0]))
+    x, y, z = mesh.vertices.T
+    bare, wall = (np.flatnonzero((z < 5.7) & (z > 2.0) & side & (np.abs(x) < 3.2) & (np.abs(y) < 5.5))
+                  for side in (x < 0.0, x >= 0.0))  # fmt: skip
+    for walls, told in (([NONE, wall], False), ([bare, wall], True)):
+        hollow = Hollow(0, bare, NONE, walls, over=lambda points: points[:, 2] - 6.0)  # type: ignore[arg-type]
+        assert is_groove([mesh, mesh], hollow) == told
 
 
 def test_a_pocket_deeper_than_wide_is_no_chip() -> None:

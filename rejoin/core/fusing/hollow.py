@@ -29,7 +29,8 @@ STRAIGHT, EVENLY, STRETCHES = 0.1, 0.6, 4
 """A groove's walls are parallel to it but for so much (rms cosine), and it is as deep at its ends as elsewhere but for
 so much (least of the depths of so many stretches, over the largest)."""
 MOST_WALLS, ROUNDS = 0.8, 4
-"""A groove may be chipped itself: this share of what is seen of it is parallel to it."""
+"""A groove may be chipped itself: this share of what is seen of it is parallel to it, where it has walls on both sides
+of the crack. A chip's walls are mostly the other fragment's alone."""
 DEEP = 1.5
 """So many times as deep as wide across its direction is no chip either."""
 AVERAGED = 12
@@ -123,7 +124,8 @@ def is_groove(parts: list[Mesh], hollow: Hollow) -> bool:
     near = cKDTree(points).query(points, k=min(AVERAGED, len(points)))[1].reshape(len(points), -1)
     even = normals[near].mean(axis=1)
     even /= np.maximum(np.linalg.norm(even, axis=1, keepdims=True), 1e-12)
-    way = _common_way(even)
+    both = sum(len(wall) > 0 for wall in hollow.walls) > 1
+    way = _common_way(even, MOST_WALLS if both else 1.0)
     if way is None:
         return False
     along = points @ way
@@ -135,13 +137,13 @@ def is_groove(parts: list[Mesh], hollow: Hollow) -> bool:
     return bool(min(deepest) > EVENLY * max(deepest) or max(deepest) > DEEP * wide)
 
 
-def _common_way(normals: FloatArray) -> FloatArray | None:
-    """The direction (3,) to which most of the normals (n, 3) are at right angles; None where there is none."""
+def _common_way(normals: FloatArray, share: float) -> FloatArray | None:
+    """The direction (3,) to which such a share of the normals (n, 3) is at right angles; None where there is none."""
     kept = normals
     for _ in range(ROUNDS):
         way: FloatArray = np.linalg.eigh(kept.T @ kept)[1][:, 0]
         aside = np.abs(normals @ way)
-        kept = normals[aside <= np.quantile(aside, MOST_WALLS)]
+        kept = normals[aside <= np.quantile(aside, share)]
     return way if np.square(kept @ way).mean() <= STRAIGHT**2 else None
 
 

@@ -189,7 +189,10 @@ def _below(
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
     found = [replace(hollow, doubted=_own(parts, hollow, sides, broken, spacing_mm)) for hollow in found]
     every = with_bites(parts, areas, found, bitten, near_mm)
-    return [replace(hollow, doubted=hollow.doubted and not said(hollow, broken)) for hollow in every]
+    # A groove shows with all its walls only, and those on the same fragment are found as bites.
+    recess = [hollow.doubted or (len(hollow.bare) > 0 and is_groove(parts, hollow)) for hollow in every]
+    return [replace(hollow, doubted=doubted and not said(hollow, broken))
+            for hollow, doubted in zip(every, recess, strict=True)]  # fmt: skip
 
 
 def _own(
@@ -199,7 +202,7 @@ def _own(
     n = hollow.number
     contact = broken[n] & ~_loose(sides[n])
     edged = meets_in_an_edge(parts[n], hollow.bare, contact, spacing_mm)
-    return edged or winds_around(parts, hollow) or is_groove(parts, hollow)
+    return edged or winds_around(parts, hollow)
 
 
 def _with_all_walls(hollow: Hollow, over: Over, count: Indices) -> Hollow:

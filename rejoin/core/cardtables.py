@@ -238,9 +238,13 @@ def steps(content: Mapping[str, Any], shown: Shown) -> str:
     """Each step with the settings that were not left open."""
     rows = []
     for step in content["steps"]:
-        told = (_setting(name, value, shown) for name, value in step["settings"] if value != "None")
+        told = (_setting(name, value, shown) for name, value in step["settings"] if not _left_open(name, value))
         rows.append((step["step"].replace("_", " "), ", ".join(told) or "–"))
     return table(("Step", "Settings"), rows, (20, 80))
+
+
+def _left_open(name: str, value: str) -> bool:
+    return value == "None" or (name in ("coat_mm", "most_triangles", "groove_mm", "reduce_mm") and float(value) == 0.0)
 
 
 def _setting(name: str, value: str, shown: Shown) -> str:
@@ -248,4 +252,6 @@ def _setting(name: str, value: str, shown: Shown) -> str:
     plain = name.removesuffix("_mm").replace("_", " ")
     if name.endswith("_mm"):
         return f"{plain} {shown.length(float(value), 1)}"
+    if name == "most_triangles":
+        return f"{plain}: {value} million"
     return f"{plain}: {({'True': 'yes', 'False': 'no'}).get(value, value)}"

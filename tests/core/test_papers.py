@@ -16,6 +16,7 @@ from rejoin.core.card import card_content, card_html
 from rejoin.core.cardtables import Shown
 from rejoin.core.errors import FileTrouble, WrongUse
 from rejoin.core.records import Project
+from rejoin.core.settings import CleanSettings
 from rejoin.core.storage import load_project, save_project
 from tests.makers import make_case, write_case
 
@@ -42,6 +43,14 @@ def test_papers_are_kept_and_printed(project: Project, tmp_path: Path) -> None:
     assert "raised 4 beside the spout" in page and "src='where/the/photograph.is'><br>before cleaning" in page
     assert card_content(back, "1")["papers"][1]["kept"] is True
     assert edits.detach(back, 0).attachments[0].kind == "photograph"
+
+
+def test_what_was_left_open_is_not_printed_as_a_choice(project: Project) -> None:
+    plain = card_html(project, "pump", "today", "1", Shown("mm"), {})
+    assert "flip inside out: yes" in plain and "coat 0" not in plain and "most triangles" not in plain
+    chosen = steps.clean(project, CleanSettings(coat_mm=0.1, most_triangles=2.0))
+    told = card_html(chosen, "pump", "today", "1", Shown("mm"), {})
+    assert "coat 0.1 mm" in told and "most triangles: 2.0 million" in told
 
 
 def test_wrong_papers_are_refused(project: Project, tmp_path: Path) -> None:

@@ -32,6 +32,10 @@ STEADY = 0.5
 """Share of a motion's hold that must be relief for the coarse rounds to follow it, and for the rims to be judged by
 it: on nearly flat faces those would lose what the search has found, and the last rounds know better."""
 
+SLOPE_ERROR = 0.003
+"""Rms, in spacings, by which scans may show steep places wider apart than level ones: chords, smoothing and rounded
+rims are no noise, and on gentle relief a missing layer shows in nothing else."""
+
 FIRM = 0.1
 """Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
 
@@ -223,11 +227,13 @@ def heard(contact: Contact, model: NoiseModel) -> Whitened:
 def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None) -> Statement:
     """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
     that its misfit leaves open besides noise."""
-    open_ = 0.0 if doubt is None else told.plain @ doubt @ told.plain
+    open_ = np.zeros((7, 7)) if doubt is None else told.plain @ doubt @ told.plain
+    information = crossed_information(told.crossed, told.plain, contact.slope)
+    open_[6, 6] += np.square(SLOPE_ERROR * contact.spacing_mm) * told.plain[6, 6] / np.linalg.inv(information)[6, 6]
     return Statement(
         plain=told.plain,
         right=told.right,
-        information=crossed_information(told.crossed, told.plain, contact.slope),
+        information=information,
         pose=crossed_information(told.crossed[:6, :6], told.plain[:6, :6], contact.slope),
         patches=patch_scores(told.scores, told.parts) + open_,
         rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),

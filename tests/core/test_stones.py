@@ -116,3 +116,13 @@ def test_the_largest_faces_are_compared_of_which_one_may_lie_within_another() ->
     pairs = largest_apart(first, second)
     assert pairs[:2] == [(0, 0), (1, 0)]
     assert (0, 1) in pairs and (2, 0) in pairs and (1, 1) not in pairs
+
+
+def test_fresh_faces_of_gentle_relief_are_not_set_apart() -> None:
+    """Scans on grids of their own show steep places apart, which on a face that is nearly level looks like wear."""
+    case = make_stone(308, Stone(pieces=3, across=90))
+    scans = tuple(Scan(f"f{n}", (), mesh, "mm", True, False, ()) for n, mesh in enumerate(case.fragments))
+    placed = steps.align(steps.match(steps.find_faces(steps.clean(Project(scans=scans)))))
+    assert len(placed.joints) == 3 and all(joint.missing_layer_mm == 0.0 for joint in placed.joints)
+    poses = [placement.part_from_scan for placement in placed.placements]
+    assert all(pose is not None and worst_error_mm(case, n, pose, 0, poses[0]) < 0.5 for n, pose in enumerate(poses))

@@ -295,6 +295,8 @@ def test_a_layer_is_called_only_where_it_is_likely() -> None:
     assert posterior(0.2, 0.14, 0.4).apart_mm == 0.0
     assert posterior(0.2, 0.06, 0.4).apart_mm == pytest.approx(0.2, abs=0.02)
     assert posterior(2.7, 1.4, 3.0).probability > CALLED and posterior(2.7, 1.4, 3.0).apart_mm == 0.0
+    by_slopes = posterior(0.2, 0.06, 0.4, steep=0.1)
+    assert by_slopes.apart_mm == 0.0 and by_slopes.probability > CALLED
     clean = posterior(0.0, 0.05, 0.4)
     assert clean.probability < 0.15 and clean.sd_mm < 0.03
 

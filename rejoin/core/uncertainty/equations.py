@@ -202,6 +202,8 @@ class Statement:
         Projector onto what the relief holds.
     noise : (7, 7)
         Covariance of the right side from all of the noise that hangs together, also from block to block.
+    slopes : (7, 7)
+        That from scans that show steep places apart (`SLOPE_ERROR`).
     """
 
     plain: FloatArray
@@ -212,6 +214,7 @@ class Statement:
     rim: FloatArray
     firm: FloatArray
     noise: FloatArray
+    slopes: FloatArray
 
     def held(self, matrix: FloatArray) -> FloatArray:
         """A (6, 6) or (7, 7) matrix of motions, of those that the relief holds."""
@@ -227,9 +230,9 @@ def heard(contact: Contact, model: NoiseModel) -> Whitened:
 def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None) -> Statement:
     """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
     that its misfit leaves open besides noise."""
-    open_ = np.zeros((7, 7)) if doubt is None else told.plain @ doubt @ told.plain
-    information = crossed_information(told.crossed, told.plain, contact.slope)
-    open_[6, 6] += np.square(SLOPE_ERROR * contact.spacing_mm) * told.plain[6, 6] / np.linalg.inv(information)[6, 6]
+    open_ = 0.0 if doubt is None else told.plain @ doubt @ told.plain
+    information, slopes = crossed_information(told.crossed, told.plain, contact.slope), np.zeros((7, 7))
+    slopes[6, 6] = np.square(SLOPE_ERROR * contact.spacing_mm) * told.plain[6, 6] / np.linalg.inv(information)[6, 6]
     return Statement(
         plain=told.plain,
         right=told.right,
@@ -239,6 +242,7 @@ def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatA
         rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),
         firm=firm_motions(told.crossed, told.plain, False),
         noise=noise_of_right(contact.pairs.middles, told.pulls, model) + open_,
+        slopes=slopes,
     )
 
 

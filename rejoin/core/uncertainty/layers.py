@@ -114,17 +114,21 @@ def weighed_layers(
         bread @ (layout.assembled(contacts, meat) + rims) @ bread
         for meat in ([s.noise for s in statements], [s.patches for s in statements])
     ]
+    steep = bread @ layout.assembled(contacts, [s.slopes for s in statements]) @ bread
     layers = []
     for number, contact in enumerate(contacts):
         place = layout.layer(number)
         free = float(measured[number]) / max(1.0 - rein(contacts)[number] * reined[place, place], 0.1)
         sd = float(np.sqrt(max(covariance[place, place] for covariance in covariances)))
-        layers.append(posterior(free, sd, USUAL_LAYER * contact.spacing_mm))
+        layers.append(posterior(free, sd, USUAL_LAYER * contact.spacing_mm, float(np.sqrt(steep[place, place]))))
     return layers
 
 
-def posterior(free: float, sd: float, usual: float) -> Layer:
-    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form."""
+def posterior(free: float, sd: float, usual: float, steep: float = 0.0) -> Layer:
+    """Half a spike at zero and half a half-normal of ``usual`` as prior; closed form.
+
+    ``steep`` is what scans that show steep places apart may pretend: faces are not set apart on that alone.
+    """
     wide = float(np.hypot(sd, UNEVEN_WEAR * free))
     spread = float(np.hypot(wide, usual))
     slab, slab_sd = free * (usual / spread) ** 2, wide * usual / spread
@@ -134,7 +138,7 @@ def posterior(free: float, sd: float, usual: float) -> Layer:
     ratio = float(np.exp(_log_density(slab / slab_sd, 1.0) - above))
     inner = slab + slab_sd * ratio
     variance = slab_sd**2 * max(0.0, 1.0 - ratio * (ratio + slab / slab_sd))
-    mean = inner if probability >= CALLED and free >= BY_CHANCE * sd else 0.0
+    mean = inner if probability >= CALLED and free >= BY_CHANCE * np.hypot(sd, steep) else 0.0
     second = probability * (variance + inner**2)
     about = second - 2.0 * mean * probability * inner + mean**2
     sd_mm = float(np.sqrt(max(about, 0.0)))

@@ -46,10 +46,13 @@ How it is found
        looking, as likely none as some, and some is usually less than a spacing.
        A clean face in relief thereby draws the bound together, and one that
        cannot tell keeps it wide. The faces are set apart where a layer is
-       three times as likely as none. What remains open spreads the pose along
-       the motion that the layer causes. Rims that the scanner rounded off would
-       pass for wear: they are left out where the gap along them differs from
-       the gap within (`rejoin.core.alignment.rounding`).
+       three times as likely as none, and thicker than scans that show steep
+       places a little apart could pretend (measured on scans made on grids of
+       their own: up to some thousandths of the spacing, which on gentle relief
+       passes for a layer of half a spacing). What remains open spreads the
+       pose along the motion that the layer causes. Rims that the scanner
+       rounded off would pass for wear: they are left out where the gap along
+       them differs from the gap within (`rejoin.core.alignment.rounding`).
     7. Stated dimensions are observations like any other, of rectangular limits
        (`stated`); one that contradicts the rest grossly is told and left out.
     8. Poses are drawn from all this; of each, the largest displacement over the

@@ -132,6 +132,7 @@ def summary(content: dict[str, Any]) -> list[str]:
         state = "closed" if whole["closed"] else "NOT closed"
         lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {_volume(whole['volume_mm3'])}, "
                      f"{whole['genus']} through-holes, {_volume(whole['filled_mm3'])} filled")  # fmt: skip
+        lines += [f"  whole: {note}" for note in whole["notes"]]
     return lines
 
 

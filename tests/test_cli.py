@@ -121,6 +121,7 @@ def test_a_broken_part_is_joined(joined: dict[str, Any], scans: list[Path]) -> N
         "a", "b", "verdict", "area_mm2", "gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm",
         "score", "runner_up",
     }  # fmt: skip
+    assert f"closed, {fit['whole']['volume_mm3']:.0f} mm3, through-holes: {fit['whole']['genus']}, " in done.stdout
     assert (fit["joints"][0]["a"], fit["joints"][0]["b"]) == (0, 1)
     assert fit["joints"][0]["verdict"] == "good" and fit["joints"][0]["score"] > fit["joints"][0]["runner_up"]
     assert set(fit["whole"]) >= {"file", "unit", "closed", "shells", "volume_mm3", "genus", "filled_mm3"}

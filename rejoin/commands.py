@@ -131,7 +131,8 @@ def summary(content: dict[str, Any]) -> list[str]:
     if whole is not None:
         state = "closed" if whole["closed"] else "NOT closed"
         lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {_volume(whole['volume_mm3'])}, "
-                     f"{whole['genus']} through-holes, {_volume(whole['filled_mm3'])} filled")  # fmt: skip
+                     f"through-holes: {whole['genus']}, {_volume(whole['filled_mm3'])} filled")  # fmt: skip
+        lines += [f"  whole: {note}" for note in whole["notes"]]
     return lines
 
 

@@ -59,7 +59,7 @@ def split_command(arguments: argparse.Namespace) -> int:
 def _write_mended(made: Mended, target: str, unit: str) -> None:
     """Write both sides as one whole, and say what it is."""
     write_mesh(made.mesh, target, unit)
-    print(f"{target}: one closed whole, {meshes.volume(made.mesh):.1f} mm³, {meshes.genus(made.mesh)} through-holes; "
+    print(f"{target}: one closed whole, {meshes.volume(made.mesh):.1f} mm³, through-holes: {meshes.genus(made.mesh)}; "
           f"the strip along the seam was measured by no scan.")  # fmt: skip
     if made.holes_mm:
         print(f"  {len(made.holes_mm)} scan holes were closed, the largest {max(made.holes_mm):.1f} mm across.")

@@ -52,7 +52,7 @@ def restore_command(arguments: argparse.Namespace) -> int:
     if arguments.json:
         telling.write_json(arguments.json, telling.tidy(content))
     print("\n".join([*content["notes"], f"{arguments.out}: closed, {content['volume_mm3']:.0f} mm3, "
-                                        f"{content['genus']} through-holes"]))  # fmt: skip
+                                        f"through-holes: {content['genus']}"]))  # fmt: skip
     assert project.whole is not None
     return 1 if doubtful(project.whole) else 0
 

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 
 from rejoin import __version__, commands
 from rejoin.cli import main, parser
@@ -81,6 +82,21 @@ def joined(scans: list[Path], tmp_path_factory: pytest.TempPathFactory) -> dict[
     }
 
 
+@pytest.fixture(scope="module")
+def join_with_a_hole(scans: list[Path], tmp_path_factory: pytest.TempPathFactory) -> str:
+    """What the terminal shows of a join in which one scan has a hole 5 mm across and only smaller ones are closed."""
+    holed = tmp_path_factory.mktemp("holed") / "holed.stl"
+    mesh = trimesh.load(scans[0])
+    near = np.linalg.norm(mesh.triangles_center - mesh.vertices[mesh.vertices[:, 0].argmax()], axis=1) < 2.5
+    mesh.update_faces(~near)
+    mesh.export(holed)
+    command = [sys.executable, "-m", "rejoin", "join", holed, scans[1], "--out", holed.with_name("whole.stl")]
+    command += ["--unit", "mm", "--largest-hole-mm", "3"]
+    done = subprocess.run([str(c) for c in command], capture_output=True, text=True, cwd=ROOT, timeout=300)
+    assert done.returncode == 1, done.stderr
+    return done.stdout
+
+
 def stl(*triangles: Any) -> bytes:
     body = b"".join(struct.pack("<12fH", 0, 0, 0, *np.ravel(t), 0) for t in triangles)
     return STL_HEAD + struct.pack("<I", len(triangles)) + body
@@ -105,10 +121,17 @@ def test_a_broken_part_is_joined(joined: dict[str, Any], scans: list[Path]) -> N
         "a", "b", "verdict", "area_mm2", "gap_median_mm", "gap_p95_mm", "overlap_max_mm", "touching_share", "step_mm",
         "score", "runner_up",
     }  # fmt: skip
+    assert f"closed, {fit['whole']['volume_mm3']:.0f} mm3, through-holes: {fit['whole']['genus']}, " in done.stdout
     assert (fit["joints"][0]["a"], fit["joints"][0]["b"]) == (0, 1)
     assert fit["joints"][0]["verdict"] == "good" and fit["joints"][0]["score"] > fit["joints"][0]["runner_up"]
     assert set(fit["whole"]) >= {"file", "unit", "closed", "shells", "volume_mm3", "genus", "filled_mm3"}
     assert set(fit["seconds"]) == {"read", "clean", "find_faces", "match", "align", "measure_fit", "fuse", "write"}
+
+
+def test_what_is_to_be_said_of_the_whole_is_said_at_the_terminal(join_with_a_hole: str) -> None:
+    assert "NOT closed" in join_with_a_hole
+    (said,) = (line for line in join_with_a_hole.splitlines() if "left open" in line)
+    assert said.startswith("  whole: A scan hole ") and "larger than the 3 mm up to which" in said
 
 
 def test_the_placements_are_rigid_and_right(joined: dict[str, Any], case: Case) -> None:

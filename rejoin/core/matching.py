@@ -24,7 +24,8 @@ from rejoin.core.records import FloatArray, FractureFace, Fragment
 from rejoin.core.rims import Rims
 from rejoin.core.search import UNLIKE, Gallery, Hypothesis, closer, correlate
 from rejoin.core.settings import Report, silent
-from rejoin.core.surfaces import Surface, alike, surface_of
+from rejoin.core.surfaces import Surface, alike, overlap, surface_of, touching_limit
+from rejoin.core.transforms import inverse
 from rejoin.core.waiting import BY_BOTH, BY_INFORMATION, BY_OUTLINE, Start, Waiting
 
 PAIRS = {1: 40, 2: 80, 3: 800}
@@ -45,6 +46,10 @@ APART = {2: 192, 3: 320}
 PATIENT = 40
 """Rough poses that are followed up where a piece of several is still left over: where three meet, a face lies against a
 part of another, and what the parts tell stands far down among what the wholes do."""
+
+CLEAR = 32
+"""Rough poses that run neither fragment through the other and are followed up where nothing was found: two shells
+of one bowl lie within each other in any number of poses, and their broad faces tell more than their breaks."""
 
 FINALISTS = 4
 """Clearly different poses that are refined on the whole fragments and judged against each other."""
@@ -145,7 +150,8 @@ class Search:
             self._compare_next(pairs)
         poses = self._finalists()
         last: tuple[Callable[[], None], ...] = (
-            lambda: self._follow_up(TRIES[-1], BY_OUTLINE), lambda: self._compare_parts(pairs, thoroughness),
+            lambda: self._follow_up(TRIES[-1], BY_OUTLINE), lambda: self._follow_up(CLEAR, BY_BOTH, clear=True),
+            lambda: self._compare_parts(pairs, thoroughness),
         )  # fmt: skip
         for look in last if thoroughness > 1 else ():
             if not self._found(poses):
@@ -193,10 +199,11 @@ class Search:
         self.waiting.extend(chain(*found))
         self._follow_up(tries, BY_BOTH, partly)
 
-    def _follow_up(self, tries: int, orders: tuple[float, ...], partly: bool = False) -> None:
-        """Bring the best of the rough poses that wait near, and judge them."""
+    def _follow_up(self, tries: int, orders: tuple[float, ...], partly: bool = False, clear: bool = False) -> None:
+        """Bring the best rough poses that wait near, and judge them; ``clear``: of those that cut nowhere deep."""
         one, other = self.galleries
-        best = self.waiting.best(tries, orders, [start.rough for start in self.starts], self._alike)
+        known, barred = [start.rough for start in self.starts], self._runs_through if clear else None
+        best = self.waiting.best(tries, orders, known, self._alike, barred)
         if partly:
             best = abreast(lambda rough, _: closer(one, other, rough), best)
         self.starts += abreast(self._started, best)
@@ -206,6 +213,14 @@ class Search:
         pose = approached(self.a, self.b, rough.a_from_b, rough.seed, rough.reach_mm)
         score = judge(self.a, self.b, pose, sparse=True).score
         return Start(score, pose, rough.a_from_b, rough.share, rough.score * rough.share**2)
+
+    def _runs_through(self, rough: FloatArray) -> bool:
+        """Whether one fragment runs through the other, as no approach mends."""
+        limit = touching_limit(self.a.fragment, self.b.fragment)
+        spacing = max(self.a.fragment.spacing_mm, self.b.fragment.spacing_mm)
+        inside = overlap(self.a, self.b, inverse(rough), limit, spacing, sparse=True)[1]
+        inside += overlap(self.b, self.a, rough, limit, spacing, sparse=True)[1]
+        return inside > THROUGH * (3.0 * spacing) ** 2
 
     def _alike(self, one: FloatArray, other: FloatArray) -> bool:
         return alike(self.a, self.b, one, other)

@@ -40,16 +40,23 @@ class Waiting(list[Hypothesis]):
 
     def best(
         self, tries: int, orders: tuple[float, ...], known: Sequence[FloatArray],
-        alike: Callable[[FloatArray, FloatArray], bool],
+        alike: Callable[[FloatArray, FloatArray], bool], barred: Callable[[FloatArray], bool] | None = None,
     ) -> list[Hypothesis]:  # fmt: skip
-        """Take out so many, by each order in turn; what is alike one taken, or one ``known``, is dropped."""
+        """Take out so many, by each order in turn; what is alike one taken, or one ``known``, is dropped.
+
+        What is ``barred`` goes on waiting.
+        """
         fresh: list[Hypothesis] = []
+        passed: list[Hypothesis] = []
         poses = list(known)
         while self and len(fresh) < tries:
             power = orders[len(fresh) % len(orders)]
             first = max(self, key=lambda h: h.score * h.share**power)
             self.remove(first)
-            if not any(alike(first.a_from_b, rough) for rough in poses):
+            if barred is not None and barred(first.a_from_b):
+                passed.append(first)
+            elif not any(alike(first.a_from_b, rough) for rough in poses):
                 fresh.append(first)
                 poses.append(first.a_from_b)
+        self.extend(passed)
         return fresh

@@ -28,6 +28,7 @@ from rejoin.core.fusing.ring import (
     without_islands,
 )
 from rejoin.core.fusing.soundness import any_corner, every_corner
+from rejoin.core.libraries.walls import through_material
 from rejoin.core.records import Fill, FloatArray, FractureFace, Fragment, Joint, Mesh
 
 DEEPEST = 5.0
@@ -210,14 +211,16 @@ def without_chips_at(
 def chip_fills(
     mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, spacing_mm: float
 ) -> tuple[npt.NDArray[np.int64], list[Fill]]:
-    """The new triangles over chips, and one record for each chip (volume from the depth below each triangle)."""
+    """The new triangles over chips, and one record for each chip (volume from the depth straight below them)."""
     if not walls.any():
         return np.zeros(0, np.int64), []
     vertices: FloatArray = np.concatenate([part.vertices for part in parts])
     candidates = np.flatnonzero(every_corner(new, mesh.triangles))
     centres, areas = meshes.triangle_centres(mesh)[candidates], meshes.triangle_areas(mesh)[candidates]
     depth, nearest = cKDTree(vertices).query(centres, workers=-1)
-    over = walls[nearest] & (depth > 0.5 * spacing_mm)
+    over = walls[nearest]
+    depth[over] = _straight_down(mesh, new, candidates[over], parts, depth[over])
+    over &= depth > 0.5 * spacing_mm
     candidates, centres, areas, depth = candidates[over], centres[over], areas[over], depth[over]
     if len(candidates) == 0:
         return candidates, []
@@ -231,5 +234,29 @@ def chip_fills(
         if across < 2.0 * spacing_mm:
             continue
         listed[k] = True
-        fills.append(Fill("chip", across, float((areas[mine] * depth[mine]).sum()), centres[mine].mean(axis=0)))
+        volume = float((areas[mine] * np.minimum(depth[mine], across)).sum())
+        fills.append(Fill("chip", across, volume, centres[mine].mean(axis=0)))
     return candidates[listed[group]], fills
+
+
+def _straight_down(
+    mesh: Mesh, new: BoolArray, over: npt.NDArray[np.int64], parts: list[Mesh], nearest_mm: FloatArray
+) -> FloatArray:
+    """How deep the filling is below the triangles ``over`` (mm): straight in, through the hollow, to what was scanned.
+
+    Where the surface over the far side of a chip through a wall comes first,
+    each side counts half. ``nearest_mm`` stands where there is no hollow
+    below: nothing is met, or a scan's surface from its inside.
+    """
+    crosses = meshes.triangle_crosses(mesh)[over]
+    inward = -crosses / np.maximum(np.linalg.norm(crosses, axis=1, keepdims=True), 1e-30)
+    starts = meshes.triangle_centres(mesh)[over] + 1e-3 * nearest_mm[:, None] * inward
+    first = np.cumsum([0] + [len(part.vertices) for part in parts])
+    faces = [part.triangles + at for part, at in zip(parts, first[:-1], strict=True)]
+    scanned = Mesh(np.concatenate([part.vertices for part in parts]), np.concatenate(faces).astype(np.int32))
+    filled = Mesh(mesh.vertices, mesh.triangles[every_corner(new, mesh.triangles)])
+    depth, hit = through_material(scanned, starts, inward)
+    facing = (hit >= 0) & (np.einsum("ij,ij->i", meshes.triangle_crosses(scanned)[hit], inward) < 0.0)
+    across = through_material(filled, starts, inward)[0]
+    depth = np.where(across < depth, 0.5 * across, depth)
+    return np.where(facing, np.maximum(depth, nearest_mm), nearest_mm)

@@ -218,7 +218,10 @@ def _with_holes(
         if patch.across_mm > settings.largest_hole_mm:
             reopened[mine] = True
             left.append(_fill(mesh, mine, patch.across_mm, "scan hole"))
-            notes.append(f"A hole {patch.across_mm:.1f} mm across was left open.")
+            notes.append(
+                f"A scan hole {patch.across_mm:.1f} mm across is larger than the {settings.largest_hole_mm:g} mm "
+                "up to which scan holes are closed; it is left open."
+            )
             continue
         filled[mine] = True
         fills.append(_fill(mesh, mine, patch.across_mm, "scan hole"))

@@ -81,21 +81,41 @@ class Repeats:
         return centre, np.linalg.eigh((away * weight[:, None]).T @ away)[1]
 
     def __call__(self, points: FloatArray, normals: FloatArray) -> float:
-        """Share of a shape (k, 3) that lies on the original surface in another place too; 0 of a plane."""
+        """Share of a shape (k, 3) that lies on the original surface in another place too.
+
+        A plane lies on every other, so a flat shape is laid together with what is around it; 0 where that is flat too.
+        """
         if len(points) < 3 or not len(self._surface[0]):
             return 0.0
-        some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)
-        points, normals = points[some], normals[some]
-        away = points - points.mean(axis=0)
-        flat = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2][-1]) < CLOSE * self._spacing
-        if flat.mean() >= MOSTLY:
-            return 0.0
+        (points, normals), around = self._some(points, normals), 0
+        if self._flat(points):
+            beside, facing = self._some(*self._around(points))
+            points, normals, around = np.vstack([points, beside]), np.vstack([normals, facing]), len(beside)
+            if self._flat(points):
+                return 0.0
         best = 0.0
         for start in self._starts(points, normals):
-            best = max(best, self._laid(*start))
+            best = max(best, self._laid(*start, around))
             if best >= WHOLLY:
                 break
         return best
+
+    def _some(self, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+        some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)
+        return points[some], normals[some]
+
+    def _flat(self, points: FloatArray) -> bool:
+        away = points - points.mean(axis=0)
+        flat = np.abs(away @ np.linalg.svd(away, full_matrices=False)[2][-1]) < CLOSE * self._spacing
+        return bool(flat.mean() >= MOSTLY)
+
+    def _around(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The original surface around a shape, half as far as the shape is long."""
+        spots, ways = self._surface
+        reach = max(0.5 * float(np.linalg.norm(np.ptp(points, axis=0))), REACH * self._spacing)
+        length = cKDTree(points).query(spots, distance_upper_bound=reach)[0]
+        there = np.isfinite(length) & (length > PACE * self._spacing)
+        return spots[there], ways[there]
 
     def _starts(self, points: FloatArray, normals: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
         """The shape about where it may lie once more."""
@@ -133,8 +153,11 @@ class Repeats:
         there &= (np.abs(height) > np.abs(own).min() - room) & (np.abs(height) < np.abs(own).max() + room)
         return Near(points[there], normals[there]) if there.any() else None
 
-    def _laid(self, points: FloatArray, normals: FloatArray) -> float:
-        """Share of the shape that lies on the surface, once it is drawn there."""
+    def _laid(self, points: FloatArray, normals: FloatArray, around: int) -> float:
+        """Share of the shape that lies on the surface, once it is drawn there.
+
+        The last points are what is ``around`` it: 0 where these do not lie there too.
+        """
         spots, ways = self._surface
         room = within_box(spots, points, 2.0 * REACH * self._spacing)
         near, reach = Near(spots[room], ways[room]), REACH * self._spacing
@@ -142,4 +165,5 @@ class Repeats:
         if Rotation.from_matrix(move[:3, :3]).magnitude() > ASKEW:
             return 0.0
         alike, off = near.facing(apply(move, points), turn(move, normals), reach)
-        return float((alike & (off < CLOSE * self._spacing)).mean())
+        lies, shape = alike & (off < CLOSE * self._spacing), len(points) - around
+        return 0.0 if around and lies[shape:].mean() < MOSTLY else float(lies[:shape].mean())

@@ -95,8 +95,22 @@ def test_a_part_without_original_surface_repeats_nothing() -> None:
 
 def test_a_plane_tells_nothing() -> None:
     mesh = scanned(toothed())
-    top = (mesh.vertices[:, 2] > 5.7) & (mesh.vertices[:, 0] > 6.0) & (np.abs(mesh.vertices[:, 1]) < 2.0)
+    top = (mesh.vertices[:, 2] > 5.7) & (np.linalg.norm(mesh.vertices - [-7.8, 0.0, 6.0], axis=1) < 1.5)
     assert Repeats([mesh], [np.zeros(len(mesh.vertices), bool)], SPACING)(*of(mesh, top)) == 0.0
+
+
+def test_a_flank_is_told_by_what_is_around_it_and_a_flat_chip_is_not() -> None:
+    mesh = scanned(toothed())
+    across = np.arctan2(mesh.vertices[:, 1], mesh.vertices[:, 0]) - 2.0 * np.pi * 3 / 14
+    flank = within_slot(mesh, 3) & (np.hypot(*mesh.vertices.T[:2]) * np.sin(across) > 0.9)
+    assert Repeats([mesh], [np.zeros(len(mesh.vertices), bool)], SPACING)(*of(mesh, flank)) >= WHOLLY
+    cut = Manifold.cube([6.0, 9.0, 6.0], True).rotate([0.0, 40.0, 0.0])
+    mesh = scanned(toothed() - cut.translate([14.2, 0.0, 8.0]).rotate([0.0, 0.0, 180.0 / 14]))
+    turned = trimesh.transform_points(mesh.vertices, trimesh.transformations.rotation_matrix(-np.pi / 14, [0, 0, 1]))
+    out = (turned - [14.2, 0.0, 8.0]) @ [-np.sin(np.deg2rad(40.0)), 0.0, -np.cos(np.deg2rad(40.0))]
+    facet = (np.abs(out - 3.0) < 0.1) & (turned[:, 0] > 9.0) & (np.abs(turned[:, 1]) < 3.0) & (turned[:, 2] > 2.0)
+    assert 80 < facet.sum() < 200
+    assert Repeats([mesh], [np.zeros(len(mesh.vertices), bool)], SPACING)(*of(mesh, facet)) < MOSTLY
 
 
 @pytest.mark.parametrize(

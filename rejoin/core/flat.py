@@ -123,7 +123,9 @@ def _in_words(best: Laid, close: list[Pose], is_round: bool) -> str:
     words = best.pose.evidence.reason
     turns = sorted({_turned(best.pose.a_from_b, rival.a_from_b) for rival in close})
     if turns:
-        words += f", and nearly as far turned by {', '.join(f'{turn}°' for turn in turns)}"
+        ways = [f"turned by {', '.join(f'{turn}°' for turn in turns if turn)}"] if any(turns) else []
+        ways += ["slid along the break"] if 0 in turns else []
+        words += f", and nearly as far {' or '.join(ways)}"
         return f"{words}, for the rim is round" if is_round else words
     return f"{words}; the rim is round: check how far the piece is turned by a mark on both" if is_round else words
 

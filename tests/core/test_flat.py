@@ -154,6 +154,17 @@ def test_an_oblong_bar_that_fits_either_way_is_told_of() -> None:
     assert "turned by 180°" in evidence.reason and tied(evidence) and not believable(evidence) and not evidence.good
 
 
+def test_a_place_slid_along_the_break_that_fits_too_is_told_of(combs: tuple[Prepared, Prepared]) -> None:
+    first, second = combs[0].surface, combs[1].surface
+    laid = laid_by_rims(first, second, np.eye(4))
+    assert laid is not None
+    aside = np.eye(4)
+    aside[0, 3] = 5.0
+    other = replace(laid, pose=replace(laid.pose, a_from_b=laid.pose.a_from_b @ aside))
+    best, rival = with_rivals(first, second, [laid, other])
+    assert "nearly as far slid along the break" in best.evidence.reason and "°" not in best.evidence.reason
+
+
 def round_ends(height: Height) -> list[Surface]:
     """A round bar broken across, either end with a height; scanned with noise."""
     ends = []

@@ -83,7 +83,8 @@ class Repeats:
     def __call__(self, points: FloatArray, normals: FloatArray) -> float:
         """Share of a shape (k, 3) that lies on the original surface in another place too.
 
-        A plane lies on every other, so a flat shape is laid together with what is around it; 0 where that is flat too.
+        A plane lies on every other, so a flat shape is laid together with what is around it: 0 where that is flat too,
+        or where it lies elsewhere but for a part, which a strip along an edge does.
         """
         if len(points) < 3 or not len(self._surface[0]):
             return 0.0
@@ -98,7 +99,7 @@ class Repeats:
             best = max(best, self._laid(*start, around))
             if best >= WHOLLY:
                 break
-        return best
+        return best if not around or best >= WHOLLY else 0.0
 
     def _some(self, points: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
         some = np.linspace(0, len(points) - 1, min(ASKED, len(points))).astype(int)

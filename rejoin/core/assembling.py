@@ -16,9 +16,9 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import PLENTY, Pose, believable, certain, decided, judge, tied
-from rejoin.core.icp import settled
 from rejoin.core.matching import Prepared, Search, match_pair, prepared, unlikely
 from rejoin.core.meshes import triangle_areas
+from rejoin.core.polishing import refined_whole
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh
 from rejoin.core.settings import MatchSettings, Report, part_of
 from rejoin.core.surfaces import alike, overlap, touching_limit
@@ -189,11 +189,14 @@ def _closing_joint(ready: list[Prepared], groups: Groups, a: int, b: int) -> Joi
     """The joint of two fragments that others have brought side by side, if they touch."""
     first, second = ready[a].surface, ready[b].surface
     start = groups.relative(a, b)
-    a_from_b = settled(first, second, start)
-    if not groups.near(a, b, a_from_b):
-        a_from_b = start
-    evidence = decided(judge(first, second, a_from_b), 0.0)
-    return made_joint(ready, a, b, a_from_b, evidence) if believable(evidence) else None
+    best = Pose(start, judge(first, second, start))
+    if not best.evidence.contact_area_mm2:
+        return None
+    refined = refined_whole(first, second, start)
+    if refined.evidence.score > best.evidence.score and groups.near(a, b, refined.a_from_b):
+        best = refined
+    evidence = decided(best.evidence, 0.0)
+    return made_joint(ready, a, b, best.a_from_b, evidence) if believable(evidence) else None
 
 
 def made_joint(

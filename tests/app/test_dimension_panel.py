@@ -379,11 +379,15 @@ def test_the_table_grows_with_the_text(window, qtbot):
         window.bench.session.apply("x", replace(made_plate.whole(), readings=rows))
         window.card.unfold([panel.number for panel in window.panels].index(60))
         table = window.dimensions.table
+
+        def last_row_is_whole():
+            last = table.visualItemRect(table.topLevelItem(2))
+            return last.height() > 0 and table.viewport().rect().contains(last.bottomLeft())
+
         for change in (0, 5):
             window.change_text(change)
             qtbot.wait(60)
-            last = table.visualItemRect(table.topLevelItem(2))
-            assert last.height() > 0 and table.viewport().rect().contains(last.bottomLeft()), "the last row is not cut"
+            qtbot.waitUntil(last_row_is_whole, timeout=5000)
     finally:
         QApplication.setFont(old)
         window.change_text(0)

@@ -32,10 +32,6 @@ STEADY = 0.5
 """Share of a motion's hold that must be relief for the coarse rounds to follow it, and for the rims to be judged by
 it: on nearly flat faces those would lose what the search has found, and the last rounds know better."""
 
-SLOPE_ERROR = 0.003
-"""Rms, in spacings, by which scans may show steep places wider apart than level ones: chords, smoothing and rounded
-rims are no noise, and on gentle relief a missing layer shows in nothing else."""
-
 FIRM = 0.1
 """Share of a motion's apparent hold that must be relief, seen by both scans, for it to move the fragment."""
 
@@ -202,8 +198,6 @@ class Statement:
         Projector onto what the relief holds.
     noise : (7, 7)
         Covariance of the right side from all of the noise that hangs together, also from block to block.
-    slopes : (7, 7)
-        That from scans that show steep places apart (`SLOPE_ERROR`).
     """
 
     plain: FloatArray
@@ -214,7 +208,6 @@ class Statement:
     rim: FloatArray
     firm: FloatArray
     noise: FloatArray
-    slopes: FloatArray
 
     def held(self, matrix: FloatArray) -> FloatArray:
         """A (6, 6) or (7, 7) matrix of motions, of those that the relief holds."""
@@ -231,18 +224,15 @@ def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatA
     """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
     that its misfit leaves open besides noise."""
     open_ = 0.0 if doubt is None else told.plain @ doubt @ told.plain
-    information, slopes = crossed_information(told.crossed, told.plain, contact.slope), np.zeros((7, 7))
-    slopes[6, 6] = np.square(SLOPE_ERROR * contact.spacing_mm) * told.plain[6, 6] / np.linalg.inv(information)[6, 6]
     return Statement(
         plain=told.plain,
         right=told.right,
-        information=information,
+        information=crossed_information(told.crossed, told.plain, contact.slope),
         pose=crossed_information(told.crossed[:6, :6], told.plain[:6, :6], contact.slope),
         patches=patch_scores(told.scores, told.parts) + open_,
         rim=contact.rim + drift_information(contact, DRIFT * contact.spacing_mm),
         firm=firm_motions(told.crossed, told.plain, False),
         noise=noise_of_right(contact.pairs.middles, told.pulls, model) + open_,
-        slopes=slopes,
     )
 
 

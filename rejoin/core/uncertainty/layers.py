@@ -25,6 +25,10 @@ CALLED = 0.75
 BY_CHANCE = 2.05
 """Standard deviations that a layer must be seen by besides: two clean joints in a hundred reach that."""
 
+SLOPE_ERROR = 0.003
+"""Rms, in spacings, by which scans may show steep places wider apart than level ones: chords, smoothing and rounded
+rims are no noise, and on gentle relief a missing layer shows in nothing else."""
+
 UNEVEN_WEAR = 0.1
 """Share of a layer by which wear is uneven over the face."""
 
@@ -114,7 +118,8 @@ def weighed_layers(
         bread @ (layout.assembled(contacts, meat) + rims) @ bread
         for meat in ([s.noise for s in statements], [s.patches for s in statements])
     ]
-    steep = bread @ layout.assembled(contacts, [s.slopes for s in statements]) @ bread
+    pretended = [_by_slopes(s, contact.spacing_mm) for s, contact in zip(statements, contacts, strict=True)]
+    steep = bread @ layout.assembled(contacts, pretended) @ bread
     layers = []
     for number, contact in enumerate(contacts):
         place = layout.layer(number)
@@ -122,6 +127,13 @@ def weighed_layers(
         sd = float(np.sqrt(max(covariance[place, place] for covariance in covariances)))
         layers.append(posterior(free, sd, USUAL_LAYER * contact.spacing_mm, float(np.sqrt(steep[place, place]))))
     return layers
+
+
+def _by_slopes(said: Statement, spacing_mm: float) -> FloatArray:
+    """(7, 7) covariance of the right side from scans that show steep places apart (`SLOPE_ERROR`)."""
+    covariance = np.zeros((7, 7))
+    covariance[6, 6] = np.square(SLOPE_ERROR * spacing_mm) * said.plain[6, 6] / np.linalg.inv(said.information)[6, 6]
+    return covariance
 
 
 def posterior(free: float, sd: float, usual: float, steep: float = 0.0) -> Layer:

@@ -35,7 +35,14 @@ CHUNK = 8_000_000
 
 
 class CannotSew(Exception):
-    """The crack cannot be closed by sewing; the reason is for the notes of a developer."""
+    """The crack cannot be closed by sewing; the reason is for the notes of a developer.
+
+    ``places`` (k, 3) is where, as far as that is known, part frame, mm.
+    """
+
+    def __init__(self, reason: str, places: FloatArray | None = None) -> None:
+        super().__init__(reason)
+        self.places: FloatArray = np.zeros((0, 3)) if places is None else places
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,6 +24,7 @@ from rejoin.core.fusing.stitching import (
     Seam,
     border_loops,
     clipped,
+    parted,
     with_simple_border,
     zipped,
 )
@@ -237,18 +238,19 @@ def _sew(ready: _Ready, patch: Mesh, strip_mm: float, spacing_mm: float) -> Sewn
     if not inner_loops:
         raise CannotSew("the healing surface has no simple border")
     partners, lonely = _partners(inner_loops, loops, ready.seam, patch)
+    places = parted(kept.vertices[np.concatenate(loops)], patch.vertices[np.concatenate(inner_loops)], spacing_mm)
     count = len(kept.vertices)
     vertices = np.concatenate([kept.vertices, patch.vertices])
     triangles: list[npt.NDArray[np.int64]] = [kept.triangles.astype(np.int64), patch.triangles.astype(np.int64) + count]
     for number, (outer, place) in partners.items():
         band = zipped(loops[outer], inner_loops[number][::-1] + count, place[::-1])
         if band is None:
-            raise CannotSew(f"a border of {len(loops[outer])} vertices is not followed once around")
+            raise CannotSew(f"a border of {len(loops[outer])} vertices is not followed once around", places)
         triangles.append(band)
     for loop in lonely:
         border = vertices[np.where(loop < 0, ~loop + count, loop)]
         if np.ptp(border, axis=0).max() > 3.0 * strip_mm:
-            raise CannotSew(f"a border of {len(loop)} vertices has no partner")
+            raise CannotSew(f"a border of {len(loop)} vertices has no partner", places)
         added, fan = rings(border, np.where(loop < 0, ~loop + count, loop), len(vertices), spacing_mm)
         vertices = np.concatenate([vertices, added])
         triangles.append(fan)

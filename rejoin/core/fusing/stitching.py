@@ -18,6 +18,9 @@ from rejoin.core.records import FloatArray, IntArray, Mesh
 Indices = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+APART = 3.0
+"""Borders that are sewn together are nowhere farther apart than so many spacings: two edges and the strip between."""
+
 
 def _border(triangles: IntArray, count: int, rim: BoolArray | None) -> Indices:
     border = meshes.border_edges(Mesh(np.zeros((count, 3)), triangles)).astype(np.int64)
@@ -165,6 +168,14 @@ def clipped(mesh: Mesh, values: FloatArray, level: float) -> Mesh:
     triangles.append(np.stack([two[:, 1], index(qo), index(po)], axis=1))
     whole = Mesh(np.concatenate([mesh.vertices, added]), np.concatenate(triangles).astype(np.int32))
     return meshes.compacted(whole)[0]
+
+
+def parted(one: FloatArray, other: FloatArray, spacing_mm: float) -> FloatArray:
+    """Vertices (k, 3) of two borders (n, 3) and (m, 3) where these do not run beside each other."""
+    reach = APART * spacing_mm
+    pairs = ((one, other), (other, one))
+    far = [np.isinf(cKDTree(there).query(here, distance_upper_bound=reach, workers=-1)[0]) for here, there in pairs]
+    return np.concatenate([one[far[0]], other[far[1]]])
 
 
 def zipped(outer: Indices, inner: Indices, place: FloatArray) -> Indices | None:

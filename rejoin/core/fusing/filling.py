@@ -1,0 +1,148 @@
+"""Close the crack and fill the chips beside it: all of them, or those that can be filled."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rejoin.core import meshes
+from rejoin.core.abreast import abreast
+from rejoin.core.fusing.chips import with_chips, with_walls, without_chips_at
+from rejoin.core.fusing.crack import band_of, scene_of, sewn_in
+from rejoin.core.fusing.pieces import Piece
+from rejoin.core.fusing.repeats import Repeats
+from rejoin.core.fusing.ring import BoolArray, Marked
+from rejoin.core.fusing.sewing import CannotSew
+from rejoin.core.fusing.telling import Made, Scene
+from rejoin.core.fusing.untangling import seam_crossings
+from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.settings import FuseSettings, Report
+
+BESIDE = 4.0
+"""Spacings within which two crossings are at the same spot."""
+
+
+def with_chips_marked(
+    parts: list[Mesh], scene: Scene, broken: list[BoolArray], spacing_mm: float, noise_mm: float,
+    settings: FuseSettings, notes: list[str],
+) -> tuple[Scene, Marked]:  # fmt: skip
+    """What is given up over chips; the scene is cut out wider where a chip comes near to its end."""
+    wanted, repeats = broken, Repeats(parts, broken, spacing_mm)
+    for last in (False, True):
+        own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
+        marked, beyond, left = with_chips(
+            scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm,
+            settings.largest_chip_mm, repeats,
+        )  # fmt: skip
+        reaching = any(flags.any() for flags in beyond)
+        if last and reaching:
+            notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")
+        if last or not reaching:
+            break
+        wanted = [flags.copy() for flags in wanted]
+        for flags, crop, more in zip(wanted, scene.cut, beyond, strict=True):
+            flags[crop.vertices[more]] = True
+        scene = scene_of(parts, wanted, spacing_mm, noise_mm)
+    notes.extend(left)
+    return scene, marked
+
+
+def chips_filled(
+    pieces: list[Piece], scene: Scene, marked: Marked, spacing_mm: float, notes: list[str], report: Report
+) -> tuple[Made | None, Scene]:
+    """Sewn over the chips, where there are any; else nothing made, and the scene as it was."""
+    if not marked.walls.any():
+        return None, scene
+    unfilled: list[str] = []
+
+    def tried(over: bool, told: Report) -> tuple[Made, Scene] | None:
+        try:
+            if over:
+                return _sewn_over_most(pieces, replace(scene, marked=marked), spacing_mm, unfilled, told)
+            return sewn_in(pieces, scene, band_of(scene, spacing_mm)[0], spacing_mm, told), scene
+        except CannotSew:
+            return None
+
+    over, plain = abreast(tried, (True, False), report)
+    if over is None:
+        notes.append("The chips at the break could not be filled; they are left as they are.")
+        return plain or (None, scene)
+    notes.extend(unfilled)
+    made, filled = _without_crossing_fills(pieces, scene, over, plain and plain[0], spacing_mm, notes, report)
+    closed = 0 if plain is None else _genus(plain[0]) - _genus(made)
+    walls = filled.marked.walls
+    through = sum(bool(walls[chip.walls].any()) for chip in filled.marked.through)
+    if plain is None or 0 <= closed <= through:
+        return made, filled
+    notes.append("Hollows at the break were left as they are: filling them would have closed an opening of the part.")
+    return plain
+
+
+def _genus(made: Made) -> int:
+    return meshes.euler_genus(made.mesh, made.shells)
+
+
+def _without_crossing_fills(
+    pieces: list[Piece], scene: Scene, over: tuple[Made, Scene], plain: Made | None, spacing_mm: float,
+    notes: list[str], report: Report,
+) -> tuple[Made, Scene]:  # fmt: skip
+    """Sewn once more without the chips whose filling runs through itself, where that helps.
+
+    What crosses where no chip is filled either is not the filling's.
+    """
+    made = over[0]
+    spots, others = _crossing_places(made), np.zeros((0, 3)) if plain is None else _crossing_places(plain)
+    spots = spots[np.isinf(cKDTree(others).query(spots, distance_upper_bound=BESIDE * spacing_mm)[0])]
+    if not len(spots):
+        return over
+    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked.sides, over[1].marked, spacing_mm)
+    deeper = replace(scene, marked=fewer)
+    try:
+        other = sewn_in(pieces, deeper, band_of(deeper, spacing_mm)[0], spacing_mm, report), deeper
+    except CannotSew:
+        return over
+    if other[0].crossings >= made.crossings:
+        return over
+    notes.append("A chip whose filling would have run through itself was left as it is.")
+    return other
+
+
+def _crossing_places(made: Made) -> FloatArray:
+    """Corners (k, 3) of the triangles at the seam that run through each other, mm."""
+    if not made.crossings or made.band is None:
+        return np.zeros((0, 3))
+    mesh = made.band.mesh
+    return np.asarray(mesh.vertices[mesh.triangles[seam_crossings(mesh, made.band.origin < 0)]].reshape(-1, 3))
+
+
+def _sewn_over_most(
+    pieces: list[Piece], scene: Scene, spacing_mm: float, notes: list[str], report: Report
+) -> tuple[Made, Scene]:
+    """Sewn over the chips, but for those where that does not succeed."""
+    while True:
+        try:
+            return _sewn_deeper(pieces, scene, spacing_mm, report)
+        except CannotSew as reason:
+            marked = scene.marked
+            fewer = without_chips_at(reason.places, scene.near, scene.rims, marked.sides, marked, spacing_mm)
+            if not fewer.walls.any() or fewer.walls.sum() == marked.walls.sum():
+                raise
+            scene = replace(scene, marked=fewer)
+            notes[:] = ["Chips at the break that could not be filled were left as they are."]
+
+
+def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: Report) -> tuple[Made, Scene]:
+    """Sewn over the chips; once more where their surroundings show that a wall goes on."""
+    band, left = band_of(scene, spacing_mm)
+    if not left.any():
+        return sewn_in(pieces, scene, band, spacing_mm, report), scene
+    own = np.split(left, np.cumsum([len(mesh.vertices) for mesh in scene.near])[:-1])
+    marked = with_walls(scene.near, scene.rims, scene.marked.sides, own, spacing_mm)
+    walls = marked.walls | scene.marked.walls
+    deeper = replace(scene, marked=replace(marked, walls=walls, through=scene.marked.through))
+    try:
+        return sewn_in(pieces, deeper, band_of(deeper, spacing_mm)[0], spacing_mm, report), deeper
+    except CannotSew:
+        return sewn_in(pieces, scene, band, spacing_mm, report), scene

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rejoin import __version__
 from rejoin.core import edits, steps
@@ -23,6 +23,9 @@ from rejoin.core.storage import SUFFIX, save_project
 from rejoin.options import settings_of
 from rejoin.terminal import Progress, say, say_error
 
+if TYPE_CHECKING:
+    from rejoin.core.files.marks import FileMarks
+
 
 def join_command(arguments: argparse.Namespace) -> int:
     """The whole job: read, join, measure, fuse, and write what was asked for.
@@ -36,7 +39,7 @@ def join_command(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     _check_join(arguments)
     with Progress() as reading:
-        project = steps.read(typed, _reading(arguments), reading.step("read"))
+        project = steps.read(typed, _reading(arguments), reading.step("read"), marks=_marks(arguments, typed))
         project = _with_roles(project, arguments, reading)
     typed = _typed(arguments)
     warm_up()
@@ -58,6 +61,15 @@ def join_command(arguments: argparse.Namespace) -> int:
 
 def _reading(arguments: argparse.Namespace) -> ReadSettings:
     return ReadSettings(unit=arguments.unit, support="keep" if arguments.keep_support else "cut away")
+
+
+def _marks(arguments: argparse.Namespace, inputs: list[str]) -> tuple[FileMarks, ...]:
+    """What ``--marks`` tells of the scans in these folders."""
+    if not arguments.marks:
+        return ()
+    from rejoin.core.files.marks import read_marks
+
+    return read_marks(arguments.marks, inputs)
 
 
 def _with_roles(project: Project, arguments: argparse.Namespace, progress: Progress) -> Project:
@@ -140,11 +152,11 @@ def scans_command(arguments: argparse.Namespace) -> int:
     """Look at scans one by one; one that cannot be read does not hold up the others."""
     if arguments.json:
         check_target(arguments.json, "JSON file", arguments.files, ())
-    rows, code, unstated = [], 0, []
+    rows, code, unstated, marks = [], 0, [], _marks(arguments, arguments.files)
     for file in arguments.files:
         try:
             with Progress() as progress:
-                project = steps.read([file], _reading(arguments), progress.step("read"))
+                project = steps.read([file], _reading(arguments), progress.step("read"), marks=marks)
                 project = steps.clean(project, CleanSettings(coat_mm=arguments.coat), progress.step("clean"))
                 if arguments.judge:
                     project = steps.judge(project, progress.step("find_faces"))

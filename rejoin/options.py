@@ -89,6 +89,7 @@ def _add_join(commands: Any) -> None:
     join.add_argument("--out", metavar="WHOLE", help="write the fused whole (.ply .stl .obj .3mf)")
     join.add_argument("--json", metavar="FIT", help="write placements, joints and figures as JSON")
     join.add_argument("--save", metavar="PROJECT", help="save the project, to go on in the window")
+    _add_marks(join)
     join.add_argument("--known", metavar="FILE", help="dimensions known from elsewhere, as JSON (see the README)")
     for step, kind in STEP_SETTINGS.items():
         _add_settings(join.add_argument_group(f"settings of the step {step}"), step, kind)
@@ -101,6 +102,7 @@ def _add_scans(commands: Any) -> None:
     scans.add_argument("files", nargs="+", metavar="FILE", help="a scan, or a folder with one fragment's scan")
     _add_unit(scans)
     _add_support(scans)
+    _add_marks(scans)
     scans.add_argument("--judge", action="store_true", help="look whether they are good enough, and what to scan again")
     scans.add_argument("--coat", type=float, default=0.0, metavar="MM", help="thickness of a spray coat, taken off")
     scans.add_argument("--json", metavar="FILE", help="write the same as JSON, lengths in the files' unit")
@@ -250,6 +252,11 @@ def _command(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
 
 def _add_unit(command: argparse.ArgumentParser) -> None:
     command.add_argument("--unit", choices=tuple(UNITS), help="unit of files that do not say theirs (STL, PLY, OBJ)")
+
+
+def _add_marks(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--marks", metavar="FILE", help="places that two scans of one folder both show, as JSON (see "
+                         "the README): those two are laid together so")  # fmt: skip
 
 
 def _add_support(command: argparse.ArgumentParser) -> None:

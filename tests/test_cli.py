@@ -651,7 +651,7 @@ def test_a_known_dimension_that_the_scans_contradict_is_told(
     ends = {e: {"file": scans[n].name, "point": points[n].tolist()} for n, e in enumerate("ab")}
     path, fit = tmp_path / "known.json", tmp_path / "fit.json"
     matched = replace(project, placements=(), fits=(), whole=None)
-    monkeypatch.setattr(steps, "read", lambda *_: matched)
+    monkeypatch.setattr(steps, "read", lambda *_, **__: matched)
     monkeypatch.setattr(steps, "STEPS", tuple(step for step in steps.STEPS if step[0] in ("align", "measure_fit")))
     for wrong_mm in (0.0, 5.0):
         path.write_text(json.dumps(_known(**ends, value=apart + wrong_mm, limit=0.05)))

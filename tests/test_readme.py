@@ -87,7 +87,7 @@ def test_the_known_dimension_example_is_read(tmp_path: Path) -> None:
     from rejoin.core.known import read_known
     from rejoin.core.records import Mesh, Scan
 
-    (example,) = blocks("json")
+    example = blocks("json")[0]
     names = [f"part/fragment_{n}.ply" for n in (1, 2)]
     mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]))
     scans = [Scan(name, (name,), mesh, "mm", True, False, (name,)) for name in names]
@@ -95,6 +95,19 @@ def test_the_known_dimension_example_is_read(tmp_path: Path) -> None:
     path.write_text(example, encoding="utf-8")
     (known,) = read_known(path, scans, names)
     assert (known.fragment_a, known.fragment_b, known.value_mm, known.kind) == (0, 1, 96.0, "bore centres")
+
+
+def test_the_example_of_marks_is_read(tmp_path: Path) -> None:
+    from rejoin.core.files.marks import read_marks
+    from rejoin.core.transforms import from_marks
+
+    for name in ("top.ply", "bottom.ply"):
+        (tmp_path / name).touch()
+    path = tmp_path / "marks.json"
+    path.write_text(blocks("json")[1], encoding="utf-8")
+    (marks,) = read_marks(path, [tmp_path])
+    assert (marks.a.name, marks.b.name, len(marks.on_a)) == ("top.ply", "bottom.ply", 3)
+    assert from_marks(marks.on_a, marks.on_b).shape == (4, 4)
 
 
 def test_the_install_commands_name_one_list_of_packages() -> None:
@@ -126,7 +139,7 @@ def test_every_command_and_option_is_told() -> None:
     assert isinstance(actions, dict)
     for name in actions:
         assert f"`rejoin {name}" in README, name
-    for option in ("--unit", "--out", "--json", "--save", "--known"):
+    for option in ("--unit", "--out", "--json", "--save", "--known", "--marks"):
         assert f"`{option} " in README
         assert option in actions["join"]._option_string_actions
 

@@ -14,7 +14,7 @@ import numpy as np
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed
-from rejoin.core.records import FractureFace, Joint, Project, Repair
+from rejoin.core.records import FractureFace, Joint, Project, Repair, SamePlaces
 from rejoin.core.settings import AlignSettings, CleanSettings, MatchSettings, ReadSettings, Report, part_of
 
 Marks = tuple[tuple[float, float, float], ...]
@@ -170,6 +170,15 @@ def join_by_marks(
     """Join two fragments by three or more pairs of marks."""
     report(0.05, "Laying the marks together")
     return _settled_from_afar(edits.join_by_marks(project, a, b, marks_a, marks_b), part_of(report, 0.2, 1.0), settings)
+
+
+def make_one(
+    project: Project, report: Report, which: tuple[int, ...], marks: tuple[tuple[int, Marks], ...] = (),
+    settings: Any = None,
+) -> Project:  # fmt: skip
+    """Make one piece of several scans; ``marks`` are the same places on two of them, or nothing."""
+    places = [SamePlaces(marks[0][0], marks[1][0], *(np.array(on) for _, on in marks))] if marks else []
+    return edits.make_one(project, which, places, cleaning=settings, report=report)
 
 
 def settle_as_placed(

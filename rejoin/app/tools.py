@@ -16,7 +16,7 @@ from rejoin.app.scene import Scene
 from rejoin.app.strokes import Brush, Round, add_to_face, lay_down
 from rejoin.app.turns import later
 from rejoin.core import edits
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import FloatArray, Fragment, Mesh
 from rejoin.core.transforms import apply, inverse
 
 TOOLS = ("look", "take", "paint", "rub", "box", "outline", "mark", "size", "move")
@@ -57,6 +57,7 @@ class Tools(QObject):
         self.radius_mm = 2.0
         self.cutting = False
         self.marks: dict[int, list[FloatArray]] = {}
+        self._marked_on: dict[int, Fragment] = {}
         self.ends: list[Hit] = []
         self.handles = Handles(scene)
         self._stroke: Brush | Round | Drag | float | None = None
@@ -84,6 +85,12 @@ class Tools(QObject):
     def project_changed(self) -> None:
         """Handles stay with their fragment."""
         self._stroke = None
+        fragments, marked = self.bench.project.fragments, self._marked_on
+        gone = [n for n in self.marks if n >= len(fragments) or fragments[n] is not marked.get(n)]
+        for number in gone:
+            del self.marks[number]
+        if gone:
+            self._show_marks()
         self.handles.show(self.handles.fragment if self.tool == "move" else None)
 
     def clear_marks(self) -> None:
@@ -149,6 +156,7 @@ class Tools(QObject):
             return
         if self.tool == "mark":
             self.marks.setdefault(hit.fragment, []).append(hit.point)
+            self._marked_on[hit.fragment] = self.bench.project.fragments[hit.fragment]
             self._show_marks()
         elif self.tool == "size":
             self._pick_end(hit)
@@ -185,7 +193,8 @@ class Tools(QObject):
             self._show_marks()
 
     def _show_marks(self) -> None:
-        marks = [(f, str(i + 1), point) for f, points in self.marks.items() for i, point in enumerate(points)]
+        letter = sentences.letter
+        marks = [(f, f"{letter(f)}{i}", point) for f, points in self.marks.items() for i, point in enumerate(points, 1)]
         self.scene.show_marks(marks + [(end.fragment, "size", end.point) for end in self.ends])
         self.marked.emit()
 

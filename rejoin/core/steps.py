@@ -38,6 +38,7 @@ from rejoin.core.settings import (
 )
 
 if TYPE_CHECKING:
+    from rejoin.core.files.marks import FileMarks
     from rejoin.core.uncertainty.stated import KnownDimension
 
 Step = Callable[..., Project]
@@ -53,6 +54,7 @@ def read(
     settings: ReadSettings | None = None,
     report: Report = silent,
     project: Project | None = None,
+    marks: Sequence[FileMarks] = (),
 ) -> Project:
     """Read fragments from files or folders and add them to the project.
 
@@ -64,6 +66,8 @@ def read(
     report : Report, optional
     project : Project, optional
         Where to add the scans; an empty one by default.
+    marks : sequence of FileMarks, optional
+        The same places on two scans of a folder, which are laid together so.
 
     Returns
     -------
@@ -75,30 +79,33 @@ def read(
         Where a file is missing, damaged, or not of a known kind.
     NoAnswer
         Where the scans of a folder cannot be laid on each other.
+    WrongUse
+        Where marks do not tell how two of them lie together.
     """
 
     from rejoin.core.files import memory_to_read
 
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
     check_reading(sum(sorted(map(memory_to_read, inputs))[-MOST:]))
-    scans = abreast(lambda path, share: _read_one(path, settings, share), inputs, report)
+    scans = abreast(lambda path, share: _read_one(path, settings, share, marks), inputs, report)
     return _timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
 
 
-def _read_one(path: str | Path, settings: ReadSettings, report: Report) -> Scan:
+def _read_one(path: str | Path, settings: ReadSettings, report: Report, marks: Sequence[FileMarks]) -> Scan:
     """One fragment's scan; made of several where its folder holds several."""
     from rejoin.core.files import read_fragment, scan_files
 
     files = scan_files(path)
     if len(files) == 1:
         return read_fragment(path, settings, report)
+    from rejoin.core.files.marks import in_mm
     from rejoin.core.merging import merge_scans
 
     views = [read_fragment(file, settings, part_of(report, 0.1 * n / len(files), 0.1 * (n + 1) / len(files)))
              for n, file in enumerate(files)]  # fmt: skip
     name = Path(path).name
     try:
-        return merge_scans(views, name, settings, part_of(report, 0.1, 1.0))
+        return merge_scans(views, name, settings, part_of(report, 0.1, 1.0), in_mm(marks, files, views))
     except Cancelled:
         raise
     except NoAnswer as error:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
+from rejoin.core.errors import WrongUse
 from rejoin.core.records import FloatArray
 
 
@@ -38,6 +40,28 @@ def orthonormal(a_from_b: FloatArray) -> FloatArray:
     u, _, vt = np.linalg.svd(a_from_b[:3, :3])
     turn = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
     return rigid(turn, a_from_b[:3, 3])
+
+
+def from_marks(marks_a: npt.ArrayLike, marks_b: npt.ArrayLike) -> FloatArray:
+    """``a_from_b`` (4, 4) that brings marks (k, 3) of b onto those of a in the least-squares sense.
+
+    Source of the fit: the least-squares rotation by singular value
+    decomposition (Kabsch 1976; Arun, Huang and Blostein 1987).
+
+    Raises
+    ------
+    WrongUse
+        Fewer than three marks, or marks on one line.
+    """
+    first, second = np.asarray(marks_a, float), np.asarray(marks_b, float)
+    if first.shape != second.shape or len(first) < 3:
+        raise WrongUse("Three marks on each are needed.", "Mark the same three places on both.")
+    centre_a, centre_b = first.mean(axis=0), second.mean(axis=0)
+    u, sizes, vt = np.linalg.svd((first - centre_a).T @ (second - centre_b))
+    if sizes[1] < 1e-6 * max(sizes[0], 1e-300):
+        raise WrongUse("The marks lie on one line.", "Mark three places that form a triangle.")
+    turn = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    return rigid(turn, centre_a - turn @ centre_b)
 
 
 def apply(a_from_b: FloatArray, points_b: FloatArray) -> FloatArray:

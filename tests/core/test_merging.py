@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -322,8 +323,13 @@ def test_it_is_said_where_views_hold_each_other_weakly() -> None:
     scan = scan_of(grid(0, 20))
     ready = merging._Ready(scan, clean_scan(scan, CleanSettings(flip_inside_out=False)), 0.0)
     told = (ScanView("above", np.eye(4), 9, 0.0, 0.0, 0.05), ScanView("below", np.eye(4), 9, 0.0, 0.0, 0.05))
-    for spacings, doubts in ((2.0, []), (3.0, ["They hold each other weakly: one may be"])):
-        notes = merging._notes([ready, ready], told, spacings * ready.fragment.spacing_mm, [])
+    for spacings, believed, doubts in (
+        (2.0, True, []),
+        (3.0, True, ["They hold each other weakly: one may be"]),
+        (2.0, False, ["They stand as they were marked, though "]),
+    ):
+        where: Any = SimpleNamespace(u95_mm=spacings * ready.fragment.spacing_mm, believed=believed)
+        notes = merging._notes([ready, ready], told, where, [])
         assert [text[:39] for kind, text in notes if kind == "views doubtful"] == doubts
 
 

@@ -20,7 +20,7 @@ from rejoin.core.dimensions.tables import at_20_degrees, misalignment_limits_mm
 from rejoin.core.dimensions.ways import order_in_words, order_of_assembly
 from rejoin.core.edits import papers
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
-from rejoin.core.files import read_fragment
+from rejoin.core.files import lists, read_fragment
 from rejoin.core.fusing.stitching import border_loops
 from rejoin.core.glued import Split, _worded, split_along
 from rejoin.core.lessons.answers import _face_words, _placement_words, truly_broken
@@ -80,7 +80,7 @@ def test_files_too_large_for_what_they_are(tmp_path: Path, monkeypatch: pytest.M
     (tmp_path / "known.json").write_text(json.dumps([{"file": "a"}]))
     with pytest.raises(WrongUse):
         known.read_known(tmp_path / "known.json", (SCAN,), ("a",))
-    monkeypatch.setattr(known, "LARGEST_FILE", 5)
+    monkeypatch.setattr(lists, "LARGEST_FILE", 5)
     with pytest.raises(FileTrouble, match="too large"):
         known.read_known(tmp_path / "known.json", (SCAN,), ("a",))
     monkeypatch.setattr(papers, "LARGEST", 5)

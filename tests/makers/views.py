@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from manifold3d import Manifold, Mesh64
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
-from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.records import FloatArray, IntArray, Mesh, SamePlaces
 from rejoin.core.transforms import apply, inverse, rigid
 from tests.makers import scanning
 from tests.makers.breaking import as_mesh, triangle_ids
@@ -227,3 +228,29 @@ def distance_to_truth(views: Views, points: FloatArray, part_from_points: FloatA
 def indices_near(mesh: Mesh, centre: FloatArray, reach: float) -> IntArray:
     """Vertices (k,) within ``reach`` of a place."""
     return np.flatnonzero(np.linalg.norm(mesh.vertices - centre, axis=1) < reach).astype(np.int32)
+
+
+def marked_by_hand(views: Views, seed: int, error_mm: float, places: int = 3) -> list[SamePlaces]:
+    """The same places on each two views along a tree of those that share most, pointed at with an error (1 sigma)."""
+    rng, linked, found = np.random.default_rng(seed), {0}, list[SamePlaces]()
+    shared = {
+        (i, j): _shared(views, i, j) for i in range(len(views.meshes)) for j in range(len(views.meshes)) if i != j
+    }
+    while len(linked) < len(views.meshes):
+        i, j = max((pair for pair in shared if pair[0] in linked and pair[1] not in linked),
+                   key=lambda pair: len(shared[pair]))  # fmt: skip
+        both = shared[i, j]
+        some = rng.integers(len(both), size=(400, places))
+        wide = np.linalg.svd(both[some] - both[some].mean(axis=1, keepdims=True), compute_uv=False)[:, 1]
+        chosen = some[wide.argmax()]  # the corners of a wide triangle
+        aside = rng.normal(0.0, error_mm / np.sqrt(3.0), (2, places, 3))
+        on = [apply(inverse(views.part_from_view[n]), both[chosen]) for n in (i, j)]
+        found.append(SamePlaces(i, j, on[0] + aside[0], on[1] + aside[1]))
+        linked.add(j)
+    return found
+
+
+def _shared(views: Views, i: int, j: int) -> FloatArray:
+    """Places of view i that view j shows too, as the piece stands."""
+    one, other = (apply(views.part_from_view[n], views.meshes[n].vertices[~views.foreign[n]]) for n in (i, j))
+    return one[np.isfinite(cKDTree(other).query(one, distance_upper_bound=0.7 * views.spacing_mm)[0])]

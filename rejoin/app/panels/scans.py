@@ -12,6 +12,7 @@ from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
 from rejoin.app.forms import Fold
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.one_piece import OnePiecePart
 from rejoin.app.panels.papers import PapersPart
 from rejoin.app.panels.seam import SeamPart
 from rejoin.app.panels.shelf import Shelf, title_of
@@ -38,7 +39,7 @@ ROLES = (
 class ScansPanel(Panel):
     number, title, mode = 10, "Scans", "scans"
     follows = ("Open scans", "Take repairs back", "Repair again", "State the unit", "Look the scans over",
-               "Say what it is", "Split along the seam")  # fmt: skip
+               "Say what it is", "Split along the seam", "Make one piece")  # fmt: skip
     open_wanted = Signal()
     sample_wanted = Signal(str)
 
@@ -82,9 +83,11 @@ class ScansPanel(Panel):
         self.role_button.setMenu(self.role_menu)
         self.more = self.row(self.judge_button, self.role_button)
         self.box.addWidget(self.more)
-        self.seam, self.papers = SeamPart(self), PapersPart(self)
+        self.pieces, self.seam, self.papers = OnePiecePart(self), SeamPart(self), PapersPart(self)
+        self.pieces_fold = Fold("Several scans of one piece", self.pieces)
         self.seam_fold = Fold("It was glued before", self.seam)
         self.papers_fold = Fold("Papers of the part", self.papers)
+        self.box.addWidget(self.pieces_fold)
         self.box.addWidget(self.seam_fold)
         self.box.addWidget(self.papers_fold)
         for key, act in ((Qt.Key.Key_F2, self.rename), (Qt.Key.Key_Delete, self.remove)):
@@ -116,8 +119,10 @@ class ScansPanel(Panel):
         self.table.setVisible(bool(project.scans))
         self.about.setVisible(bool(project.scans))
         self.more.setVisible(bool(project.scans))
+        self.pieces_fold.setVisible(len(project.scans) >= 2)
         self.seam_fold.setVisible(bool(project.scans))
         self.papers_fold.setVisible(bool(project.scans) or bool(project.attachments))
+        self.pieces.show_project(project)
         self.seam.show_project(project)
         self.papers.show_project(project)
         self.table.blockSignals(True)

@@ -18,7 +18,6 @@ from rejoin.core.edits.faces import (
 from rejoin.core.edits.joints import (
     drop_size,
     free_joint,
-    from_marks,
     join_as_placed,
     join_by_hand,
     join_by_marks,
@@ -43,6 +42,7 @@ from rejoin.core.edits.scans import (
     state_unit,
 )
 from rejoin.core.edits.seam import split_glued
+from rejoin.core.edits.views import make_one
 
 __all__ = [
     "add_reading",
@@ -57,11 +57,11 @@ __all__ = [
     "drop_size",
     "exchange_fragment",
     "free_joint",
-    "from_marks",
     "join_as_placed",
     "join_by_hand",
     "join_by_marks",
     "keep_originals",
+    "make_one",
     "pin_joint",
     "place_by_hand",
     "reject_joint",

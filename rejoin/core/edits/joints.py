@@ -14,7 +14,7 @@ from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed, triangle_centres
 from rejoin.core.project import changed
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Placement, Project, StatedSize
-from rejoin.core.transforms import apply, identity, inverse, rigid
+from rejoin.core.transforms import apply, from_marks, identity, inverse
 
 
 def pin_joint(project: Project, joint: int) -> Project:
@@ -62,25 +62,8 @@ def join_by_hand(project: Project, a: int, b: int, a_from_b: FloatArray) -> Proj
 
 
 def join_by_marks(project: Project, a: int, b: int, marks_a: npt.ArrayLike, marks_b: npt.ArrayLike) -> Project:
-    """Pin a joint from three or more pairs of marks, (k, 3) in each scan's frame.
-
-    Source of the fit: the least-squares rotation by singular value
-    decomposition (Kabsch 1976; Arun, Huang and Blostein 1987).
-    """
+    """Pin a joint from three or more pairs of marks, (k, 3) in each scan's frame."""
     return join_by_hand(project, a, b, from_marks(marks_a, marks_b))
-
-
-def from_marks(marks_a: npt.ArrayLike, marks_b: npt.ArrayLike) -> FloatArray:
-    """``a_from_b`` (4, 4) that brings marks (k, 3) of b onto those of a in the least-squares sense."""
-    first, second = np.asarray(marks_a, float), np.asarray(marks_b, float)
-    if first.shape != second.shape or len(first) < 3:
-        raise WrongUse("Three marks on each fragment are needed.", "Mark the same three places on both.")
-    centre_a, centre_b = first.mean(axis=0), second.mean(axis=0)
-    u, sizes, vt = np.linalg.svd((first - centre_a).T @ (second - centre_b))
-    if sizes[1] < 1e-6 * max(sizes[0], 1e-300):
-        raise WrongUse("The marks lie on one line.", "Mark three places that form a triangle.")
-    turn = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return rigid(turn, centre_a - turn @ centre_b)
 
 
 def place_by_hand(project: Project, fragment: int, part_from_scan: FloatArray, beside: int = 0) -> Project:

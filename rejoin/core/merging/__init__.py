@@ -15,21 +15,29 @@ import numpy as np
 
 from rejoin.core.abreast import abreast
 from rejoin.core.errors import NoAnswer
+from rejoin.core.merging.pointed import tied
 from rejoin.core.merging.support import Trimmed, trimmed
 from rejoin.core.merging.tables import Scene
 from rejoin.core.meshes import compacted, placed
-from rejoin.core.records import Fragment, Repair, Scan, ScanView
+from rejoin.core.records import FloatArray, Fragment, Repair, SamePlaces, Scan, ScanView
 from rejoin.core.settings import FIRM_VIEWS, CleanSettings, ReadSettings, Report, part_of, silent
 from rejoin.core.transforms import inverse, orthonormal
 
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
+    from rejoin.core.merging.looks import Known
     from rejoin.core.merging.sewing import Merged
     from rejoin.core.merging.sight import Sight
 
 BELIEVED = 0.2
 """Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
 that is nearly the same from two sides go together wrongly so that it stays open behind."""
+
+BY_MARKS = (
+    "Or tell how two of them go together: open the scans one by one, mark the same three places on both, and make them "
+    "one piece (command line: --marks)."
+)
+"""What helps where views can be laid on each other by eye only."""
 
 LOST, SLID = 8.0, 0.1
 """Spacings that a view may be out of place (95 %), and share of its size, beyond which it is no use."""
@@ -46,8 +54,9 @@ class _Ready:
 
 
 def merge_scans(
-    scans: Sequence[Scan], name: str, settings: ReadSettings | None = None, report: Report = silent
-) -> Scan:
+    scans: Sequence[Scan], name: str, settings: ReadSettings | None = None, report: Report = silent,
+    marks: Sequence[SamePlaces] = (),
+) -> Scan:  # fmt: skip
     """Make one scan of several views of a fragment.
 
     Parameters
@@ -58,6 +67,8 @@ def merge_scans(
     settings : ReadSettings, optional
         ``support`` says whether a plate is cut away.
     report : Report, optional
+    marks : sequence of SamePlaces, optional
+        Places that a person pointed out on two of them: those two are laid together so, and in no other way.
 
     Returns
     -------
@@ -68,7 +79,10 @@ def merge_scans(
     Raises
     ------
     NoAnswer
-        Where no two views can be laid on each other, or where they can in more than one way.
+        Where no two views can be laid on each other, or where they can in more than one way; where marks on two are
+        not of the same places.
+    WrongUse
+        Fewer than three marks on a view, or marks on one line.
     """
     from rejoin.core.merging.props import props
     from rejoin.core.merging.sewing import merged
@@ -82,7 +96,7 @@ def merge_scans(
         return replace(whole, name=name, read_notes=(*whole.read_notes, note))
     views = abreast(lambda scan, share: _ready(scan, settings, share), scans, part_of(report, 0.0, 0.1))
     fragments, scenes = [view.fragment for view in views], [view.scene for view in views]
-    told = _placed(fragments, scenes, part_of(report, 0.1, 0.8))
+    told = _placed(fragments, scenes, part_of(report, 0.1, 0.8), marks)
     found = told.adjustment
     order = sorted(found.part_from_scan)
     strange = abreast(lambda k, _: props(k, found.part_from_scan, told.sights), order)
@@ -127,41 +141,59 @@ def _already_merged(scans: Sequence[Scan]) -> Scan | None:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """The adjusted poses, how far a view may be out of place (95 %), and the views ready to be asked what they saw."""
+    """The adjusted poses, how far a view may be out of place (95 %), the views ready to be asked what they saw.
+
+    What is not ``believed`` stands as it was marked.
+    """
 
     adjustment: Adjustment
     u95_mm: float
     sights: list[Sight]
+    believed: bool
 
 
-def _placed(views: list[Fragment], scenes: list[Scene | None], report: Report) -> _Found:
+def _placed(
+    views: list[Fragment], scenes: list[Scene | None], report: Report, marks: Sequence[SamePlaces] = ()
+) -> _Found:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
     from rejoin.core.merging.holding import BACK, drifted, held
     from rejoin.core.merging.placing import AMBIGUOUS, arranged, at_rest, spread_of, ways_of
 
-    known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6))
+    known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6), marks)
     best, rival, near = arranged(known, ways, part_of(report, 0.6, 0.8))
     if len(best.poses) < 2:
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
-                       "in the folder.")  # fmt: skip
-    if best.worth < BELIEVED:
+                       f"in the folder. {BY_MARKS}")  # fmt: skip
+    believed = best.worth >= BELIEVED
+    if not believed and not tied(known.marked, list(best.poses)):
         raise NoAnswer("The views of this fragment could not be laid on each other so that they close it.",
                        "Scan it again so that each view shares a third of its surface with another and all sides are "
-                       "seen, or put only one scan in the folder.")  # fmt: skip
+                       f"seen, or put only one scan in the folder. {BY_MARKS}")  # fmt: skip
     if rival > AMBIGUOUS:
         raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
                        "Scan it again so that each view shares more of its surface with the next, with something "
                        "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
-                       "one whole scan in the folder.")  # fmt: skip
+                       f"one whole scan in the folder. {BY_MARKS}")  # fmt: skip
     found, moving = at_rest(views, known.fine, best, part_of(report, 0.8, 0.9))
+    _as_marked(known, found.part_from_scan, views)
     bound, firm = max([moving, *(s.u95_mm for s in found.certainty.values())]), FIRM_VIEWS * _spacing(views)
     if bound > firm and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
         bound = firm
     _not_lost(views, bound)
     bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
     _not_lost(views, bound)
-    return _Found(found, bound, known.sights)
+    return _Found(found, bound, known.sights, believed)
+
+
+def _as_marked(known: Known, poses: dict[int, FloatArray], views: list[Fragment]) -> None:
+    """Refuse views that only fit elsewhere than where they were marked."""
+    for one in known.marked:
+        if {one.a, one.b} <= poses.keys() and not one.allows(inverse(poses[one.a]) @ poses[one.b], known.fine[one.b]):
+            names = " and ".join(views[n].scan.name for n in (one.a, one.b))
+            raise NoAnswer(f"{names} do not fit each other where they were marked.",
+                           "Mark the same places on both again, or scan the piece again so that they share more of "
+                           "its surface.")  # fmt: skip
 
 
 def _spacing(views: list[Fragment]) -> float:
@@ -193,7 +225,7 @@ def _scan(
     )  # fmt: skip
     first = scans[order[0]]
     lost = [scans[k].name for k in range(len(scans)) if k not in order]
-    repairs = [Repair(kind, 1, text) for kind, text in _notes([views[k] for k in order], told, bound, lost)]
+    repairs = [Repair(kind, 1, text) for kind, text in _notes([views[k] for k in order], told, where, lost)]
     return replace(
         first, name=name, files=tuple(f for scan in scans for f in scan.files),
         sha256=tuple(s for scan in scans for s in scan.sha256), mesh=one.mesh,
@@ -203,14 +235,17 @@ def _scan(
 
 
 def _notes(
-    views: list[_Ready], told: tuple[ScanView, ...], bound_mm: float, lost: list[str]
+    views: list[_Ready], told: tuple[ScanView, ...], where: _Found, lost: list[str]
 ) -> Iterator[tuple[str, str]]:
     """What is to be said of a merged scan: the kind and a sentence each."""
-    misfit = max(view.misfit_mm for view in told)
+    misfit, bound_mm = max(view.misfit_mm for view in told), where.u95_mm
     yield "views", (f"Made of {len(told)} scans from different sides; they agree to {misfit:.3f} mm and are placed to "
                     f"{bound_mm:.2f} mm (95 %).")  # fmt: skip
     if bound_mm > FIRM_VIEWS * _spacing([view.fragment for view in views]):
         yield "views doubtful", f"They hold each other weakly: one may be {bound_mm:.1f} mm out of place (95 %)."
+    if not where.believed:
+        yield "views doubtful", ("They stand as they were marked, though much speaks against it: look at the piece "
+                                 "from all sides.")  # fmt: skip
     if lost:
         yield "views doubtful", f"Left out, for they could not be laid on the others: {', '.join(lost)}."
     plates = sum(view.plate_mm2 > 0 for view in views)

@@ -63,7 +63,7 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
         return alone(looks, int(np.argmax([len(f.points) for f in fine]))), 0.0, []
     for placed in range(2, len(fine)):
         report(placed / len(fine), "Looking how all views go together")
-        longer = _best([grown for one in beam for grown in _grown(one, ways)], quick)
+        longer = _best([grown for one in beam for grown in _grown(one, ways, known)], quick)
         if not longer:
             break
         beam = longer
@@ -94,8 +94,9 @@ def changed(one: Arrangement, ways: Ways, looks: Looks) -> list[Poses]:
     motions = _repeats(one, ways, fine)
     for number in one.poses:
         rest = arrangement_of({n: pose for n, pose in one.poses.items() if n != number}, looks)
-        longer += [other for other in _grown(rest, best) if other.new == number]
-        longer += [Longer(rest, number, motion @ one.poses[number]) for motion in motions]
+        longer += [other for other in _grown(rest, best, looks.known) if other.new == number]
+        moved = (Longer(rest, number, motion @ one.poses[number]) for motion in motions)
+        longer += [other for other in moved if looks.known.allows(other.poses, number)]
     longer = [other for other in longer if not _alike(one.poses, other.poses, fine)]
     worth = abreast(lambda other, _: _closes(other, looks), longer)
     order = sorted(range(len(longer)), key=lambda place: -worth[place])
@@ -131,10 +132,15 @@ def _repeats(one: Arrangement, ways: Ways, fine: list[Fine]) -> list[FloatArray]
 
 def _begun(ways: Ways, looks: Looks) -> list[Arrangement]:
     """The best poses of two views."""
-    starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some), key=lambda s: -s[0])
+    starts = sorted(((way.score, i, j, way) for (i, j), some in ways.items() for way in some),
+                    key=lambda s: (not s[3].pointed_out, -s[0]))  # fmt: skip
     longer = [Longer(alone(looks, i), j, way.a_from_b)
-              for score, i, j, way in starts[:BEAM] if score >= WORTH]  # fmt: skip
+              for _, i, j, way in starts[:BEAM] if _worth_trying(way)]  # fmt: skip
     return abreast(lambda one, _: one.judged(looks), longer)
+
+
+def _worth_trying(way: Close) -> bool:
+    return way.pointed_out or way.score >= WORTH
 
 
 def _unlike(some: list[Arrangement], fine: list[Fine], most: int) -> list[Arrangement]:
@@ -182,17 +188,17 @@ def worth_of(one: Arrangement, looks: Looks) -> float:
     return float(np.exp(-against - (1.0 - min(looks.inside(one.poses, ASKED), 1.0)) / OPEN))
 
 
-def _grown(one: Arrangement, ways: Ways) -> list[Longer]:
+def _grown(one: Arrangement, ways: Ways, known: Known) -> list[Longer]:
     """Each view that is not placed yet, as each one that is holds it."""
     found = []
     for (i, j), some in ways.items():
-        for known, new in ((i, j), (j, i)):
-            if known in one.poses and new not in one.poses:
+        for old, new in ((i, j), (j, i)):
+            if old in one.poses and new not in one.poses:
                 for way in some:
-                    if way.score >= WORTH:
-                        known_from_new = way.a_from_b if known == i else inverse(way.a_from_b)
-                        found.append(Longer(one, new, one.poses[known] @ known_from_new))
-    return found
+                    if _worth_trying(way):
+                        old_from_new = way.a_from_b if old == i else inverse(way.a_from_b)
+                        found.append(Longer(one, new, one.poses[old] @ old_from_new))
+    return [longer for longer in found if known.allows(longer.poses, longer.new)]
 
 
 def _best(longer: list[Longer], looks: Looks) -> list[Arrangement]:

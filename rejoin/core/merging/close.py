@@ -73,7 +73,8 @@ class Fine:
 class Close:
     """A pose ``a_from_b``, judged: vertices asked that agree and that clash, hold of the weakest motion, misfit.
 
-    ``odd`` is the share of places that cannot be where the pose puts them (`sight`).
+    ``odd`` is the share of places that cannot be where the pose puts them (`sight`). What a person ``pointed_out`` is
+    worth trying however little the two share.
     """
 
     a_from_b: FloatArray
@@ -84,6 +85,7 @@ class Close:
     share: float
     covered: float = 0.0
     odd: float = 0.0
+    pointed_out: bool = False
 
     @property
     def clash_share(self) -> float:

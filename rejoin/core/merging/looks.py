@@ -11,6 +11,7 @@ import numpy.typing as npt
 from rejoin.core.merging.close import CLASHING, ODD, Close, Fine, covered, judged
 from rejoin.core.merging.closing import inside, shows
 from rejoin.core.merging.coarse import Seen
+from rejoin.core.merging.pointed import Pointed, between
 from rejoin.core.merging.sight import Doubt, Sight
 from rejoin.core.records import FloatArray
 from rejoin.core.transforms import displacement, identity, inverse
@@ -26,11 +27,21 @@ Poses = dict[int, FloatArray]
 
 @dataclass(frozen=True, eq=False)
 class Known:
-    """All views: at full resolution, thinned, and what each would have seen."""
+    """All views: at full resolution, thinned, what each would have seen, and where they were marked."""
 
     fine: list[Fine]
     seen: list[Seen]
     sights: list[Sight]
+    marked: list[Pointed] = field(default_factory=list)
+
+    def allows(self, poses: Poses, new: int) -> bool:
+        """Whether view ``new`` stands on the others as it was marked."""
+        return all(
+            one.allows(inverse(poses[other]) @ poses[new], self.fine[new])
+            for other in poses
+            if other != new
+            for one in between(self.marked, other, new)
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,10 +17,11 @@ from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
 from rejoin.core.merging.looks import Arrangement, Known, Poses, shifts_mm
+from rejoin.core.merging.pointed import Pointed, between, pointed
 from rejoin.core.merging.sight import Sight
 from rejoin.core.merging.sliding import best_places, slid
 from rejoin.core.merging.tables import Scene
-from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint
+from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, SamePlaces
 from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import inverse
 
@@ -42,7 +43,9 @@ LEAST_SHARE = 0.01
 """Share of a view that must agree with another for the two to be adjusted to each other."""
 
 
-def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: Report) -> tuple[Known, Ways]:
+def ways_of(
+    views: Sequence[Fragment], scenes: Sequence[Scene | None], report: Report, marks: Sequence[SamePlaces] = ()
+) -> tuple[Known, Ways]:
     """For every two views the poses worth considering, best first; ``scenes`` are the views as they were scanned."""
     spacing = max(view.spacing_mm for view in views)
     step = common_step([view.mesh for view in views], spacing)
@@ -52,8 +55,12 @@ def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: R
     fine = abreast(lambda view, _: fine_of(view), views)
     sights = [Sight(*one) for one in zip(views, fine, scenes, strict=True)]
 
+    held = pointed(marks, [view.scan for view in views], fine)
+
     def of_pair(pair: tuple[int, int], share: Report) -> list[Close]:
         i, j = pair
+        if marked := between(held, i, j):
+            return [_pointed_out(fine[i], fine[j], one, step) for one in marked]
         rough = rough_poses(seen[i], seen[j], part_of(share, 0.1, 0.7))
         share(0.7, "Trying how the views lie together")
         near = [_doubted(closer(fine[i], fine[j], one.a_from_b, 1.5 * step), sights[i], sights[j]) for one in rough]
@@ -65,7 +72,14 @@ def ways_of(views: Sequence[Fragment], scenes: Sequence[Scene | None], report: R
 
     pairs = list(combinations(range(len(views)), 2))
     found = abreast(of_pair, pairs, part_of(report, 0.1, 1.0))
-    return Known(fine, seen, sights), dict(zip(pairs, found, strict=True))
+    return Known(fine, seen, sights, held), dict(zip(pairs, found, strict=True))
+
+
+def _pointed_out(a: Fine, b: Fine, marked: Pointed, step: float) -> Close:
+    """The two views in contact where they were marked; as marked where they share too little to come closer."""
+    near = closer(a, b, marked.a_from_b, 1.5 * step)
+    pose = near if marked.allows(near.a_from_b, b) else judged(a, b, marked.a_from_b)
+    return replace(pose, pointed_out=True)
 
 
 def _doubted(way: Close, a: Sight, b: Sight) -> Close:

@@ -13,7 +13,7 @@ from rejoin.core.records.making import MadeBody, MadePart, MadeStep, MakePick
 from rejoin.core.records.maps import SurfaceMap
 from rejoin.core.records.placements import FitReport, LayerDoubt, Placement
 from rejoin.core.records.project import Attachment, Project, StepRecord
-from rejoin.core.records.scans import Fragment, Hole, Mesh, Repair, Scan, ScanFault, ScanView
+from rejoin.core.records.scans import Fragment, Hole, Mesh, Repair, SamePlaces, Scan, ScanFault, ScanView
 from rejoin.core.records.whole import ByNumber, Fill, Whole
 
 __all__ = [
@@ -45,6 +45,7 @@ __all__ = [
     "Repair",
     "Replay",
     "ReplayRound",
+    "SamePlaces",
     "ScaleCheck",
     "Scan",
     "ScanFault",

@@ -45,6 +45,20 @@ class ScanView(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class SamePlaces(Record):
+    """The same places, pointed out on two scans of one fragment: number ``a`` and ``b`` in their list.
+
+    ``on_a`` and ``on_b`` (k, 3) are in each one's own frame, mm, in the same order.
+    """
+
+    a: int
+    b: int
+    on_a: FloatArray
+    on_b: FloatArray
+    _arrays = {"on_a": np.float64, "on_b": np.float64}
+
+
+@dataclass(frozen=True, eq=False)
 class Scan(Record):
     """A scan as read, never edited; ``mesh`` is in mm, in the scan's own frame.
 

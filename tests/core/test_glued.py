@@ -13,7 +13,7 @@ from rejoin.core import edits, meshes, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.fusing.ends import sewn_ends
-from rejoin.core.glued import GlueLine, Split, _solved, closed_up, glue_line, split_along
+from rejoin.core.glued import GlueLine, Split, _solved, _worded, closed_up, glue_line, split_along
 from rejoin.core.records import FloatArray, Fragment, Mesh, Project, Scan
 from rejoin.core.transforms import apply, from_vector
 from tests.makers import scanning
@@ -118,6 +118,24 @@ def test_motions_that_nothing_holds_may_be_as_large_as_those_that_are_known() ->
     found, covariance, loose = _solved(20.0, 0.02, jacobian, np.full(40, 0.2), 1e-6 * np.eye(40))
     assert loose.shape == (6, 5) and found[3:] == pytest.approx([0.16, 0.12, 0.0])
     assert 1.96 * np.sqrt(covariance[5, 5]) == pytest.approx(0.2)
+
+
+def test_the_bound_of_a_step_holds_in_its_plane() -> None:
+    """Of a step of nothing two sigma are passed more often than one in twenty: k = 2.45 in a plane.
+
+    JCGM 102:2011, 6.5.2, table 1 (bivariate normal, p = 0.95), from memory.
+    """
+    none = np.zeros(0, np.int32)
+    split = Split(none, none, np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(0))
+    covariance, loose, rng = np.diag([0.01] * 3 + [0.05, 0.05, 0.02]) ** 2, np.zeros((6, 0)), np.random.default_rng(4)
+    motions = rng.multivariate_normal(np.zeros(6), covariance, 4000)
+    lines = [_worded(split, motion, covariance, loose, 9) for motion in motions]
+    assert lines[0].step_u95_mm == pytest.approx(2.4477 * 0.05, rel=1e-4)
+    assert lines[0].thickness_u95_mm == pytest.approx(1.96 * 0.02, rel=1e-4)
+    within = np.mean([(line.step_mm or 0.0) <= (line.step_u95_mm or 0.0) for line in lines])
+    thick = np.mean([abs(line.thickness_mm or 0.0) <= (line.thickness_u95_mm or 0.0) for line in lines])
+    tilt = np.mean([(line.tilt_deg or 0.0) <= (line.tilt_u95_deg or 0.0) for line in lines])
+    assert min(within, thick, tilt) > 0.94 and max(within, thick, tilt) < 0.96
 
 
 def test_a_step_is_found_and_a_tilt_that_the_seam_cannot_tell_is_said_to_be_unknown() -> None:

@@ -44,7 +44,7 @@ CROP = 18.0
 @dataclass(frozen=True)
 class Kind:
     """How a part broke and was scanned: relief 1 is that expected of grey iron; wear in mm of each face,
-    rubbed: in mm of one side of one face."""
+    rubbed: in mm of one side of one face. ``fresh``: a person says that nothing was lost (--no-missing-layer)."""
 
     name: str
     wear: float = 0.0
@@ -55,6 +55,7 @@ class Kind:
     size: float = 1.0
     known: float = 0.0
     rubbed: float = 0.0
+    fresh: bool = False
 
 
 KINDS = (
@@ -65,6 +66,8 @@ KINDS = (
     Kind("flat, finely scanned", flat=True, spacing=0.25, noise=0.02),
     Kind("flat, worn, known", 0.12, flat=True, known=0.02), Kind("worn 0.12, known", 0.12, known=0.02),
     Kind("rubbed 0.15", rubbed=0.15), Kind("rubbed 0.3, rough", relief=2.0, rubbed=0.3),
+    Kind("clean, called fresh", fresh=True), Kind("flat, called fresh", flat=True, fresh=True),
+    Kind("1 mm scan, called fresh", spacing=1.0, fresh=True),
     Kind("1 mm scan", spacing=1.0), Kind("small", spacing=0.12, noise=0.01, size=0.3),
 )  # fmt: skip
 GROUPS = {"clean": ("clean", "small"), "worn": ("worn",), "flat": ("flat",)}
@@ -167,7 +170,7 @@ def joined(
     joint = Joint(0, 1, faces[0], faces[1], start, PROVEN)
     known = _stated(case, kind.known, rng) if kind.known else []
     started = time.process_time()
-    settings = AlignSettings(missing_layer=wear)
+    settings = AlignSettings(missing_layer=wear and not kind.fresh)
     found = adjust(fragments, [joint], {0: identity(), 1: start}, settings, silent, known)
     return found, truth, time.process_time() - started
 
@@ -248,7 +251,7 @@ def main() -> None:
                     print(f"  {one}", flush=True)
             print(line(kind.name, done[kind.name]), flush=True)
     for name, starts in GROUPS.items():
-        rows = [row for row in done if row.startswith(starts) and "known" not in row]
+        rows = [row for row in done if row.startswith(starts) and "known" not in row and "fresh" not in row]
         chosen_ones = [one for row in rows for one in done[row]]
         if chosen_ones:
             print(line(f"all {name}", chosen_ones))

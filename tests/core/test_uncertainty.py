@@ -10,10 +10,10 @@ from scipy.stats import norm
 
 from rejoin.core.alignment import adjust
 from rejoin.core.contact import Pairs, rows
-from rejoin.core.records import FloatArray
+from rejoin.core.records import FloatArray, FractureFace, Joint
 from rejoin.core.settings import AlignSettings, silent
-from rejoin.core.transforms import from_vector, identity
-from rejoin.core.uncertainty.bounds import _in_words, holding, hull_points, largest_displacements
+from rejoin.core.transforms import displacement, from_vector, identity
+from rejoin.core.uncertainty.bounds import Certainty, _in_words, holding, hull_points, largest_displacements
 from rejoin.core.uncertainty.equations import (
     Contact,
     Layout,
@@ -388,6 +388,29 @@ def test_the_bound_covers_a_broken_part_and_is_no_empty_one(part: int, wear: flo
     assert len(line("one", [found])) == len(HEAD)
     if not flat_face:
         assert found.called and found.layer == pytest.approx(2.0 * wear, abs=0.06)
+
+
+def test_how_good_it_is_if_the_break_is_fresh_is_told_where_the_unseen_layer_makes_the_bound() -> None:
+    from tests.benchmarks.coverage import PROVEN, Kind, broken, joined, scans_of
+
+    def of(kind: Kind, part: int = 3) -> tuple[Certainty, float]:
+        case = scans_of(broken(part, kind), kind, 0)
+        found, truth, _ = joined(case, kind, np.random.default_rng(1))
+        error = displacement(found.part_from_scan[1], truth, case.fragments[1].vertices).max()
+        faces = [FractureFace(n, np.zeros(1, np.int32), 1.0, 1.0, "program") for n in (0, 1)]
+        joint = Joint(0, 1, faces[0], faces[1], truth, PROVEN)
+        assert bool(found.certainty[1].if_fresh) == any("if the break is fresh" in n for n in found.notes([joint], 1))
+        return found.certainty[1], float(error)
+
+    even = Kind("flat", flat=True)
+    doubted, error = of(even)
+    said, _ = of(replace(even, fresh=True))
+    assert doubted.fresh_u95_mm is not None and error < doubted.fresh_u95_mm < 0.5 * doubted.u95_mm
+    assert f"it is good to {doubted.fresh_u95_mm:.2f} mm" in doubted.if_fresh
+    assert said.u95_mm == said.fresh_u95_mm and said.u95_mm == pytest.approx(doubted.fresh_u95_mm, rel=0.3)
+    assert said.if_fresh == ""
+    worn, _ = of(Kind("worn", 0.2, 2.0, spacing=0.5), 2)
+    assert worn.fresh_u95_mm is None and worn.if_fresh == ""
 
 
 def test_faces_three_points_wide_are_adjusted() -> None:

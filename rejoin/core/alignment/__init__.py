@@ -97,7 +97,9 @@ class Adjustment:
         said = [*self.left_out.items(), *((number, told.sentence) for number, told in self.uneven.items())]
         doubts = {number: words for number, words in self.against.items() if words}
         said += [(number, f"This holds only if it is the right place: {words}.") for number, words in doubts.items()]
-        return tuple(why for number, why in said if joints[number].b == fragment)
+        sure = self.certainty.get(fragment)
+        fresh = (sure.if_fresh,) if sure is not None and sure.if_fresh else ()
+        return (*(why for number, why in said if joints[number].b == fragment), *fresh)
 
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
         """The given joints, in their order, with the new ``a_from_b`` and missing layers."""

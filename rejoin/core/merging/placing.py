@@ -60,7 +60,7 @@ def ways_of(
     def of_pair(pair: tuple[int, int], share: Report) -> list[Close]:
         i, j = pair
         if marked := between(held, i, j):
-            return [_pointed_out(fine[i], fine[j], one, step) for one in marked]
+            return [way for one in marked for way in _pointed_out(fine[i], fine[j], one, step)]
         rough = rough_poses(seen[i], seen[j], part_of(share, 0.1, 0.7))
         share(0.7, "Trying how the views lie together")
         near = [_doubted(closer(fine[i], fine[j], one.a_from_b, 1.5 * step), sights[i], sights[j]) for one in rough]
@@ -75,11 +75,12 @@ def ways_of(
     return Known(fine, seen, sights, held), dict(zip(pairs, found, strict=True))
 
 
-def _pointed_out(a: Fine, b: Fine, marked: Pointed, step: float) -> Close:
-    """The two views in contact where they were marked; as marked where they share too little to come closer."""
-    near = closer(a, b, marked.a_from_b, 1.5 * step)
-    pose = near if marked.allows(near.a_from_b, b) else judged(a, b, marked.a_from_b)
-    return replace(pose, pointed_out=True)
+def _pointed_out(a: Fine, b: Fine, marked: Pointed, step: float) -> list[Close]:
+    """The two views in contact where they were marked, from near and from as far as a hand errs; as marked where they
+    share too little to come closer."""
+    near = [closer(a, b, marked.a_from_b, start) for start in (1.5 * step, max(1.5 * step, marked.within_mm))]
+    kept = [way for way in near if marked.allows(way.a_from_b, b)] or [judged(a, b, marked.a_from_b)]
+    return [replace(way, pointed_out=True) for way in sorted(kept, key=lambda way: -way.score)]
 
 
 def _doubted(way: Close, a: Sight, b: Sight) -> Close:

@@ -26,17 +26,31 @@ the triangles' own error): from this program's trials on made castings, some of 
 
 MOST_CORNERS = 200
 """Corners of the hull that are followed: their directions are 16 degrees apart, so at most 1 % is missed."""
+UNSEEN_LAYER = 2.0
+"""So many times wider than without a missing layer, a bound is mostly that layer's."""
 
 
 @dataclass(frozen=True, eq=False)
 class Certainty:
-    """Of one fragment, as in `Placement`: ``covariance`` (6, 6), ``u95_mm``, ``weakest``, ``layers``, ``shared``."""
+    """Of one fragment, as in `Placement`: ``covariance`` (6, 6), ``u95_mm``, ``weakest``, ``layers``, ``shared``.
+
+    ``fresh_u95_mm`` is what the bound would be were nothing missing between the faces; None where they were set apart.
+    """
 
     covariance: FloatArray
     u95_mm: float
     weakest: str | None
     layers: tuple[LayerDoubt, ...] = ()
     shared: FloatArray | None = None
+    fresh_u95_mm: float | None = None
+
+    @property
+    def if_fresh(self) -> str:
+        """What is to be said where it is mostly the layer that makes the bound."""
+        if self.fresh_u95_mm is None or self.u95_mm < UNSEEN_LAYER * self.fresh_u95_mm:
+            return ""
+        return ("Most of its bound is what the faces may have lost unseen: if the break is fresh, it is good to "
+                f"{self.fresh_u95_mm:.2f} mm. Say so (the setting missing layer), or state a size across the crack.")
 
 
 def certainties(
@@ -83,12 +97,16 @@ def certainties(
         reach = largest_displacements(samples[:, place], outline)
         own = whole[place, place]
         words = _in_words(own, outline, _crack(fragment, layout, contacts))
-        u95 = float(np.hypot(np.quantile(reach, 0.95), between))
+        u95, fresh = float(np.hypot(np.quantile(reach, 0.95), between)), None
+        moving = [layer for k, layer in enumerate(layers) if np.any(leads[place, k])]
+        if not any(layer.apart_mm > 0.0 for layer in moving):
+            reach = largest_displacements(noise[:, place], outline)
+            fresh = float(np.hypot(np.quantile(reach, 0.95), between))
         doubts = (one.doubt(leads[place, k], k) for k, one in enumerate(layers) if one.sd_mm > 0.0)
         shared = np.zeros((len(fragments), 6, 6))
         for other in layout.movable:
             shared[other] = whole[place, layout.pose(other)]
-        found[fragment] = Certainty(own, u95, words, tuple(d for d in doubts if np.any(d.move)), shared)
+        found[fragment] = Certainty(own, u95, words, tuple(d for d in doubts if np.any(d.move)), shared, fresh)
     return found, whole
 
 

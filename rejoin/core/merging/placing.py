@@ -59,28 +59,32 @@ def ways_of(
 
     def of_pair(pair: tuple[int, int], share: Report) -> list[Close]:
         i, j = pair
-        if marked := between(held, i, j):
-            return [way for one in marked for way in _pointed_out(fine[i], fine[j], one, step)]
         rough = rough_poses(seen[i], seen[j], part_of(share, 0.1, 0.7))
         share(0.7, "Trying how the views lie together")
-        near = [_doubted(closer(fine[i], fine[j], one.a_from_b, 1.5 * step), sights[i], sights[j]) for one in rough]
+        marked = between(held, i, j)
+        starts = [(one.a_from_b, 1.5 * step) for one in rough]
+        starts += [(one.a_from_b, reach) for one in marked for reach in (1.5 * step, one.within_mm)]  # as a hand errs
+        near = [_doubted(closer(fine[i], fine[j], *start), sights[i], sights[j]) for start in starts]
+        near = [one for one in near if _as_marked(one, marked, fine[j])]
         near.sort(key=lambda one: -one.score)
         first = [way for way in near[:SLID] if way.score > WORTH]
         along = [_doubted(place, sights[i], sights[j]) for way in first for place in slid(fine[i], fine[j], way, step)]
         best = best_places([*near[len(first) :], *along], fine[j], step)
-        return _distinct(sorted(best, key=lambda one: -one.score), fine[j], step)
+        found = _distinct(sorted(best, key=lambda one: -one.score), fine[j], step)
+        if not marked:
+            return found
+        found = [one for one in found if _as_marked(one, marked, fine[j])]
+        # Two that share too little to come closer stand as they were marked.
+        found = found or [judged(fine[i], fine[j], one.a_from_b) for one in marked]
+        return [replace(one, pointed_out=True) for one in found]
 
     pairs = list(combinations(range(len(views)), 2))
     found = abreast(of_pair, pairs, part_of(report, 0.1, 1.0))
     return Known(fine, seen, sights, held), dict(zip(pairs, found, strict=True))
 
 
-def _pointed_out(a: Fine, b: Fine, marked: Pointed, step: float) -> list[Close]:
-    """The two views in contact where they were marked, from near and from as far as a hand errs; as marked where they
-    share too little to come closer."""
-    near = [closer(a, b, marked.a_from_b, start) for start in (1.5 * step, max(1.5 * step, marked.within_mm))]
-    kept = [way for way in near if marked.allows(way.a_from_b, b)] or [judged(a, b, marked.a_from_b)]
-    return [replace(way, pointed_out=True) for way in sorted(kept, key=lambda way: -way.score)]
+def _as_marked(way: Close, marked: Sequence[Pointed], b: Fine) -> bool:
+    return all(one.allows(way.a_from_b, b) for one in marked)
 
 
 def _doubted(way: Close, a: Sight, b: Sight) -> Close:

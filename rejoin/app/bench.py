@@ -10,7 +10,7 @@ from typing import Any
 
 from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
 
-from rejoin.app import sentences, tasks
+from rejoin.app import joint_words, sentences, tasks
 from rejoin.app.display import extent_mm
 from rejoin.app.jobs import Jobs, Task
 from rejoin.app.keeper import Keeper
@@ -108,10 +108,18 @@ class Bench(QObject):
                          settings=self.settings.get("clean"))  # fmt: skip
 
     def find_faces(self) -> bool:
-        return self._start("Find fracture faces", tasks.find_faces, settings=self.settings.get("find_faces"))
+        return self._may_be_broken() and self._start("Find fracture faces", tasks.find_faces,
+                                                     settings=self.settings.get("find_faces"))  # fmt: skip
 
     def join(self) -> bool:
-        return self._start("Join", tasks.join, settings=dict(self.settings))
+        return self._may_be_broken() and self._start("Join", tasks.join, settings=dict(self.settings))
+
+    def _may_be_broken(self) -> bool:
+        """Where a glued part was split there is no break to look for; looking would undo how its sides were set."""
+        glued = joint_words.glued_sides(self.project)
+        if glued:
+            self.said.emit("info", joint_words.GLUED, "")
+        return not glued
 
     def look_for_ways(self, a: int, b: int) -> bool:
         """Look for every way in which two fragments touch; nothing is changed."""

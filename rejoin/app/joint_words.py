@@ -4,8 +4,33 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+
+from rejoin.app.in_units import in_units
 from rejoin.app.sentences import Units, counted, letter, placed_count, sentence, step_words
 from rejoin.core.records import FitReport, Joint, Placement, Project
+from rejoin.core.records.scans import GLUE, GLUE_LEFT
+
+GLUED = "Split along a glued seam: there is no break to join here. Fuse both sides in row 50."
+
+
+def glued_sides(project: Project) -> bool:
+    """Whether what is placed are the two sides of a glued part, as the split along its seam left them."""
+    sides = [n for n, p in enumerate(project.placements) if p.part_from_scan is not None]
+    if len(sides) != 2 or project.joints:
+        return False
+    split = all(any(note.kind == GLUE for note in project.scans[n].read_notes) for n in sides)
+    first, second = (project.placements[n].part_from_scan for n in sides)
+    return split and first is not None and second is not None and np.array_equal(first, second)
+
+
+def glue_words(project: Project, units: Units) -> str:
+    """What the glue of a part that was split had done, and whether something of it could not be taken out."""
+    notes = project.scans[-1].read_notes if project.scans else ()  # the other side comes last
+    told = next((note.sentence for note in notes if note.kind == GLUE), "")
+    left = any(note.kind == GLUE_LEFT for note in notes)
+    more = " Not all of it could be taken out: row 10 says what." if left else ""
+    return in_units(told.partition(". ")[2], units) + more
 
 
 def joining(project: Project, units: Units) -> str:
@@ -13,6 +38,8 @@ def joining(project: Project, units: Units) -> str:
         if len(project.fragments) < 2:
             return "Needs two fragments"
         return "Joints to be placed" if project.joints else "Not joined yet"
+    if glued_sides(project):
+        return "Both sides stand as they belong together"
     placed = placed_count(project)
     total = len(project.placements)
     if placed < 2:

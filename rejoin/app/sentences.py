@@ -90,6 +90,15 @@ def scans(project: Project, units: Units) -> str:
     return ", ".join(words)
 
 
+def to_be_scanned_again(project: Project) -> str:
+    """Which scans are not good enough, and where that is told; or that all are."""
+    wanting = [letter(number) for number, fragment in enumerate(project.fragments) if fragment.faults]
+    if not wanting:
+        return "All scans are good enough."
+    under = "it" if len(wanting) == 1 else "each"
+    return f"{', '.join(wanting)} had better be scanned again: row 10 says under {under} where and why."
+
+
 def faces(project: Project, units: Units) -> str:
     if not project.faces:
         return "Not looked for yet" if project.fragments else "Waits for scans"

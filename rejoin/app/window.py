@@ -352,7 +352,7 @@ class Window(FileWork):
         else:
             panel = self.panels[row]
             lacks = panel is self.scans and self.bench.project.fragments
-            hint = "Open the scan of another fragment too." if lacks else ""
+            hint = "Open the scan of another fragment too, or split this one, if it was glued before." if lacks else ""
             hint = hint or next((told for panel in self.panels if (told := panel.go_on(title))), "")
             self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", hint)
         self.strip.tells_next, self._told_row = True, row

@@ -46,6 +46,8 @@ class FitUpPart(QWidget):
         self.joint.setCurrentIndex(min(now, len(project.fit_ups) - 1))
         self.joint.blockSignals(False)
         found = bool(project.fit_ups)
+        glued = joint_words.glued_sides(project)
+        self.waits.setText("Split along a glued seam: there is no joint." if glued else "Join the fragments first.")
         self.waits.setVisible(not project.fits)
         self.work_button.parentWidget().setVisible(bool(project.fits) and not found)
         self.joint.setVisible(len(project.fit_ups) > 1)

@@ -70,7 +70,7 @@ class JoinPanel(Panel):
         return joint_words.joining(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
-        return sentences.placed_count(project) >= 2 and bool(project.fits)
+        return sentences.placed_count(project) >= 2 and bool(project.fits) or joint_words.glued_sides(project)
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
@@ -89,8 +89,9 @@ class JoinPanel(Panel):
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
         hint = joint_words.only_chosen(project)
-        lines = [in_units(joint_words.placement_line(i, p, units, not hint), units)
-                 for i, p in enumerate(project.placements)]  # fmt: skip
+        lines = [joint_words.GLUED] if joint_words.glued_sides(project) else [
+            in_units(joint_words.placement_line(i, p, units, not hint), units) for i, p in enumerate(project.placements)
+        ]
         lines += [hint] if hint else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))

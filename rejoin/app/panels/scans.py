@@ -7,10 +7,11 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMenu, QTreeWidget, QTreeWidgetItem
 
-from rejoin.app import sentences
+from rejoin.app import joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
 from rejoin.app.forms import Fold
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.papers import PapersPart
 from rejoin.app.panels.seam import SeamPart
@@ -95,6 +96,11 @@ class ScansPanel(Panel):
 
     def is_done(self, project: Project) -> bool:
         return len(project.fragments) >= 2
+
+    def go_on(self, title: str) -> str:
+        if title == "Look the scans over":
+            return sentences.to_be_scanned_again(self.bench.project)
+        return joint_words.glue_words(self.bench.project, self.bench.units) if title == "Split along the seam" else ""
 
     def fill_samples(self) -> None:
         """List the samples in the menu."""
@@ -201,6 +207,7 @@ class ScansPanel(Panel):
         return lines + [line for line in sentences.fragment_notes(fragment, units).split("\n") if line]
 
     def _child(self, item: QTreeWidgetItem, line: str) -> QTreeWidgetItem:
+        line = in_units(line, self.bench.units)  # core writes in millimetres
         child = QTreeWidgetItem([line])
         child.setFlags(Qt.ItemFlag.ItemIsEnabled)
         child.setToolTip(0, line)

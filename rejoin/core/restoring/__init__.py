@@ -38,7 +38,8 @@ def whole_restored(project: Project, settings: RestoreSettings, report: Report, 
     sources = sources_of(project.whole.mesh, noise, settings.source, reference, known, part_of(report, 0.0, 0.6))
     if settings.choice > len(sources):
         raise WrongUse(
-            f"There are only {len(sources)} ways in which this source lies on the part.", "Choose one of them."
+            "There is only one way in which this source lies on the part." if len(sources) == 1 else
+            f"There are only {len(sources)} ways in which this source lies on the part.", "Choose an earlier one."
         )
     guessed = not any(face.chosen_by == "person" for face in project.faces)
     return restored(project.whole, sources[settings.choice - 1], noise, known, guessed, part_of(report, 0.6, 1.0))

@@ -98,6 +98,12 @@ def doubtful_joints(project: Project) -> int:
                for number, joint in enumerate(project.joints))  # fmt: skip
 
 
+def first_doubtful(project: Project) -> int:
+    """The first joint that row 30 has something to say of; the first of all where there is none."""
+    states = [joint_state(joint, fit_of(project, number)) for number, joint in enumerate(project.joints)]
+    return next((number for number, state in enumerate(states) if state.endswith("doubtful")), 0)
+
+
 def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> str:
     """Why a joint is believed, for the person who asks."""
     seen = joint.evidence

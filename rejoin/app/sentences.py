@@ -90,6 +90,21 @@ def scans(project: Project, units: Units) -> str:
     return ", ".join(words)
 
 
+def opened_once(project: Project, repeats: dict[int, int]) -> str:
+    """Which scans (each with the earlier one of the very same bytes) were not opened a second time."""
+    again = {(project.scans[number].name, one - sum(other < one for other in repeats)) for number, one in
+             repeats.items()}  # fmt: skip
+    return " ".join(f"{name} is on the bench as {letter(one)} already: it was not opened twice."
+                    for name, one in sorted(again))  # fmt: skip
+
+
+def wanted_scans(project: Project) -> str:
+    """What is to be opened before anything can be joined."""
+    if not project.fragments:
+        return "Open the scans of the fragments."
+    return "Open the scan of another fragment too, or split this one, if it was glued before."
+
+
 def to_be_scanned_again(project: Project) -> str:
     """Which scans are not good enough, and where that is told; or that all are."""
     wanting = [letter(number) for number, fragment in enumerate(project.fragments) if fragment.faults]

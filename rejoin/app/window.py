@@ -187,7 +187,8 @@ class Window(FileWork):
             self._see_all()
         self.show_beside()
         self._states()
-        if self.strip.tells_next:
+        old = self.isVisible() and before is not after and not self.strip.tells_progress  # said of what was before
+        if self.strip.tells_next or old:
             self.say_next()
 
     def _say(self, kind: str, what_happened: str, what_to_do: str) -> None:
@@ -351,9 +352,9 @@ class Window(FileWork):
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")
         else:
             panel = self.panels[row]
-            lacks = panel is self.scans and self.bench.project.fragments
-            hint = "Open the scan of another fragment too, or split this one, if it was glued before." if lacks else ""
-            hint = hint or next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            hint = next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            if panel is self.scans:
+                hint = f"{hint} {sentences.wanted_scans(self.bench.project)}".strip()
             self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", hint)
         self.strip.tells_next, self._told_row = True, row
 

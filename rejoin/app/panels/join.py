@@ -74,7 +74,8 @@ class JoinPanel(Panel):
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
-        row = max(self.list.currentRow(), 0)
+        first = joint_words.first_doubtful(project)  # what is to be looked at
+        row = self.list.currentRow() if self.list.count() else first
         self.list.blockSignals(True)
         self.list.clear()
         for number, joint in enumerate(project.joints):

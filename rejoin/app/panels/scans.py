@@ -100,6 +100,8 @@ class ScansPanel(Panel):
     def go_on(self, title: str) -> str:
         if title == "Look the scans over":
             return sentences.to_be_scanned_again(self.bench.project)
+        if title == "Open scans":
+            return self.bench.opening.strip()
         return joint_words.glue_words(self.bench.project, self.bench.units) if title == "Split along the seam" else ""
 
     def fill_samples(self) -> None:

@@ -1,0 +1,101 @@
+"""Scans opened wrongly: twice, beside a saved job, of another unit; and what the strip says after each step."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
+from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QApplication
+
+from rejoin.core.storage import save_project
+from tests.app import made_up
+from tests.app.person import CONTROL, LEFT, NONE, Person
+
+
+def drop(person: Person, *paths: Path) -> None:
+    """Let files fall on the window."""
+    what = QMimeData()
+    what.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
+    place, copies = QPoint(600, 300), Qt.DropAction.CopyAction
+    QApplication.sendEvent(person.window, QDragEnterEvent(place, copies, what, LEFT, NONE))
+    QApplication.sendEvent(person.window, QDropEvent(place.toPointF(), copies, what, LEFT, NONE))
+    person.wait_until_done()
+
+
+def test_a_scan_dropped_twice_is_opened_once_and_that_is_said(window, tmp_path: Path) -> None:
+    person, bench = Person(window), window.bench
+    bench.ask_unit = lambda question, readings: "mm"
+    first, second = made_up.write_scans(tmp_path)
+    drop(person, first, second, first)
+    assert [scan.name for scan in bench.project.scans] == [first.stem, second.stem]
+    said = window.strip.words.text()
+    assert f"{first.stem} is on the bench as A already" in said and "Next: 20" in said, said
+    before = bench.project
+    drop(person, second)
+    assert bench.project is before and f"{second.stem} is on the bench as B already" in window.strip.words.text()
+    person.key(Qt.Key.Key_Z, CONTROL)
+    drop(person, second)
+    assert [scan.name for scan in bench.project.scans] == [second.stem], "what was undone may be opened again"
+
+
+def test_a_unit_taken_without_asking_is_still_said_when_the_scan_is_there(window, tmp_path: Path) -> None:
+    person, bench = Person(window), window.bench
+    bench.ask_unit = lambda question, readings: "inch"
+    first, second = made_up.write_scans(tmp_path)
+    drop(person, first)
+    drop(person, second)
+    assert [scan.unit for scan in bench.project.scans] == ["inch", "inch"]
+    assert "Taken to be in inch" in window.strip.words.text() and "Unit…" in window.strip.words.text()
+
+
+def test_a_stated_unit_ends_the_doubt_about_it(window, tmp_path: Path) -> None:
+    person, bench = Person(window), window.bench
+    bench.ask_unit = lambda question, readings: "inch"
+    small = tmp_path / "small.obj"
+    block = made_up.block(0)[0]
+    rows = [f"v {x} {y} {z}" for x, y, z in block.vertices / 25.4]
+    small.write_text("\n".join(rows + [f"f {a} {b} {c}" for a, b, c in block.triangles + 1]))
+    drop(person, small)
+    tree = window.scans.table.topLevelItem(0)
+    lines = [tree.child(row).text(0) for row in range(tree.childCount())]
+    assert bench.project.scans[0].unit == "inch" and not any("does not say its unit" in line for line in lines), lines
+
+
+def test_a_job_dropped_with_scans_opens_nothing_and_says_so(window, tmp_path: Path) -> None:
+    person, bench = Person(window), window.bench
+    scans, job = made_up.write_scans(tmp_path), tmp_path / "lever, repaired é.rejoin"
+    save_project(made_up.joined(), job)
+    drop(person, job, scans[0])
+    assert not bench.project.scans and "together with other files" in person.troubles[-1]
+    drop(person, job)
+    assert len(bench.project.fragments) == 2 and bench.session.path == job
+
+
+def test_what_went_wrong_is_not_said_any_longer_once_something_else_was_done(window, tmp_path: Path) -> None:
+    person, bench = Person(window), window.bench
+    bench.session.apply("Join", made_up.joined())
+    text = tmp_path / "notes.txt"
+    text.write_text("on the pump")
+    drop(person, text)
+    assert "notes.txt" in window.strip.words.text()
+    person.open_row(10)
+    person.select_rows(window.scans.table, [0])
+    person.click(window.scans.remove_button)
+    assert "notes.txt" not in window.strip.words.text() and "Next: 10 Scans." in window.strip.words.text()
+
+
+def test_the_joint_that_is_doubtful_is_the_one_that_row_30_shows(window) -> None:
+    project = made_up.joined()
+    doubt = replace(project.joints[0], evidence=replace(project.joints[0].evidence, good=False, reason="Too little."))
+    window.bench.session.apply("Join", replace(project, joints=(project.joints[0], doubt)))
+    Person(window).open_row(30)
+    assert window.join.list.currentRow() == 1 and "doubtful" in window.join.list.currentItem().text()
+
+
+def test_a_whole_that_stayed_open_is_not_passed_over(window) -> None:
+    project = made_up.whole()
+    window.bench.session.apply("Fuse", replace(project, whole=replace(project.whole, closed=False)))
+    window.bench.done.emit("Fuse")
+    assert "not closed" in window.strip.words.text()

@@ -91,7 +91,10 @@ class CautionDialog(QDialog):
 class SizeDialog(QDialog):
     """How far apart are two picked points?"""
 
-    def __init__(self, units: Units, between_mm: float | None, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, units: Units, between_mm: float | None, parent: QWidget | None = None,
+        between: str = "the two points", more: str = "",
+    ) -> None:  # fmt: skip
         super().__init__(parent)
         self.units = units
         self.setWindowTitle("A known size")
@@ -100,11 +103,11 @@ class SizeDialog(QDialog):
         self.limit = QDoubleSpinBox(decimals=places, minimum=0.0001, maximum=1000.0, suffix=f" {units.short}")
         self.value.setValue((between_mm or 10.0) / units.mm)
         self.limit.setValue(0.1 / units.mm)
-        self.value.setToolTip("What the drawing, a twin part or the caliper says between the two points.")
+        self.value.setToolTip(f"What the drawing, a twin part or the caliper says between {between}.")
         self.limit.setToolTip("Half the width of its tolerance: the size is this, give or take so much.")
         form = QFormLayout(self)
         now = "" if between_mm is None else f" They are {units.length(between_mm)} apart now."
-        words = QLabel(f"The distance between the two points.{now}")
+        words = QLabel(f"The distance between {between}.{now} {more}".strip())
         words.setWordWrap(True)
         form.addRow(words)
         form.addRow("Known size", self.value)
@@ -117,9 +120,11 @@ class SizeDialog(QDialog):
         self.value.selectAll()
 
 
-def ask_size(parent: QWidget, units: Units, between_mm: float | None) -> tuple[float, float] | None:
+def ask_size(
+    parent: QWidget, units: Units, between_mm: float | None, between: str = "the two points", more: str = ""
+) -> tuple[float, float] | None:
     """Size and limit in mm, or None."""
-    dialog = SizeDialog(units, between_mm, parent.window())
+    dialog = SizeDialog(units, between_mm, parent.window(), between, more)
     if dialog.exec() != QDialog.DialogCode.Accepted:
         return None
     return dialog.value.value() * units.mm, dialog.limit.value() * units.mm

@@ -45,6 +45,7 @@ class JoinPanel(Panel):
         self.by_hand = ByHand(self)
         self.sizes = KnownSizes(self)
         self.hand = Fold("It did not work?", self.by_hand)
+        self.known = Fold("Sizes known from elsewhere", self.sizes)
         self.box.addWidget(self.row(self.join_button))
         self.box.addWidget(self.placed)
         self.box.addWidget(self.list)
@@ -53,7 +54,7 @@ class JoinPanel(Panel):
         self.box.addWidget(self.row(self.book_button))
         self.box.addWidget(self.ways)
         self.box.addWidget(self.hand)
-        self.box.addWidget(Fold("Sizes known from elsewhere", self.sizes))
+        self.box.addWidget(self.known)
         self.box.addWidget(Fold("Settings", self._forms()))
         tools.tool_changed.connect(self._tool)
 
@@ -141,8 +142,9 @@ class JoinPanel(Panel):
         self.free_button.setVisible(joint is not None and joint.state != "found")
 
     def _tool(self, tool: str) -> None:
-        if tool in ("mark", "move"):  # also taken from the menu
-            self.hand.button.setChecked(True)
+        fold = {"mark": self.hand, "move": self.hand, "size": self.known}.get(tool)
+        if fold is not None:  # also taken from the menu
+            fold.button.setChecked(True)
 
     def _forms(self) -> QWidget:
         holder = QWidget()

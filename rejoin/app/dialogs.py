@@ -99,9 +99,9 @@ class SizeDialog(QDialog):
         self.units = units
         self.setWindowTitle("A known size")
         places = 4 if units.name == "inch" else 3
-        self.value = QDoubleSpinBox(decimals=places, minimum=0.001, maximum=100_000.0, suffix=f" {units.short}")
+        self.value = QDoubleSpinBox(decimals=places, minimum=0.0, maximum=100_000.0, suffix=f" {units.short}")
+        self.value.setSpecialValueText("type it")  # what the scans say themselves, taken over, would prove nothing
         self.limit = QDoubleSpinBox(decimals=places, minimum=0.0001, maximum=1000.0, suffix=f" {units.short}")
-        self.value.setValue((between_mm or 10.0) / units.mm)
         self.limit.setValue(0.1 / units.mm)
         self.value.setToolTip(f"What the drawing, a twin part or the caliper says between {between}.")
         self.limit.setToolTip("Half the width of its tolerance: the size is this, give or take so much.")
@@ -116,6 +116,10 @@ class SizeDialog(QDialog):
         answer.accepted.connect(self.accept)
         answer.rejected.connect(self.reject)
         form.addRow(answer)
+        self.agree = answer.button(QDialogButtonBox.StandardButton.Ok)
+        self.agree.setToolTip("Type the known size first.")
+        self.value.valueChanged.connect(lambda value: self.agree.setEnabled(value > 0.0))
+        self.agree.setEnabled(False)
         self.value.setFocus()
         self.value.selectAll()
 

@@ -7,8 +7,11 @@ from dataclasses import replace
 import manifold3d
 import numpy as np
 import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
 from scipy.spatial.transform import Rotation
 
+from rejoin.app.dialogs import SizeDialog
 from rejoin.core.dimensions.centres import centres_between
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import Fragment, Mesh, Placement, Project, Scan
@@ -89,3 +92,29 @@ def test_centres_wait_for_the_join_and_axes_that_cross_have_none(window) -> None
     leaning = Placement(rigid(Rotation.from_euler("x", 8, degrees=True).as_matrix(), np.zeros(3)), "person")
     with pytest.raises(NoAnswer, match="lean 8 degrees"):
         centres_between(replace(project, placements=(project.placements[0], leaning)), (0, 1), picks)
+
+
+def test_a_size_that_was_not_typed_is_not_stated(window) -> None:
+    """What the scans say themselves, stated as known, would only make the bound look narrower."""
+    person, sizes = Person(window), window.join.sizes
+    window.bench.session.apply("Join", halves())
+    person.open_row(30)
+    person.unfold(window.join, "Sizes known from elsewhere")
+    sizes.between.setCurrentIndex(1)
+    tried = []
+
+    def answer(dialog) -> None:
+        QTest.keyClick(dialog, Qt.Key.Key_Return)
+        tried.append((dialog.isVisible(), dialog.agree.isEnabled()))
+        QTest.keyClicks(dialog.value, "39.95")
+        QTest.keyClick(dialog, Qt.Key.Key_Return)
+
+    person.when_asked(SizeDialog, answer)
+    person.click(sizes.pick_button)
+    window.scene.look_from((0.0, -0.6, 1.0), (0.0, 1.0, 0.0))
+    person.pause(100)
+    click(person, 0)
+    click(person, 1)
+    person.wait_until_done()
+    person.pause(600)
+    assert tried == [(True, False)] and [size.value_mm for size in window.bench.project.stated] == [39.95]

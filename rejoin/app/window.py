@@ -10,9 +10,7 @@ from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent, QGui
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
-    QLabel,
     QMessageBox,
-    QSlider,
     QVBoxLayout,
     QWidget,
 )
@@ -20,6 +18,7 @@ from PySide6.QtWidgets import (
 import rejoin
 from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
+from rejoin.app.apart_line import ApartLine
 from rejoin.app.bench import Bench
 from rejoin.app.book import Book
 from rejoin.app.class_mode import ClassMode
@@ -121,29 +120,14 @@ class Window(FileWork):
         """The panel of a kind."""
         return next(panel for panel in self.panels if isinstance(panel, kind))
 
-    def _apart_line(self) -> QWidget:
-        holder = QWidget()
-        holder.setObjectName("strip")
-        line = QHBoxLayout(holder)
-        line.setContentsMargins(12, 5, 12, 5)
-        self.apart = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=100)
-        self.apart.setToolTip("Move the fragments from joined to lying on the bench.")
-        self.apart.setAccessibleName("Apart")
-        self.apart.setMinimumWidth(70)
-        self.apart.setMaximumWidth(220)
+    def _apart_line(self) -> ApartLine:
+        self.apart_line = line = ApartLine()
+        self.apart, self.pointed = line.slider, line.pointed
         self.apart.valueChanged.connect(self._slid)
         self._slid_last = QTimer(self, singleShot=True, interval=SLID_MS)
         self._slid_last.timeout.connect(lambda: self._see_all() if self._saw_all else None)
         self._saw_all: bool = False
-        self.pointed = QLabel()
-        self.pointed.setMinimumWidth(40)
-        title = QLabel("Apart")
-        title.setObjectName("opTitle")
-        for widget in (title, QLabel("joined"), self.apart, QLabel("on the bench")):
-            line.addWidget(widget, 4 if widget is self.apart else 0)
-        line.addSpacing(18)
-        line.addWidget(self.pointed, 1)
-        return holder
+        return line
 
     def _connect(self) -> None:
         session = self.bench.session
@@ -153,7 +137,7 @@ class Window(FileWork):
         self.bench.done.connect(self._done)
         self.bench.units_changed.connect(self._units)
         self.bench.jobs.busy_changed.connect(self._busy)
-        self.tools.pointed.connect(self.pointed.setText)
+        self.tools.pointed.connect(self.apart_line.point)
         self.view.resizing.connect(self._resizing)
         self.card.opened.connect(self._opened)
         self.scans.open_wanted.connect(self.open_scans)

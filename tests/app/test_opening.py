@@ -99,3 +99,28 @@ def test_a_whole_that_stayed_open_is_not_passed_over(window) -> None:
     window.bench.session.apply("Fuse", replace(project, whole=replace(project.whole, closed=False)))
     window.bench.done.emit("Fuse")
     assert "not closed" in window.strip.words.text()
+
+
+def test_the_largest_letters_make_no_window_wider_than_a_small_screen(window, qapp) -> None:
+    line, old = window.apart_line, qapp.font()
+    window.resize(1024, 700)
+    Person(window).pause(60)
+    assert line.title.isVisible() and line.left.isVisible() and line.right.isVisible()
+    try:
+        window.change_text(24)
+        Person(window).pause(400)
+        assert window.width() == 1024 and window.minimumSizeHint().width() <= 1024
+        assert not line.right.isVisible() and line.slider.width() >= 70
+        window.resize(1280, 720)
+        Person(window).pause(60)
+        assert line.left.isVisible() and line.right.isVisible(), "where there is room they come back"
+        assert line.right.width() >= line.right.sizeHint().width()
+        window.tools.pointed.emit("A · half of the lever")
+        Person(window).pause(60)
+        assert line.pointed.width() >= line.pointed.sizeHint().width(), "what is pointed at is read whole"
+        window.tools.pointed.emit("")
+        Person(window).pause(60)
+        assert line.left.isVisible() and line.right.isVisible()
+    finally:
+        qapp.setFont(old)
+        window.change_text(0)

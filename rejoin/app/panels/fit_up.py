@@ -61,6 +61,7 @@ class FitUpPart(QWidget):
             self.panel.lines.fit_up = -1
             return
         one = project.fit_ups[number]
+        self.marks.setVisible(len(one.marks_a_mm) > 0)
         lines_into(self.lines, self.panel, size_words.fit_up_lines(project, one, self.bench.units))
         lines_into(self.cautions, self.panel, [("caution", words) for words in one.cautions])
         self._marks(self.marks.isChecked())

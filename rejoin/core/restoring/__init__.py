@@ -28,7 +28,9 @@ def whole_restored(project: Project, settings: RestoreSettings, report: Report, 
     if project.whole is None:
         raise NoAnswer("There is no whole to which a lost piece could be added.", "Fuse the fragments first.")
     if not project.whole.closed:
-        raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
+        raise NoAnswer("The whole is open, so nothing can be added to it.",
+                       "Fuse again with larger scan holes closed (a setting of fusing), or scan again what is "
+                       "missing.")  # fmt: skip
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     broken = open_breaks(project)
     known = broken if broken.any() else None

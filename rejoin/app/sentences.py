@@ -75,6 +75,10 @@ def sentence(words: str) -> str:
     return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".") if words else ""
 
 
+HOLES_TOLD = 3
+"""So many holes of a scan are told one by one, the largest; the others are counted."""
+
+
 def scans(project: Project, units: Units) -> str:
     if not project.scans:
         return "No scans yet"
@@ -180,8 +184,11 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
                       "mating": "A mating part: it is never joined."}[fragment.scan.role])  # fmt: skip
     if fragment.faults is not None:
         lines += [fault.sentence for fault in fragment.faults] or ["Good enough: nothing was found wanting."]
-    for hole in fragment.holes:
-        lines.append(f"An open hole, {units.length(hole.across_mm)} across.")
+    across = sorted((hole.across_mm for hole in fragment.holes), reverse=True)
+    lines += [f"An open hole, {units.length(size)} across." for size in across[:HOLES_TOLD]]
+    if across[HOLES_TOLD:]:
+        smaller = counted(len(across) - HOLES_TOLD, "smaller open hole")
+        lines.append(f"{smaller}, up to {units.length(across[HOLES_TOLD])} across.")
     if not lines and not fragment.repairs:
         lines.append("Nothing had to be repaired.")
     return "\n".join(lines)

@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from rejoin.app import sentences
 from rejoin.app.panels.scans import ROLES, ScansPanel
-from rejoin.core.records import Mesh
+from rejoin.app.sentences import Units
+from rejoin.core.records import Hole, Mesh, ScanFault
 from tests.app import made_up
 from tests.app.person import Person
 
@@ -49,3 +55,37 @@ def test_a_reference_is_searched_for_no_broken_face_and_keeps_nobody_waiting(win
     person.wait_until_done()
     assert not person.troubles, person.troubles
     assert "Next: 40 Gap" in window.strip.words.text(), window.strip.words.text()
+
+
+def test_what_is_to_be_scanned_again_is_read_whole_and_marked_in_the_view(window: Any) -> None:
+    person, project = Person(window), made_up.cleaned()
+    place = project.fragments[1].mesh.vertices[10]
+    words = "Part of a broken surface was covered or in shadow (8.2 mm across); rescan this side."
+    faulty = replace(project.fragments[1], faults=(ScanFault("covered", words, place, 8.2),))
+    window.bench.session.apply("Look the scans over", replace(project, fragments=(project.fragments[0], faulty)))
+    person.open_row(10)
+    person.pause(60)
+    table, front = window.scans.table, window.scene.front
+    item = table.topLevelItem(1)
+    row = next(item.child(k) for k in range(item.childCount()) if item.child(k).text(0) == words)
+    line = table.visualItemRect(table.topLevelItem(1).child(0)).height()
+    rect, room = table.visualItemRect(row), table.viewport().width() - 2 * table.indentation()
+    needed = table.fontMetrics().boundingRect(0, 0, room, 999, int(Qt.TextFlag.TextWordWrap.value), words)
+    assert needed.height() > 1.5 * line and rect.height() >= needed.height(), "no word is cut"
+    assert person.words_in_front("faults") == ["scan again here: 8.20 mm"]
+    table.setCurrentItem(item)
+    QTest.keyClick(table, Qt.Key.Key_Space)  # hidden: what is to be seen on it is too
+    assert not front.shows("faults")
+    QTest.keyClick(table, Qt.Key.Key_Space)
+    assert front.shows("faults")
+    person.open_row(20)
+    assert not front.shows("faults")
+
+
+def test_of_many_holes_the_largest_are_told_and_the_others_counted() -> None:
+    fragment = made_up.cleaned().fragments[0]
+    holes = tuple(Hole(np.arange(3), float(size), np.zeros(3)) for size in (1, 9, 2, 7, 5, 3))
+    lines = sentences.fragment_notes(replace(fragment, holes=holes), Units("mm")).split("\n")
+    assert [line for line in lines if "hole" in line] == [
+        "An open hole, 9.00 mm across.", "An open hole, 7.00 mm across.", "An open hole, 5.00 mm across.",
+        "3 smaller open holes, up to 3.00 mm across."]  # fmt: skip

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMen
 from rejoin.app import joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
+from rejoin.app.fault_marks import FaultMarks
 from rejoin.app.forms import Fold
 from rejoin.app.in_units import in_units
 from rejoin.app.panels.base import Panel
@@ -18,6 +19,7 @@ from rejoin.app.panels.seam import SeamPart
 from rejoin.app.panels.shelf import Shelf, title_of
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
+from rejoin.app.whole_lines import WholeLines
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, Repair
@@ -62,6 +64,7 @@ class ScansPanel(Panel):
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setMinimumHeight(210)
         self.table.setAccessibleName("Fragments")
+        self._lines, self.fault_marks = WholeLines(self.table), FaultMarks(scene)
         self.table.itemChanged.connect(self._ticked)
         self.rename_button = self.button("Rename…", "Give the fragment a name that you know it by (F2).", self.rename)
         self.remove_button = self.button("Remove", "Take the fragment out of the job (Delete).", self.remove)
@@ -128,6 +131,7 @@ class ScansPanel(Panel):
         self.papers_fold.setVisible(bool(project.scans) or bool(project.attachments))
         self.seam.show_project(project)
         self.papers.show_project(project)
+        self.fault_marks.tell(project, self.bench.units)
         self.table.blockSignals(True)
         self.table.clear()
         units = self.bench.units

@@ -7,7 +7,7 @@ import re
 import numpy as np
 
 from rejoin.app.in_units import in_units
-from rejoin.app.sentences import Units, counted, letter, placed_count, sentence, step_words
+from rejoin.app.sentences import Units, counted, letter, sentence, step_words
 from rejoin.core.records import FitReport, Joint, Placement, Project
 from rejoin.core.records.scans import GLUE, GLUE_LEFT
 
@@ -40,8 +40,8 @@ def joining(project: Project, units: Units) -> str:
         return "Joints to be placed" if project.joints else "Not joined yet"
     if glued_sides(project):
         return "Both sides stand as they belong together"
-    placed = placed_count(project)
-    total = len(project.placements)
+    pieces = [p for p, scan in zip(project.placements, project.scans, strict=True) if scan.role == "fragment"]
+    placed, total = sum(p.part_from_scan is not None for p in pieces), len(pieces)
     if placed < 2:
         return "Nothing could be joined"
     words = "Both placed" if placed == total == 2 else f"{placed} of {total} placed"

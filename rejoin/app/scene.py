@@ -238,7 +238,10 @@ class Scene(Sight):
             return
         joined = world_poses(self.project, 0.0)
         points = np.concatenate([apply(joined[i], outline) for i, outline in outlines if outline is not None])
-        self.look_from(*telling_view(points, self.joint_direction(joined)))
+        left = [apply(joined[i], drawn.outline) for i, drawn in self.fragments.items()
+                if i not in placed and i not in self.hidden and drawn.outline is not None]  # fmt: skip
+        others = np.concatenate(left) if left else None
+        self.look_from(*telling_view(points, self.joint_direction(joined), others))
 
     # the cut
 

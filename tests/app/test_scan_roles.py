@@ -55,6 +55,7 @@ def test_a_reference_is_searched_for_no_broken_face_and_keeps_nobody_waiting(win
     person.wait_until_done()
     assert not person.troubles, person.troubles
     assert "Next: 40 Gap" in window.strip.words.text(), window.strip.words.text()
+    assert window.join.words(window.bench.project).startswith("Both placed"), "the reference is no piece"
 
 
 def test_what_is_to_be_scanned_again_is_read_whole_and_marked_in_the_view(window: Any) -> None:

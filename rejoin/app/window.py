@@ -149,6 +149,7 @@ class Window(FileWork):
             self.book.changed.connect(button.setChecked)
         self.join.list.currentRowChanged.connect(lambda row: self.book.open(row) if self.book.is_open else None)
         self.tools.tool_changed.connect(lambda tool: self.book.close() if tool == "move" else None)
+        self.tools.tool_changed.connect(lambda tool: self._enable())
         self.dimensions.beside_changed.connect(self.show_beside)
 
     # showing
@@ -199,7 +200,7 @@ class Window(FileWork):
         for action in a.needs_joints:
             action.setEnabled(idle and bool(project.joints))
         a.save_whole.setEnabled(idle and project.whole is not None)
-        a.cancel.setEnabled(not idle)
+        a.cancel.setEnabled(not idle or self.tools.tool != "look")
 
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:
@@ -323,6 +324,13 @@ class Window(FileWork):
         """Open row 40 and cut, or close the cut."""
         self.card.unfold(self.panels.index(self.gap))
         self.gap.cut.click()
+
+    def cancel(self) -> None:
+        """Stop the running work; where none runs, put the tool of the mouse down."""
+        if self.bench.jobs.busy:
+            self.bench.jobs.cancel()
+        else:
+            self.tools.choose("look")
 
     def say_next(self, title: str = "") -> None:
         """Say in the strip what comes next."""

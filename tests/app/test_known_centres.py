@@ -56,6 +56,13 @@ def test_the_size_from_bore_to_bore_is_that_of_the_centres(window) -> None:
     assert sizes.pick_button.isVisible() and sizes.pick_button.isChecked() and sizes.hint.isVisible()
     sizes.between.setCurrentIndex(1)
     assert window.tools.tool == "look", "what was begun between points is not gone on with between centres"
+    person.click(sizes.pick_button)
+    window.scene.look_from((0.0, -0.6, 1.0), (0.0, 1.0, 0.0))
+    person.pause(100)
+    click(person, 0)
+    assert len(window.tools.ends) == 1
+    person.key(Qt.Key.Key_Escape)
+    assert window.tools.tool == "look" and not window.tools.ends and not sizes.hint.isVisible(), "given up"
     asked = []
     sizes.ask = lambda *about: asked.append(about) or (TRUE_MM, 0.02)
     person.click(sizes.pick_button)

@@ -30,7 +30,7 @@ class WholeLines(QStyledItemDelegate):
         wide = self._table.viewport().width() - 2 * self._table.indentation()
         wide -= 2 * (style.pixelMetric(QStyle.PixelMetric.PM_FocusFrameHMargin) + 1)
         if index.data(Qt.ItemDataRole.CheckStateRole) is not None:
-            wide -= style.pixelMetric(QStyle.PixelMetric.PM_IndicatorWidth) + 6
+            wide -= max(style.pixelMetric(QStyle.PixelMetric.PM_IndicatorWidth), metrics.height()) + 6
         words = str(index.data(Qt.ItemDataRole.DisplayRole))
         room = metrics.boundingRect(QRect(0, 0, max(wide, 1), 10_000), int(Qt.TextFlag.TextWordWrap.value), words)
         one = metrics.boundingRect(QRect(0, 0, 10_000, 10_000), int(Qt.TextFlag.TextSingleLine.value), "x").height()

@@ -66,6 +66,7 @@ class Window(FileWork):
         self.animated, self._closed = animated, False
         self.pages: Pages | None = None
         self._told_row: int | None = None
+        self._usual_points = max(QApplication.font().pointSizeF(), 1.0)
         self.dress = Dress(self)
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
@@ -301,6 +302,8 @@ class Window(FileWork):
         font = app.font()
         font.setPointSizeF(min(max(font.pointSizeF() + by, 7.0), 24.0))
         app.setFont(font)
+        self.scene.front.letters = max(font.pointSizeF() / self._usual_points, 1.0)
+        self.scene.refresh()
         self.dress.wear(self.dress.palette, at_once=False, then=self._widen)
 
     def _widen(self) -> None:

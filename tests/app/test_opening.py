@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+import pytest
 from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QStyle, QStyleOptionButton
+from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
 from rejoin.core.storage import save_project
 from tests.app import made_up
@@ -101,6 +104,27 @@ def test_a_whole_that_stayed_open_is_not_passed_over(window) -> None:
     assert "not closed" in window.strip.words.text()
 
 
+def test_words_in_the_view_grow_with_the_others(window, qapp) -> None:
+    project, old = made_up.joined(), qapp.font()
+    weak = replace(project.placements[1], covariance=np.diag([1e-12] * 3 + [1e-4, 0.09, 1e-4]))
+    window.bench.session.apply("Join", replace(project, placements=(project.placements[0], weak)))
+    Person(window).open_row(30)
+
+    def size() -> int:
+        (text,) = (prop for prop in window.scene.front._groups["slips"] if isinstance(prop, vtkBillboardTextActor3D))
+        return int(text.GetTextProperty().GetFontSize())
+
+    usual = size()
+    try:
+        window.change_text(9)
+        Person(window).pause(300)
+        assert size() == pytest.approx(usual * qapp.font().pointSizeF() / old.pointSizeF(), abs=1) and size() > usual
+    finally:
+        qapp.setFont(old)
+        window.change_text(0)
+    assert size() == usual
+
+
 def test_the_largest_letters_make_no_window_wider_than_a_small_screen(window, qapp) -> None:
     line, old = window.apart_line, qapp.font()
     window.resize(1024, 700)
@@ -110,6 +134,10 @@ def test_the_largest_letters_make_no_window_wider_than_a_small_screen(window, qa
         window.change_text(24)
         Person(window).pause(400)
         assert window.width() == 1024 and window.minimumSizeHint().width() <= 1024
+        tick, shown = window.whole.tint, QStyleOptionButton()
+        shown.initFrom(tick)
+        size = tick.style().subElementRect(QStyle.SubElement.SE_CheckBoxIndicator, shown, tick).height()
+        assert size > 0.7 * tick.fontMetrics().height(), "a tick grows with its words"
         assert not line.right.isVisible() and line.slider.width() >= 70
         window.resize(1280, 720)
         Person(window).pause(60)

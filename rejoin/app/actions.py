@@ -142,8 +142,8 @@ class Actions:
         menu.addSeparator()
         self._late(menu)
         menu.addSeparator()
-        self.cancel = self._add(menu, "&Cancel the running work", "Esc", "Stop; nothing is changed.",
-                                w.bench.jobs.cancel)  # fmt: skip
+        self.cancel = self._add(menu, "&Cancel", "Esc", "Stop the running work, or what is being picked; nothing is "
+                                "changed.", w.cancel)  # fmt: skip
 
     def _late(self, menu: QMenu) -> None:
         """What is done to the whole: rows 60 and 70."""

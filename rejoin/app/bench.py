@@ -10,13 +10,14 @@ from typing import Any
 
 from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
 
-from rejoin.app import sentences, tasks
+from rejoin.app import joint_words, sentences, tasks
 from rejoin.app.display import extent_mm
 from rejoin.app.jobs import Jobs, Task
 from rejoin.app.keeper import Keeper
 from rejoin.app.session import Session
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
+from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
 from rejoin.core.settings import UNITS, Settings
 
@@ -63,6 +64,7 @@ class Bench(QObject):
         self.session.changed.connect(self._keep)
         self.settings: dict[str, Settings] = {}
         self.ways_of: Project | None = None
+        self.opening = ""  # what is to be said of the scans opened last
         self.units = sentences.Units(str(self.memory.value("units", "mm")))
         self.ask_unit: UnitQuestion = lambda question, readings: "mm"
         self.jobs.finished.connect(self._finished)
@@ -108,10 +110,18 @@ class Bench(QObject):
                          settings=self.settings.get("clean"))  # fmt: skip
 
     def find_faces(self) -> bool:
-        return self._start("Find fracture faces", tasks.find_faces, settings=self.settings.get("find_faces"))
+        return self._may_be_broken() and self._start("Find fracture faces", tasks.find_faces,
+                                                     settings=self.settings.get("find_faces"))  # fmt: skip
 
     def join(self) -> bool:
-        return self._start("Join", tasks.join, settings=dict(self.settings))
+        return self._may_be_broken() and self._start("Join", tasks.join, settings=dict(self.settings))
+
+    def _may_be_broken(self) -> bool:
+        """Where a glued part was split there is no break to look for; looking would undo how its sides were set."""
+        glued = joint_words.glued_sides(self.project)
+        if glued:
+            self.said.emit("info", joint_words.GLUED, "")
+        return not glued
 
     def look_for_ways(self, a: int, b: int) -> bool:
         """Look for every way in which two fragments touch; nothing is changed."""
@@ -266,15 +276,19 @@ class Bench(QObject):
         self.done.emit(title)
 
     def _unit_then_clean(self, project: Project, asks: bool) -> None:
+        project, self.opening = _without_repeats(project, len(self.project.scans))
         fresh = range(len(self.project.scans), len(project.scans))
+        if not fresh:
+            self.said.emit("info", self.opening, "")
+            return
         unsaid = tuple(i for i in fresh if not project.scans[i].unit_stated)
         if unsaid:
             sizes = tuple(_as_written(project.scans[i]) for i in unsaid)
             before = {scan.unit for scan in self.project.scans if scan.unit_stated}
             if asks and len(before) == 1:  # remembered for the part
                 unit: str | None = before.pop()
-                self.said.emit("info", f"Taken to be in {unit}, as the scans before.",
-                               "Row 10 has “Unit…” where that is wrong.")  # fmt: skip
+                self.opening += (f" Taken to be in {unit}, as the scans before: row 10 has “Unit…” where that is "
+                                 "wrong.")  # fmt: skip
             else:
                 unit = self.ask_unit(*sentences.unit_question(sizes)) if asks else "mm"
             if unit is None:
@@ -294,6 +308,15 @@ class Bench(QObject):
         names += [name for name in self.recent() if name not in names]
         self.memory.setValue("recent", names[:RECENT])
         self.recent_changed.emit()
+
+
+def _without_repeats(project: Project, first: int) -> tuple[Project, str]:
+    """The project without those scans from ``first`` on that are there already, and what is to be said of them."""
+    from rejoin.core.report import same_scans
+
+    repeats = {number: one for number, one in same_scans(project.scans).items() if number >= first}
+    kept = tuple(scan for number, scan in enumerate(project.scans) if number not in repeats)
+    return (changed(project, scans=kept) if repeats else project), sentences.opened_once(project, repeats)
 
 
 def _as_written(scan: Scan) -> float:

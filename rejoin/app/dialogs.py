@@ -91,20 +91,23 @@ class CautionDialog(QDialog):
 class SizeDialog(QDialog):
     """How far apart are two picked points?"""
 
-    def __init__(self, units: Units, between_mm: float | None, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, units: Units, between_mm: float | None, parent: QWidget | None = None,
+        between: str = "the two points", more: str = "",
+    ) -> None:  # fmt: skip
         super().__init__(parent)
         self.units = units
         self.setWindowTitle("A known size")
         places = 4 if units.name == "inch" else 3
-        self.value = QDoubleSpinBox(decimals=places, minimum=0.001, maximum=100_000.0, suffix=f" {units.short}")
+        self.value = QDoubleSpinBox(decimals=places, minimum=0.0, maximum=100_000.0, suffix=f" {units.short}")
+        self.value.setSpecialValueText("type it")  # what the scans say themselves, taken over, would prove nothing
         self.limit = QDoubleSpinBox(decimals=places, minimum=0.0001, maximum=1000.0, suffix=f" {units.short}")
-        self.value.setValue((between_mm or 10.0) / units.mm)
         self.limit.setValue(0.1 / units.mm)
-        self.value.setToolTip("What the drawing, a twin part or the caliper says between the two points.")
+        self.value.setToolTip(f"What the drawing, a twin part or the caliper says between {between}.")
         self.limit.setToolTip("Half the width of its tolerance: the size is this, give or take so much.")
         form = QFormLayout(self)
         now = "" if between_mm is None else f" They are {units.length(between_mm)} apart now."
-        words = QLabel(f"The distance between the two points.{now}")
+        words = QLabel(f"The distance between {between}.{now} {more}".strip())
         words.setWordWrap(True)
         form.addRow(words)
         form.addRow("Known size", self.value)
@@ -113,13 +116,19 @@ class SizeDialog(QDialog):
         answer.accepted.connect(self.accept)
         answer.rejected.connect(self.reject)
         form.addRow(answer)
+        self.agree = answer.button(QDialogButtonBox.StandardButton.Ok)
+        self.agree.setToolTip("Type the known size first.")
+        self.value.valueChanged.connect(lambda value: self.agree.setEnabled(value > 0.0))
+        self.agree.setEnabled(False)
         self.value.setFocus()
         self.value.selectAll()
 
 
-def ask_size(parent: QWidget, units: Units, between_mm: float | None) -> tuple[float, float] | None:
+def ask_size(
+    parent: QWidget, units: Units, between_mm: float | None, between: str = "the two points", more: str = ""
+) -> tuple[float, float] | None:
     """Size and limit in mm, or None."""
-    dialog = SizeDialog(units, between_mm, parent.window())
+    dialog = SizeDialog(units, between_mm, parent.window(), between, more)
     if dialog.exec() != QDialog.DialogCode.Accepted:
         return None
     return dialog.value.value() * units.mm, dialog.limit.value() * units.mm

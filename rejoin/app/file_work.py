@@ -45,7 +45,10 @@ class FileWork(QMainWindow):
     def open_any(self, paths: Sequence[str]) -> None:
         """Open scans, or the saved project among them."""
         projects = [path for path in paths if path.lower().endswith(".rejoin")]
-        if projects:
+        if projects and len(paths) > 1:
+            self.bench.said.emit("trouble", "A saved job was given together with other files, so nothing was opened.",
+                                 "Open the job first, by itself; then add scans to it.")  # fmt: skip
+        elif projects:
             self.open_project(projects[0])
         elif paths:
             self.bench.open_scans(paths)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk
@@ -63,6 +63,8 @@ class Front:
         self._groups: dict[str, list[vtkProp]] = {}
         self._words: dict[str, list[tuple[Words, vtkBillboardTextActor3D]]] = {}
         self._view, self._larger = view, 1.0
+        self.letters = 1.0
+        """How many times as large as usual the person has words."""
         self._strokes, self.renderer = self._layer(1), self._layer(2)
 
     def _layer(self, number: int) -> vtkRenderer:
@@ -85,6 +87,8 @@ class Front:
         for prop in self._groups.pop(name, []):
             self._strokes.RemoveViewProp(prop)
             self.renderer.RemoveViewProp(prop)
+        words = [replace(item, size=round(self.letters * item.size), lift=round(self.letters * item.lift))
+                 for item in words]  # fmt: skip
         lines, texts = [_line(stroke) for stroke in strokes], [_text(item) for item in words]
         for line in lines:
             self._strokes.AddViewProp(line)

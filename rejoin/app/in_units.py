@@ -17,6 +17,7 @@ def in_units(text: str, units: Units) -> str:
 
     Digits are kept: a length comes out as fine as it was told. Areas, volumes and what has no unit stay.
     """
+    text = text.replace(" +- ", " ± ")  # as a terminal writes it
     if units.name == "mm":
         return text
     text = _POINT.sub(lambda match: _converted(match[0], units), text)

@@ -4,8 +4,33 @@ from __future__ import annotations
 
 import re
 
-from rejoin.app.sentences import Units, counted, letter, placed_count, sentence, step_words
+import numpy as np
+
+from rejoin.app.in_units import in_units
+from rejoin.app.sentences import Units, counted, letter, sentence, step_words
 from rejoin.core.records import FitReport, Joint, Placement, Project
+from rejoin.core.records.scans import GLUE, GLUE_LEFT
+
+GLUED = "Split along a glued seam: there is no break to join here. Fuse both sides in row 50."
+
+
+def glued_sides(project: Project) -> bool:
+    """Whether what is placed are the two sides of a glued part, as the split along its seam left them."""
+    sides = [n for n, p in enumerate(project.placements) if p.part_from_scan is not None]
+    if len(sides) != 2 or project.joints:
+        return False
+    split = all(any(note.kind == GLUE for note in project.scans[n].read_notes) for n in sides)
+    first, second = (project.placements[n].part_from_scan for n in sides)
+    return split and first is not None and second is not None and np.array_equal(first, second)
+
+
+def glue_words(project: Project, units: Units) -> str:
+    """What the glue of a part that was split had done, and whether something of it could not be taken out."""
+    notes = project.scans[-1].read_notes if project.scans else ()  # the other side comes last
+    told = next((note.sentence for note in notes if note.kind == GLUE), "")
+    left = any(note.kind == GLUE_LEFT for note in notes)
+    more = " Not all of it could be taken out: row 10 says what." if left else ""
+    return in_units(told.partition(". ")[2], units) + more
 
 
 def joining(project: Project, units: Units) -> str:
@@ -13,8 +38,10 @@ def joining(project: Project, units: Units) -> str:
         if len(project.fragments) < 2:
             return "Needs two fragments"
         return "Joints to be placed" if project.joints else "Not joined yet"
-    placed = placed_count(project)
-    total = len(project.placements)
+    if glued_sides(project):
+        return "Both sides stand as they belong together"
+    pieces = [p for p, scan in zip(project.placements, project.scans, strict=True) if scan.role == "fragment"]
+    placed, total = sum(p.part_from_scan is not None for p in pieces), len(pieces)
     if placed < 2:
         return "Nothing could be joined"
     words = "Both placed" if placed == total == 2 else f"{placed} of {total} placed"
@@ -69,6 +96,12 @@ def doubtful_joints(project: Project) -> int:
     """How many joints are doubtful, by their evidence or by what was measured of them."""
     return sum(joint.state != "rejected" and joint_state(joint, fit_of(project, number)).endswith("doubtful")
                for number, joint in enumerate(project.joints))  # fmt: skip
+
+
+def first_doubtful(project: Project) -> int:
+    """The first joint that row 30 has something to say of; the first of all where there is none."""
+    states = [joint_state(joint, fit_of(project, number)) for number, joint in enumerate(project.joints)]
+    return next((number for number, state in enumerate(states) if state.endswith("doubtful")), 0)
 
 
 def joint_evidence(joint: Joint, units: Units, fit: FitReport | None = None) -> str:

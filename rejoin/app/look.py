@@ -59,7 +59,7 @@ def style_sheet(p: Palette) -> str:
     QPushButton:checked, QToolButton:checked {{ background: {p.accent}; color: {p.on_accent}; }}
     QFileDialog QToolButton {{ padding: 2px; }}
     QToolButton#fold, QToolButton#fold:checked {{ background: transparent; color: {p.ink}; border: none;
-        padding: 3px 2px;
+        padding: 3px 2px; icon-size: 0.85em;
         font-weight: bold; }}
     QToolButton#fold:hover {{ color: {p.accent}; }}
     QToolButton#fold:focus {{ border: 1px dashed {p.accent}; }}
@@ -71,6 +71,8 @@ def style_sheet(p: Palette) -> str:
         selection-background-color: {p.accent}; selection-color: {p.on_accent}; }}
     QHeaderView::section {{ background: {p.card}; color: {p.faded}; border: none; border-bottom: 1px solid {p.rule};
         padding: 2px 4px; }}
+    QCheckBox::indicator, QRadioButton::indicator {{ width: 0.85em; height: 0.85em; }}
+    QTreeView::indicator {{ width: 0.8em; height: 0.8em; }}
     #strip {{ background: {p.card}; border-top: 2px solid {p.rule}; }}
     QProgressBar {{ background: {p.raised}; border: 1px solid {p.rule}; border-radius: 3px; text-align: center; }}
     QProgressBar::chunk {{ background: {p.accent}; }}

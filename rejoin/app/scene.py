@@ -8,7 +8,7 @@ from weakref import ref
 import numpy as np
 from PySide6.QtCore import QObject, Signal
 
-from rejoin.app import colours, sentences, tints
+from rejoin.app import colours, joint_words, sentences, tints
 from rejoin.app.drawn import Drawn, draw, matrix, set_colours, text_actor
 from rejoin.app.front import Front, Words, arrow
 from rejoin.app.letters import LETTER, letter_places
@@ -238,7 +238,10 @@ class Scene(Sight):
             return
         joined = world_poses(self.project, 0.0)
         points = np.concatenate([apply(joined[i], outline) for i, outline in outlines if outline is not None])
-        self.look_from(*telling_view(points, self.joint_direction(joined)))
+        left = [apply(joined[i], drawn.outline) for i, drawn in self.fragments.items()
+                if i not in placed and i not in self.hidden and drawn.outline is not None]  # fmt: skip
+        others = np.concatenate(left) if left else None
+        self.look_from(*telling_view(points, self.joint_direction(joined), others))
 
     # the cut
 
@@ -303,13 +306,15 @@ class Scene(Sight):
         if self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown():
             world = self._world_from_part()
             for slip in slips(self.project):
-                if slip.fragment in self.hidden:
+                joint = self.project.joints[slip.joint]
+                if {joint.a, joint.b} & self.hidden:
                     continue
                 at = apply(poses[slip.fragment], slip.point_mm[None])[0]
                 way = world[:3, :3] @ slip.direction
                 strokes += arrow(at - way * slip.drawn_mm, at + way * slip.drawn_mm, self.palette.mark, both_ends=True)
                 over = (1.0 if way[2] >= 0 else -1.0) * way + [0.0, 0.0, OVER]
-                said.append(Words(f"may be off ± {self.units.length(slip.told_mm)}", at + slip.drawn_mm * over,
+                title = joint_words.joint_title(self.project, joint)
+                said.append(Words(f"{title} may be off ± {self.units.length(slip.told_mm)}", at + slip.drawn_mm * over,
                                   self.palette.card, self.palette.mark, 14, lift=LIFT))  # fmt: skip
         self.front.show("slips", strokes, said)
 

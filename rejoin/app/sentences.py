@@ -75,6 +75,10 @@ def sentence(words: str) -> str:
     return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".") if words else ""
 
 
+HOLES_TOLD = 3
+"""So many holes of a scan are told one by one, the largest; the others are counted."""
+
+
 def scans(project: Project, units: Units) -> str:
     if not project.scans:
         return "No scans yet"
@@ -88,6 +92,30 @@ def scans(project: Project, units: Units) -> str:
         holes = sum(len(f.holes) for f in project.fragments)
         words += [f"{units.length(spacing)} spacing", counted(holes, "hole") if holes else "no holes"]
     return ", ".join(words)
+
+
+def opened_once(project: Project, repeats: dict[int, int]) -> str:
+    """Which scans (each with the earlier one of the very same bytes) were not opened a second time."""
+    again = {(project.scans[number].name, one - sum(other < one for other in repeats)) for number, one in
+             repeats.items()}  # fmt: skip
+    return " ".join(f"{name} is on the bench as {letter(one)} already: it was not opened twice."
+                    for name, one in sorted(again))  # fmt: skip
+
+
+def wanted_scans(project: Project) -> str:
+    """What is to be opened before anything can be joined."""
+    if not project.fragments:
+        return "Open the scans of the fragments."
+    return "Open the scan of another fragment too, or split this one, if it was glued before."
+
+
+def to_be_scanned_again(project: Project) -> str:
+    """Which scans are not good enough, and where that is told; or that all are."""
+    wanting = [letter(number) for number, fragment in enumerate(project.fragments) if fragment.faults]
+    if not wanting:
+        return "All scans are good enough."
+    under = "it" if len(wanting) == 1 else "each"
+    return f"{', '.join(wanting)} had better be scanned again: row 10 says under {under} where and why."
 
 
 def faces(project: Project, units: Units) -> str:
@@ -156,8 +184,11 @@ def fragment_notes(fragment: Fragment, units: Units) -> str:
                       "mating": "A mating part: it is never joined."}[fragment.scan.role])  # fmt: skip
     if fragment.faults is not None:
         lines += [fault.sentence for fault in fragment.faults] or ["Good enough: nothing was found wanting."]
-    for hole in fragment.holes:
-        lines.append(f"An open hole, {units.length(hole.across_mm)} across.")
+    across = sorted((hole.across_mm for hole in fragment.holes), reverse=True)
+    lines += [f"An open hole, {units.length(size)} across." for size in across[:HOLES_TOLD]]
+    if across[HOLES_TOLD:]:
+        smaller = counted(len(across) - HOLES_TOLD, "smaller open hole")
+        lines.append(f"{smaller}, up to {units.length(across[HOLES_TOLD])} across.")
     if not lines and not fragment.repairs:
         lines.append("Nothing had to be repaired.")
     return "\n".join(lines)

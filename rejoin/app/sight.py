@@ -120,8 +120,10 @@ SLANT = (0.45, 1.0, 0.55)
 """How much of a body's three axes a telling view lies along, in some order."""
 
 
-def telling_view(points: FloatArray, across: FloatArray | None) -> tuple[Vector, Vector]:
-    """From where a body is seen large, slanting, and its joint from the side.
+def telling_view(
+    points: FloatArray, across: FloatArray | None, others: FloatArray | None = None
+) -> tuple[Vector, Vector]:
+    """From where a body is seen large, slanting, and its joint from the side, and by itself.
 
     Parameters
     ----------
@@ -129,6 +131,8 @@ def telling_view(points: FloatArray, across: FloatArray | None) -> tuple[Vector,
         Outermost points of the body, mm, world frame.
     across : (3,) or None
         Unit direction across its joint; None where there is none to be shown.
+    others : (m, 3) or None
+        Outermost points of what lies beside it, at its left along x.
 
     Returns
     -------
@@ -142,10 +146,22 @@ def telling_view(points: FloatArray, across: FloatArray | None) -> tuple[Vector,
     areas = np.array([_shown_area(points, way) for way in directions])
     seen = np.ones(len(directions)) if across is None else np.sqrt(np.maximum(1.0 - np.square(directions @ across), 0))
     usual = directions @ np.array([0.0, -1.0, 1.0]) / np.sqrt(2.0)  # of equals the one from the front and above
-    best = directions[np.argmax(areas / max(areas.max(), 1e-12) * seen + 0.1 * usual)]
+    covered = np.zeros(len(directions))
+    if others is not None:
+        covered = np.array([_covered(points, others, way) for way in directions])
+    free = np.where(covered > 0.0, 0.5 * (1.0 - covered), 1.0)  # half as telling where something may stand before it
+    best = directions[np.argmax(areas / max(areas.max(), 1e-12) * seen * free + 0.1 * usual)]
     up = np.cross(best, axes[0])
     up *= (-1.0 if up[2] < 0 else 1.0) / np.linalg.norm(up)
     return _vector(best), _vector(up)
+
+
+def _covered(points: FloatArray, others: FloatArray, way: FloatArray) -> float:
+    """Share of the body's width that what lies at its left may cover, or be covered by, as seen along ``way``."""
+    aside = np.array([1.0, 0.0, 0.0]) - way[0] * way
+    aside = aside / max(float(np.linalg.norm(aside)), 1e-12)
+    body, left = points @ aside, others @ aside
+    return float(np.clip((left.max() - body.min()) / max(float(np.ptp(body)), 1e-12), 0.0, 1.0))
 
 
 def _shown_area(points: FloatArray, way: FloatArray) -> float:

@@ -8,7 +8,7 @@ from typing import Any
 
 from rejoin.core import edits, steps
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import Project
+from rejoin.core.records import Project, StatedSize
 from rejoin.core.settings import Report, part_of
 
 Point = tuple[float, float, float]
@@ -23,6 +23,16 @@ def check(project: Project, report: Report, settings: Any = None, fit_up: bool =
         return steps.check_dimensions(project, settings, report)
     after = steps.check_dimensions(replace(project, fits=()), settings, report)
     return replace(after, fits=project.fits, fit_ups=project.fit_ups)
+
+
+def bore_centres(project: Project, report: Report, on: tuple[int, int], picks_mm: tuple[Point, Point]) -> StatedSize:
+    """The centres of two bores or shafts, each on a fragment of its own; see `centres_between`."""
+    import numpy as np
+
+    from rejoin.core.dimensions.centres import centres_between
+
+    report(0.1, "Looking for the bores")
+    return centres_between(project, on, np.array(picks_mm))
 
 
 def open_table(project: Project, report: Report, path: str, settings: Any = None) -> Project:

@@ -69,7 +69,8 @@ def join(project: Project, report: Report, settings: dict[str, Any] | None = Non
     project = _cleaned(project, part_of(report, 0.0, 0.05))
     if len(project.fragments) < 2:
         raise NoAnswer("A joint needs two fragments.", "Add the scan of at least one more fragment.")
-    if {face.fragment for face in project.faces} != set(range(len(project.fragments))):
+    broken = {n for n, fragment in enumerate(project.fragments) if fragment.scan.role == "fragment"}
+    if not broken <= {face.fragment for face in project.faces}:
         held = tuple(joint for joint in project.joints if joint.state in ("pinned", "rejected"))
         project = steps.find_faces(project, settings.get("find_faces"), part_of(report, 0.05, 0.3))
         project = changed(project, joints=held)  # what the person said of joints stands, whatever faces are found

@@ -10,9 +10,7 @@ from PySide6.QtGui import QCloseEvent, QColor, QDragEnterEvent, QDropEvent, QGui
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
-    QLabel,
     QMessageBox,
-    QSlider,
     QVBoxLayout,
     QWidget,
 )
@@ -20,6 +18,7 @@ from PySide6.QtWidgets import (
 import rejoin
 from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
+from rejoin.app.apart_line import ApartLine
 from rejoin.app.bench import Bench
 from rejoin.app.book import Book
 from rejoin.app.class_mode import ClassMode
@@ -67,6 +66,7 @@ class Window(FileWork):
         self.animated, self._closed = animated, False
         self.pages: Pages | None = None
         self._told_row: int | None = None
+        self._usual_points = max(QApplication.font().pointSizeF(), 1.0)
         self.dress = Dress(self)
         self.ask_keep, self.ask_stop = dialogs.ask_keep, dialogs.ask_stop
         self.bench.ask_unit = dialogs.ask_unit(self)
@@ -121,29 +121,14 @@ class Window(FileWork):
         """The panel of a kind."""
         return next(panel for panel in self.panels if isinstance(panel, kind))
 
-    def _apart_line(self) -> QWidget:
-        holder = QWidget()
-        holder.setObjectName("strip")
-        line = QHBoxLayout(holder)
-        line.setContentsMargins(12, 5, 12, 5)
-        self.apart = QSlider(Qt.Orientation.Horizontal, minimum=0, maximum=100, value=100)
-        self.apart.setToolTip("Move the fragments from joined to lying on the bench.")
-        self.apart.setAccessibleName("Apart")
-        self.apart.setMinimumWidth(70)
-        self.apart.setMaximumWidth(220)
+    def _apart_line(self) -> ApartLine:
+        self.apart_line = line = ApartLine()
+        self.apart, self.pointed = line.slider, line.pointed
         self.apart.valueChanged.connect(self._slid)
         self._slid_last = QTimer(self, singleShot=True, interval=SLID_MS)
         self._slid_last.timeout.connect(lambda: self._see_all() if self._saw_all else None)
         self._saw_all: bool = False
-        self.pointed = QLabel()
-        self.pointed.setMinimumWidth(40)
-        title = QLabel("Apart")
-        title.setObjectName("opTitle")
-        for widget in (title, QLabel("joined"), self.apart, QLabel("on the bench")):
-            line.addWidget(widget, 4 if widget is self.apart else 0)
-        line.addSpacing(18)
-        line.addWidget(self.pointed, 1)
-        return holder
+        return line
 
     def _connect(self) -> None:
         session = self.bench.session
@@ -153,7 +138,7 @@ class Window(FileWork):
         self.bench.done.connect(self._done)
         self.bench.units_changed.connect(self._units)
         self.bench.jobs.busy_changed.connect(self._busy)
-        self.tools.pointed.connect(self.pointed.setText)
+        self.tools.pointed.connect(self.apart_line.point)
         self.view.resizing.connect(self._resizing)
         self.card.opened.connect(self._opened)
         self.scans.open_wanted.connect(self.open_scans)
@@ -165,6 +150,7 @@ class Window(FileWork):
             self.book.changed.connect(button.setChecked)
         self.join.list.currentRowChanged.connect(lambda row: self.book.open(row) if self.book.is_open else None)
         self.tools.tool_changed.connect(lambda tool: self.book.close() if tool == "move" else None)
+        self.tools.tool_changed.connect(lambda tool: self._enable())
         self.dimensions.beside_changed.connect(self.show_beside)
 
     # showing
@@ -187,7 +173,8 @@ class Window(FileWork):
             self._see_all()
         self.show_beside()
         self._states()
-        if self.strip.tells_next:
+        old = self.isVisible() and before is not after and not self.strip.tells_progress  # said of what was before
+        if self.strip.tells_next or old:
             self.say_next()
 
     def _say(self, kind: str, what_happened: str, what_to_do: str) -> None:
@@ -214,7 +201,7 @@ class Window(FileWork):
         for action in a.needs_joints:
             action.setEnabled(idle and bool(project.joints))
         a.save_whole.setEnabled(idle and project.whole is not None)
-        a.cancel.setEnabled(not idle)
+        a.cancel.setEnabled(not idle or self.tools.tool != "look")
 
     def _busy(self, busy: bool) -> None:
         for panel in self.panels:
@@ -315,6 +302,8 @@ class Window(FileWork):
         font = app.font()
         font.setPointSizeF(min(max(font.pointSizeF() + by, 7.0), 24.0))
         app.setFont(font)
+        self.scene.front.letters = max(font.pointSizeF() / self._usual_points, 1.0)
+        self.scene.refresh()
         self.dress.wear(self.dress.palette, at_once=False, then=self._widen)
 
     def _widen(self) -> None:
@@ -339,6 +328,13 @@ class Window(FileWork):
         self.card.unfold(self.panels.index(self.gap))
         self.gap.cut.click()
 
+    def cancel(self) -> None:
+        """Stop the running work; where none runs, put the tool of the mouse down."""
+        if self.bench.jobs.busy:
+            self.bench.jobs.cancel()
+        else:
+            self.tools.choose("look")
+
     def say_next(self, title: str = "") -> None:
         """Say in the strip what comes next."""
         row = self.card.next_row()
@@ -351,9 +347,9 @@ class Window(FileWork):
             self.strip.say("info", f"{done}The job card is complete.", "Save the whole from row 50.")
         else:
             panel = self.panels[row]
-            lacks = panel is self.scans and self.bench.project.fragments
-            hint = "Open the scan of another fragment too." if lacks else ""
-            hint = hint or next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            hint = next((told for panel in self.panels if (told := panel.go_on(title))), "")
+            if panel is self.scans:
+                hint = f"{hint} {sentences.wanted_scans(self.bench.project)}".strip()
             self.strip.say("info", f"{done}Next: {panel.number} {panel.title}.", hint)
         self.strip.tells_next, self._told_row = True, row
 

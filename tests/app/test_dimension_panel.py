@@ -366,7 +366,10 @@ def test_sizes_of_fragments_and_the_fit_up_of_their_joint(window):
     panel.fit_up.marks.setChecked(True)
     assert window.scene.front.shows("dimensions")
     panel.fit_up.marks.setChecked(False)
-    assert not window.scene.front.shows("dimensions")
+    assert not window.scene.front.shows("dimensions") and panel.fit_up.marks.isVisible()
+    none = replace(one, marks_a_mm=np.empty((0, 3)), marks_b_mm=np.empty((0, 3)))
+    window.bench.session.apply("Check", replace(window.bench.project, fit_ups=(none,)))
+    assert not panel.fit_up.marks.isVisible(), "there are none to be shown"
     assert person.troubles == []
 
 

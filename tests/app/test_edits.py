@@ -161,7 +161,8 @@ def test_undo_says_what_it_took_back_and_waits_for_running_work(window):
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.say_next("Open scans")
     window.bench.edit("Remove B", lambda p: edits.remove_fragment(p, 1))
-    assert window.strip.words.text() == "Next: 10 Scans. Open the scan of another fragment too."
+    assert window.strip.words.text() == ("Next: 10 Scans. Open the scan of another fragment too, or split this "
+                                          "one, if it was glued before.")  # fmt: skip
     window.actions_.undo.trigger()
     assert window.strip.words.text() == "Undone: Remove B." and len(window.bench.project.fragments) == 2
     window.actions_.redo.trigger()

@@ -153,6 +153,21 @@ def test_a_glued_part_is_split_by_marks_and_comes_back_by_undo(window) -> None:
     assert all(abs(length - middle[0]) < 4.0 for length in lengths), lengths
     assert any("Split along its glued seam" in note.sentence for note in sides[0].scan.read_notes)
     assert not seam.marks and window.apart.isEnabled(), "both stand as they belong together"
+    words = window.strip.words.text()  # no broken face is there to be looked for: what is next is to fuse
+    assert "Next: 50 Whole." in words and "Step" in words and "+-" not in words, words
+    split = window.bench.project
+    for row, button in ((20, window.faces.find_button), (30, window.join.join_button)):
+        person.open_row(row)
+        person.click(button)
+        person.wait_until_done()
+        assert window.bench.project is split and "no break to join" in window.strip.words.text()
+    person.open_row(50)
+    person.click(window.whole.fuse_button)
+    person.wait_until_done()
+    left = [note.sentence for note in sides[0].scan.read_notes if note.sentence.startswith("Not taken out: ")]
+    assert left and all(words in window.whole.notes.text() for words in left), "the whole says what the glue left"
+    assert window.bench.project.whole.closed and "Next: 60" in window.strip.words.text()
+    person.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     person.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     assert [one.scan.name for one in window.bench.project.fragments] == ["lever"]
 

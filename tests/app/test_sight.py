@@ -35,6 +35,20 @@ def test_a_telling_view_shows_much_of_a_body_and_its_joint_from_the_side(seed, a
     assert abs(up @ turn[:, 0]) < 1e-9, "the longest side lies level"
 
 
+@pytest.mark.parametrize("seed", (6, 44, 55, 56, 64, 65, 113, 0, 1, 2))  # in all but the last three it would
+def test_what_lies_beside_a_joined_part_does_not_stand_before_it(seed):
+    """A box beside another, however both lie, seen from the telling view: their shadows are apart."""
+    turn = Rotation.random(random_state=seed).as_matrix()
+    corners = np.array(list(product((-0.5, 0.5), repeat=3))) * [60.0, 50.0, 20.0] @ turn.T
+    other = np.array(list(product((-0.5, 0.5), repeat=3))) * [50.0, 60.0, 50.0] @ turn
+    other[:, 0] -= other[:, 0].max() - corners[:, 0].min() + 0.6 * float(np.ptp(corners[:, 0]))
+    direction, up = (np.array(way) for way in telling_view(corners, turn[:, 0], other))
+    flat = np.linalg.svd(direction[None])[2][1:]
+    ways = flat.T @ np.stack([np.cos(np.linspace(0, np.pi, 90)), np.sin(np.linspace(0, np.pi, 90))])
+    seen, beside = corners @ ways, other @ ways
+    assert np.maximum(seen.min(axis=0) - beside.max(axis=0), beside.min(axis=0) - seen.max(axis=0)).max() > 0
+
+
 def test_after_the_join_the_part_is_shown_and_a_view_of_ones_own_is_kept(window, qtbot):
     camera, person = window.view.renderer.GetActiveCamera(), Person(window)
 

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QListWidgetItem,
 )
 
-from rejoin.app import sentences, tasks
+from rejoin.app import joint_words, sentences, tasks
 from rejoin.app.bench import Bench
 from rejoin.app.forms import Fold, Form
 from rejoin.app.panels.base import Panel
@@ -95,10 +95,13 @@ class FacesPanel(Panel):
         self._tool("look")
 
     def words(self, project: Project) -> str:
-        return sentences.faces(project, self.bench.units)
+        glued = joint_words.glued_sides(project) and not project.faces
+        return "None: split along a glued seam" if glued else sentences.faces(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
-        return bool(project.faces) and {f.fragment for f in project.faces} == set(range(len(project.fragments)))
+        broken = {n for n, fragment in enumerate(project.fragments) if fragment.scan.role == "fragment"}
+        searched = bool(project.faces) and broken <= {face.fragment for face in project.faces}
+        return searched or joint_words.glued_sides(project)
 
     def show_project(self, project: Project) -> None:
         self.list.clear()

@@ -46,6 +46,8 @@ class FitUpPart(QWidget):
         self.joint.setCurrentIndex(min(now, len(project.fit_ups) - 1))
         self.joint.blockSignals(False)
         found = bool(project.fit_ups)
+        glued = joint_words.glued_sides(project)
+        self.waits.setText("Split along a glued seam: there is no joint." if glued else "Join the fragments first.")
         self.waits.setVisible(not project.fits)
         self.work_button.parentWidget().setVisible(bool(project.fits) and not found)
         self.joint.setVisible(len(project.fit_ups) > 1)
@@ -59,6 +61,7 @@ class FitUpPart(QWidget):
             self.panel.lines.fit_up = -1
             return
         one = project.fit_ups[number]
+        self.marks.setVisible(len(one.marks_a_mm) > 0)
         lines_into(self.lines, self.panel, size_words.fit_up_lines(project, one, self.bench.units))
         lines_into(self.cautions, self.panel, [("caution", words) for words in one.cautions])
         self._marks(self.marks.isChecked())

@@ -72,16 +72,21 @@ class GapPanel(Panel):
         self._cut()
 
     def words(self, project: Project) -> str:
-        return sentences.gaps(project, self.bench.units)
+        glued = joint_words.glued_sides(project)
+        return "None: split along a glued seam" if glued else sentences.gaps(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
         looked = self._looked_at or ()
+        if joint_words.glued_sides(project):
+            return True
         return bool(project.fits) and [id(fit) for fit in looked] == [id(fit) for fit in project.fits]
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
         if project.fits:
             self.numbers.setText("\n\n".join(joint_words.fit_lines(project, fit, units) for fit in project.fits))
+        elif joint_words.glued_sides(project):
+            self.numbers.setText(joint_words.GLUED)
         else:
             self.numbers.setText("Join the fragments first; then the gap between the faces is shown here.")
         if project.fits and [id(fit) for fit in self._fits] != [id(fit) for fit in project.fits]:

@@ -45,6 +45,7 @@ class JoinPanel(Panel):
         self.by_hand = ByHand(self)
         self.sizes = KnownSizes(self)
         self.hand = Fold("It did not work?", self.by_hand)
+        self.known = Fold("Sizes known from elsewhere", self.sizes)
         self.box.addWidget(self.row(self.join_button))
         self.box.addWidget(self.placed)
         self.box.addWidget(self.list)
@@ -53,7 +54,7 @@ class JoinPanel(Panel):
         self.box.addWidget(self.row(self.book_button))
         self.box.addWidget(self.ways)
         self.box.addWidget(self.hand)
-        self.box.addWidget(Fold("Sizes known from elsewhere", self.sizes))
+        self.box.addWidget(self.known)
         self.box.addWidget(Fold("Settings", self._forms()))
         tools.tool_changed.connect(self._tool)
 
@@ -70,11 +71,12 @@ class JoinPanel(Panel):
         return joint_words.joining(project, self.bench.units)
 
     def is_done(self, project: Project) -> bool:
-        return sentences.placed_count(project) >= 2 and bool(project.fits)
+        return sentences.placed_count(project) >= 2 and bool(project.fits) or joint_words.glued_sides(project)
 
     def show_project(self, project: Project) -> None:
         units = self.bench.units
-        row = max(self.list.currentRow(), 0)
+        first = joint_words.first_doubtful(project)  # what is to be looked at
+        row = self.list.currentRow() if self.list.count() else first
         self.list.blockSignals(True)
         self.list.clear()
         for number, joint in enumerate(project.joints):
@@ -89,8 +91,9 @@ class JoinPanel(Panel):
         line = self.list.sizeHintForRow(0) if project.joints else 0
         self.list.setFixedHeight(min(len(project.joints), 5) * line + 2 * self.list.frameWidth() + 4)
         hint = joint_words.only_chosen(project)
-        lines = [in_units(joint_words.placement_line(i, p, units, not hint), units)
-                 for i, p in enumerate(project.placements)]  # fmt: skip
+        lines = [joint_words.GLUED] if joint_words.glued_sides(project) else [
+            in_units(joint_words.placement_line(i, p, units, not hint), units) for i, p in enumerate(project.placements)
+        ]
         lines += [hint] if hint else []
         self.placed.setText("\n".join(lines))
         self.placed.setVisible(bool(lines))
@@ -139,8 +142,9 @@ class JoinPanel(Panel):
         self.free_button.setVisible(joint is not None and joint.state != "found")
 
     def _tool(self, tool: str) -> None:
-        if tool in ("mark", "move"):  # also taken from the menu
-            self.hand.button.setChecked(True)
+        fold = {"mark": self.hand, "move": self.hand, "size": self.known}.get(tool)
+        if fold is not None:  # also taken from the menu
+            fold.button.setChecked(True)
 
     def _forms(self) -> QWidget:
         holder = QWidget()

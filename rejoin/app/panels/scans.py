@@ -7,10 +7,12 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMenu, QTreeWidget, QTreeWidgetItem
 
-from rejoin.app import sentences
+from rejoin.app import joint_words, sentences
 from rejoin.app.bench import Bench
 from rejoin.app.display import display_of
+from rejoin.app.fault_marks import FaultMarks
 from rejoin.app.forms import Fold
+from rejoin.app.in_units import in_units
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.one_piece import OnePiecePart
 from rejoin.app.panels.papers import PapersPart
@@ -18,6 +20,7 @@ from rejoin.app.panels.seam import SeamPart
 from rejoin.app.panels.shelf import Shelf, title_of
 from rejoin.app.scene import Scene
 from rejoin.app.tools import Tools
+from rejoin.app.whole_lines import WholeLines
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, Repair
@@ -62,6 +65,7 @@ class ScansPanel(Panel):
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setMinimumHeight(210)
         self.table.setAccessibleName("Fragments")
+        self._lines, self.fault_marks = WholeLines(self.table), FaultMarks(scene)
         self.table.itemChanged.connect(self._ticked)
         self.rename_button = self.button("Rename…", "Give the fragment a name that you know it by (F2).", self.rename)
         self.remove_button = self.button("Remove", "Take the fragment out of the job (Delete).", self.remove)
@@ -99,6 +103,13 @@ class ScansPanel(Panel):
     def is_done(self, project: Project) -> bool:
         return len(project.fragments) >= 2
 
+    def go_on(self, title: str) -> str:
+        if title == "Look the scans over":
+            return sentences.to_be_scanned_again(self.bench.project)
+        if title == "Open scans":
+            return self.bench.opening.strip()
+        return joint_words.glue_words(self.bench.project, self.bench.units) if title == "Split along the seam" else ""
+
     def fill_samples(self) -> None:
         """List the samples in the menu."""
         from rejoin.core.samples import sample_names
@@ -125,6 +136,7 @@ class ScansPanel(Panel):
         self.pieces.show_project(project)
         self.seam.show_project(project)
         self.papers.show_project(project)
+        self.fault_marks.tell(project, self.bench.units)
         self.table.blockSignals(True)
         self.table.clear()
         units = self.bench.units
@@ -206,6 +218,7 @@ class ScansPanel(Panel):
         return lines + [line for line in sentences.fragment_notes(fragment, units).split("\n") if line]
 
     def _child(self, item: QTreeWidgetItem, line: str) -> QTreeWidgetItem:
+        line = in_units(line, self.bench.units)  # core writes in millimetres
         child = QTreeWidgetItem([line])
         child.setFlags(Qt.ItemFlag.ItemIsEnabled)
         child.setToolTip(0, line)

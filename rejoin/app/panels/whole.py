@@ -56,7 +56,10 @@ class WholePanel(Panel):
         self.box.addWidget(Fold("Settings", self.form))
 
     def go_on(self, title: str) -> str:
-        return "“Save the whole…” in row 50 writes it to a file." if title in self.follows else ""
+        if title not in self.follows or self.bench.project.whole is None:
+            return ""
+        wanting = "" if self.bench.project.whole.closed else "The whole is not closed: row 50 says why. "
+        return f"{wanting}“Save the whole…” in row 50 writes it to a file."
 
     def words(self, project: Project) -> str:
         return sentences.whole(project, self.bench.units)

@@ -123,7 +123,9 @@ def fit_up(
     turned = _angle(loops, skins, a_from_b, BESIDE * spacing)
     notes = (*notes, *([ONE_WAY] if turned.one_way else []), *([UNTOLD] if turned.angle_deg is None else []))
     if len(target) < marks:
-        notes = (*notes, f"Only {len(target)} pairs of gauge marks find original surface on both sides.")
+        found = {0: "No pair of gauge marks finds", 1: "Only one pair of gauge marks finds"}
+        found_ones = found.get(len(target), f"Only {len(target)} pairs of gauge marks find")
+        notes = (*notes, f"{found_ones} original surface on both sides.")
     return FitUp(
         joint=number, step_mm=step, step_u95_mm=doubt, angle_deg=turned.angle_deg, angle_u95_deg=turned.u95_deg,
         gap_low_mm=low, gap_high_mm=high,

@@ -37,7 +37,8 @@ def state_unit(project: Project, scans: tuple[int, ...], unit: str) -> Project:
         factor = UNITS[unit] / UNITS[scan.unit]
         mesh = scan.mesh if factor == 1.0 else Mesh(scan.mesh.vertices * factor, scan.mesh.triangles)
         views = scan.views if factor == 1.0 else tuple(_view_scaled(view, factor) for view in scan.views)
-        scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True, views=views,
+        notes = tuple(note for note in scan.read_notes if note.kind != "unit")  # it asked for what is stated now
+        scaled[number] = replace(scan, mesh=mesh, unit=unit, unit_stated=True, views=views, read_notes=notes,
                                  views_u95_mm=scan.views_u95_mm * factor)  # fmt: skip
     stated = tuple(s for s in project.stated if s.a not in scans and s.b not in scans)
     readings = picks_scaled(project.readings, {n: UNITS[unit] / UNITS[project.scans[n].unit] for n in scans})

@@ -12,6 +12,7 @@ from rejoin.core.edits.tuples import put
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
 from rejoin.core.records import Fragment, Mesh, Placement, Project, Repair, Scan
+from rejoin.core.records.scans import GLUE, GLUE_LEFT
 from rejoin.core.settings import CleanSettings, Report, part_of, silent
 from rejoin.core.transforms import identity
 
@@ -55,16 +56,17 @@ def split_glued(
     split = split_along(fragment, marks_mm)
     report(0.3, "Looking what the glue did")
     line = glue_line(fragment, split, known)
-    words = " ".join(("Split along its glued seam.", line.sentence, *(f"Unknown: {one}" for one in line.unknown)))
+    told = (Repair(GLUE, 1, f"Split along its glued seam. {line.sentence}"),
+            *(Repair(GLUE_LEFT, 1, f"Not taken out: {one[0].lower()}{one[1:]}") for one in line.unknown))
     made = []
     for part, (side, mesh) in enumerate(zip("ab", closed_up(fragment, split, line), strict=True)):
-        scan = _side(fragment.scan, side, mesh, words)
+        scan = _side(fragment.scan, side, mesh, told)
         made.append(clean_scan(scan, settings, part_of(report, 0.5 + 0.25 * part, 0.75 + 0.25 * part)))
     return _exchanged(project, number, made[0], made[1])
 
 
-def _side(scan: Scan, side: str, mesh: Mesh, words: str) -> Scan:
-    notes = (*scan.read_notes, Repair("glue", 1, words))
+def _side(scan: Scan, side: str, mesh: Mesh, told: tuple[Repair, ...]) -> Scan:
+    notes = (*scan.read_notes, *told)
     # the sides are made from the cleaned surface, which is mirrored already where the scan was
     return replace(scan, name=f"{scan.name}, side {side}", mesh=mesh, read_notes=notes, views=(), mirrored=False)
 

@@ -13,6 +13,7 @@ from rejoin.core.fusing.ring import BoolArray
 from rejoin.core.fusing.sewing import joined
 from rejoin.core.fusing.stitching import Indices, Seam, border_loops, with_simple_border, zipped
 from rejoin.core.records import Fragment, Joint, Mesh, Placement
+from rejoin.core.records.scans import GLUE_LEFT
 from rejoin.core.transforms import apply, identity
 
 ALONG = 6.0
@@ -140,6 +141,9 @@ def with_sewn_ends(
                 f"{fragments[a].scan.name} and {fragments[b].scan.name} end along each other; "
                 "their ends were sewn together, and no scan measured the strip between."
             )
+            # both sides of one seam say the same; a whole that may be too long has to
+            notes += dict.fromkeys(note.sentence for k in (a, b) for note in fragments[k].scan.read_notes
+                                   if note.kind == GLUE_LEFT)  # fmt: skip
             made, where = list(fragments), list(placements)
             made[a] = replace(fragments[a], mesh=mesh)
             where[a] = replace(placements[a], part_from_scan=np.asarray(identity()))

@@ -80,7 +80,9 @@ def need_closed(whole: Whole) -> None:
         Open, or inside out.
     """
     if not is_closed(whole.mesh):
-        raise NoAnswer("The whole is open, so nothing can be made of it.", "Close its holes and fuse again.")
+        raise NoAnswer("The whole is open, so nothing can be made of it.",
+                       "Fuse again with larger scan holes closed (a setting of fusing), or scan again what is "
+                       "missing.")  # fmt: skip
     if volume(whole.mesh) <= 0:
         raise NoAnswer("The whole is inside out.", "Clean the scans again with flip-inside-out.")
 

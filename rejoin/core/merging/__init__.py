@@ -42,6 +42,8 @@ BY_MARKS = (
 LOST, SLID = 8.0, 0.1
 """Spacings that a view may be out of place (95 %), and share of its size, beyond which it is no use."""
 
+OTHER_PIECES = "If the files are of different fragments, open each by its file, not by the folder."
+
 
 @dataclass(frozen=True, eq=False)
 class _Ready:
@@ -164,12 +166,12 @@ def _placed(
     if len(best.poses) < 2:
         raise NoAnswer("The views of this fragment could not be laid on each other.",
                        "Scan again, so that each view shares a third of its surface with another, or put only one scan "
-                       f"in the folder. {BY_MARKS}")  # fmt: skip
+                       f"in the folder. {OTHER_PIECES} {BY_MARKS}")  # fmt: skip
     believed = best.worth >= BELIEVED
     if not believed and not tied(known.marked, list(best.poses)):
         raise NoAnswer("The views of this fragment could not be laid on each other so that they close it.",
                        "Scan it again so that each view shares a third of its surface with another and all sides are "
-                       f"seen, or put only one scan in the folder. {BY_MARKS}")  # fmt: skip
+                       f"seen, or put only one scan in the folder. {OTHER_PIECES} {BY_MARKS}")  # fmt: skip
     if rival > AMBIGUOUS:
         raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
                        "Scan it again so that each view shares more of its surface with the next, with something "

@@ -27,6 +27,10 @@ class Repair(Record):
     sentence: str
 
 
+GLUE, GLUE_LEFT = "glue", "glue left"
+"""Kinds of `Repair` of a side of a glued part: what the glue had done, and what of it could not be taken out."""
+
+
 @dataclass(frozen=True, eq=False)
 class ScanView(Record):
     """One of several scans that a fragment's scan was made of.

@@ -28,7 +28,9 @@ def whole_restored(project: Project, settings: RestoreSettings, report: Report, 
     if project.whole is None:
         raise NoAnswer("There is no whole to which a lost piece could be added.", "Fuse the fragments first.")
     if not project.whole.closed:
-        raise NoAnswer("The whole is open, so nothing can be added to it.", "Close its holes first: fuse again.")
+        raise NoAnswer("The whole is open, so nothing can be added to it.",
+                       "Fuse again with larger scan holes closed (a setting of fusing), or scan again what is "
+                       "missing.")  # fmt: skip
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     broken = open_breaks(project)
     known = broken if broken.any() else None
@@ -38,7 +40,8 @@ def whole_restored(project: Project, settings: RestoreSettings, report: Report, 
     sources = sources_of(project.whole.mesh, noise, settings.source, reference, known, part_of(report, 0.0, 0.6))
     if settings.choice > len(sources):
         raise WrongUse(
-            f"There are only {len(sources)} ways in which this source lies on the part.", "Choose one of them."
+            "There is only one way in which this source lies on the part." if len(sources) == 1 else
+            f"There are only {len(sources)} ways in which this source lies on the part.", "Choose an earlier one."
         )
     guessed = not any(face.chosen_by == "person" for face in project.faces)
     return restored(project.whole, sources[settings.choice - 1], noise, known, guessed, part_of(report, 0.6, 1.0))

@@ -399,7 +399,7 @@ def test_how_good_it_is_if_the_break_is_fresh_is_told_where_the_unseen_layer_mak
         error = displacement(found.part_from_scan[1], truth, case.fragments[1].vertices).max()
         faces = [FractureFace(n, np.zeros(1, np.int32), 1.0, 1.0, "program") for n in (0, 1)]
         joint = Joint(0, 1, faces[0], faces[1], truth, PROVEN)
-        assert bool(found.certainty[1].if_fresh) == any("if the break is fresh" in n for n in found.notes([joint], 1))
+        assert bool(found.certainty[1].if_fresh) == any("If the break is fresh" in n for n in found.notes([joint], 1))
         return found.certainty[1], float(error)
 
     even = Kind("flat", flat=True)

@@ -49,8 +49,8 @@ class Certainty:
         """What is to be said where it is mostly the layer that makes the bound."""
         if self.fresh_u95_mm is None or self.u95_mm < UNSEEN_LAYER * self.fresh_u95_mm:
             return ""
-        return ("Most of its bound is what the faces may have lost unseen: if the break is fresh, it is good to "
-                f"{self.fresh_u95_mm:.2f} mm. Say so (the setting missing layer), or state a size across the crack.")
+        return (f"If the break is fresh, with nothing lost unseen, it is good to {self.fresh_u95_mm:.2f} mm (without "
+                "the setting missing layer).")  # fmt: skip
 
 
 def certainties(

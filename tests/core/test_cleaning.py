@@ -160,9 +160,12 @@ def test_solids_that_touch_along_an_edge_or_at_a_point_are_parted() -> None:
         both = inverse[np.concatenate([box.faces, box.faces + len(first)])]
         fragment = clean_scan(scan_of(points, both))
         assert told(fragment) == kinds and fragment.closed
-        assert meshes.volume(fragment.mesh) == pytest.approx(2000.0)
+        assert meshes.volume(fragment.mesh) == pytest.approx(2000.0, rel=2e-5)
         assert meshes.components(fragment.mesh)[0] == 2
         assert_manifold(fragment.mesh)
+        loose = fragment.mesh.vertices[fragment.mesh.triangles].astype(np.float32).reshape(-1, 3).astype(float)
+        again = clean_scan(scan_of(loose, np.arange(len(loose)).reshape(-1, 3)))
+        assert set(told(again)) == {"welded"} and again.closed, "a file of loose triangles joins them again"
 
 
 def test_a_one_sided_sheet_is_cut_not_looped_over() -> None:

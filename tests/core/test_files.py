@@ -229,6 +229,15 @@ def test_bare_points_keep_the_sides_that_their_normals_tell(tmp_path: Path, kind
     assert size["either"] == size["grey"] == size["none"]
 
 
+def test_a_surface_of_bare_points_is_no_finer_than_they_are(tmp_path: Path) -> None:
+    """Points strewn by chance lie closer in places; a finer surface would pass for a finer scan with less noise."""
+    ways = np.random.default_rng(0).normal(size=(6000, 3))
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    mesh = read_fragment(put(tmp_path, "p.xyz", points_with(ways, 15 * ways, "xyz"))).mesh
+    assert 5000 < len(mesh.vertices) < 7000
+    assert np.abs(np.linalg.norm(mesh.vertices, axis=1) - 15).max() < 0.1
+
+
 def test_points_with_decimal_commas(tmp_path: Path) -> None:
     from rejoin.core.files.text import parse_xyz
 

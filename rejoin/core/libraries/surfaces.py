@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core.errors import FileTrouble
 from rejoin.core.libraries.quiet import the_open3d
-from rejoin.core.meshes import compacted
+from rejoin.core.meshes import compacted, gathered, triangle_areas
 from rejoin.core.records import FloatArray, Mesh
 
 MOST_POINTS = 3_000_000
@@ -71,7 +71,17 @@ def surface_from_points(points: FloatArray, name: str, normals: FloatArray | Non
     keep = np.flatnonzero(near[triangles].all(axis=1)) if len(triangles) else np.empty(0, np.int64)
     if len(keep) < 4:
         raise FileTrouble(f"No surface could be made of the points in {name}.", "Export a surface (triangles).")
-    return compacted(Mesh(vertices, triangles), keep.astype(np.int32))[0]
+    return _no_finer(compacted(Mesh(vertices, triangles), keep.astype(np.int32))[0], len(points))
+
+
+def _no_finer(mesh: Mesh, points: int) -> Mesh:
+    """The surface with no more vertices than there were points.
+
+    Between the points it is only guessed, and smooth: finer, it would pass for a finer scan with less noise.
+    """
+    if len(mesh.vertices) <= points:
+        return mesh
+    return gathered(mesh, float(np.sqrt(triangle_areas(mesh).sum() / points)))[0]
 
 
 def _usable(normals: FloatArray, fitted: FloatArray, points: FloatArray, tree: cKDTree) -> FloatArray | None:

@@ -13,6 +13,7 @@ from rejoin.core.fusing.chips import chip_fills
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.ring import BoolArray, Marked
+from rejoin.core.fusing.scars import patches_of
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings
@@ -27,7 +28,7 @@ MOST_ROOM = 0.05
 """Share of the volume that a crack may hold at most; a wrong placement widens the strip beyond reason."""
 TOUCHING, FACES = 0.5, 0.7
 """Surface touches another fragment up to this share of the strip's width, and faces it where it lies ahead (cosine)."""
-COVERED, FAR = 3.0, 2.0
+COVERED, FAR = 2.0, 2.0
 """Surface covered that does neither is told from the square of so many spacings on; what is made away from all that was
 scanned from so many widths of the strip on."""
 FACING = -0.5
@@ -192,30 +193,31 @@ def _closed_over(
 
 
 def _covered(band: Sewn, scene: Scene, spacing_mm: float) -> FloatArray | None:
-    """The middle (3,) of scanned surface within the whole that neither touches nor faces another fragment, where large.
+    """The middle (3,) of the largest patch of scanned surface that was covered, and neither touches nor faces another.
 
-    Walls of chips are covered on purpose.
+    None where it is small. Walls of chips are covered on purpose.
     """
-    spots, areas, first = [np.zeros((0, 3))], [np.zeros(0)], 0
-    if len(scene.near) < 2:
-        return None
-    for number, (part, side) in enumerate(zip(scene.near, scene.marked.sides, strict=True)):
+    first, largest, spot = 0, (COVERED * spacing_mm) ** 2, None
+    for part, side in zip(scene.near, scene.marked.sides, strict=True):
         walls = scene.marked.walls[first : first + len(part.vertices)]
         first += len(part.vertices)
         loose = np.flatnonzero(side.removed & ~walls & (side.distance_mm > TOUCHING * side.strip_mm))
         points = part.vertices[loose]
         corners = band.mesh.vertices[band.mesh.triangles[closest_triangles(points, band.mesh)]]
         deep = loose[np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1) > spacing_mm]
-        points, ways = part.vertices[deep], meshes.vertex_normals(part)[deep]
-        others = np.concatenate([other.vertices for k, other in enumerate(scene.near) if k != number])
-        length, at = cKDTree(others).query(points)
-        aside = np.einsum("ij,ij->i", others[at] - points, ways) < FACES * length
-        spots.append(points[aside])
-        areas.append(meshes.vertex_areas(part)[deep[aside]])
-    points, area = np.concatenate(spots), np.concatenate(areas)
-    if area.sum() <= (COVERED * spacing_mm) ** 2:
-        return None
-    return np.asarray(np.average(points, axis=0, weights=area))
+        others = [other.vertices for other in scene.near if other is not part]
+        if not len(deep) or not others:
+            continue
+        length, at = cKDTree(np.concatenate(others)).query(part.vertices[deep])
+        ahead = np.concatenate(others)[at] - part.vertices[deep]
+        aside = deep[np.einsum("ij,ij->i", ahead, meshes.vertex_normals(part)[deep]) < FACES * length]
+        number, piece, _ = patches_of(part, aside, side.removed)
+        areas = meshes.vertex_areas(part)[aside]
+        sizes = np.bincount(piece, areas, number)
+        if number and sizes.max() > largest:
+            largest, mine = float(sizes.max()), piece == sizes.argmax()
+            spot = np.asarray(np.average(part.vertices[aside[mine]], axis=0, weights=areas[mine]))
+    return spot
 
 
 def _near_the_strip(scene: Scene) -> Mesh:

@@ -106,6 +106,8 @@ def _level(mesh: Mesh, graph: csr_matrix, spacing_mm: float, samples: int, repor
             if found.sigma > FORM * best.sigma:
                 break
             best = found
+        elif min(best.unlike, found.unlike) > ALIKE and found.sigma < FORM * best.sigma:
+            best = found
         else:
             best = min(best, found, key=attrgetter("unlike"))
     return replace(best, sigma=max(best.sigma, LEAST))

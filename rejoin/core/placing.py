@@ -141,8 +141,10 @@ def _undecided(fragments: tuple[Fragment, ...], joint: Joint) -> str:
 
 
 STRANGE = (
-    "it may be of another part, or a piece between is missing.",
-    "they may be of another part, or a piece between is missing.",
+    "it may be of another part, a piece between may be missing, or a scan may be too coarse or smoothed over: look "
+    "whether the scans are good enough.",
+    "they may be of another part, a piece between may be missing, or a scan may be too coarse or smoothed over: look "
+    "whether the scans are good enough.",
 )
 """What may be the matter where every face was tried."""
 

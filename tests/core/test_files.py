@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from rejoin.core import meshes
 from rejoin.core.errors import FileTrouble, WrongUse
 from rejoin.core.files import UNITS, read_fragment
 from rejoin.core.meshes import is_closed, volume
@@ -202,6 +203,39 @@ def test_bare_points_become_a_marked_surface(tmp_path: Path) -> None:
     again = read_fragment(put(tmp_path, "p.ply", ply(cloud, faces=False, extras=False)))
     assert again.from_points
     assert np.abs(again.mesh.vertices - scan.mesh.vertices).max() < 1e-9, "same points, same surface"
+
+
+def points_with(normals: np.ndarray, points: np.ndarray, kind: str) -> bytes:
+    """Bare points and what stands beside each, as PLY or by lines."""
+    rows = "\n".join(" ".join(f"{value:.5f}" for value in row) for row in np.column_stack([points, normals]))
+    names = "".join(f"property float {name}\n" for name in ("x", "y", "z", "nx", "ny", "nz"))
+    head = f"ply\nformat ascii 1.0\nelement vertex {len(points)}\n{names}end_header\n" if kind == "ply" else ""
+    return (head + rows + "\n").encode()
+
+
+@pytest.mark.parametrize("kind", ["ply", "xyz"])
+def test_bare_points_keep_the_sides_that_their_normals_tell(tmp_path: Path, kind: str) -> None:
+    """Normals turned inwards turn the surface; such as look to either side by chance, and colours, tell nothing."""
+    golden = np.arange(1500) + 0.5
+    polar, turn = np.arccos(1 - golden / 750), np.pi * (1 + 5**0.5) * golden
+    ways = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], 1)
+    either = np.random.default_rng(3).choice([-1.0, 1.0], (len(ways), 1))
+    told = {"out": ways, "in": -ways, "either": ways * either, "grey": np.full_like(ways, 90.0), "none": 0.0 * ways}
+    size = {
+        name: meshes.volume(read_fragment(put(tmp_path, f"{name}.{kind}", points_with(beside, 15 * ways, kind))).mesh)
+        for name, beside in told.items()
+    }
+    assert size["out"] > 13_000 and size["in"] < -13_000
+    assert size["either"] == size["grey"] == size["none"]
+
+
+def test_a_surface_of_bare_points_is_no_finer_than_they_are(tmp_path: Path) -> None:
+    """Points strewn by chance lie closer in places; a finer surface would pass for a finer scan with less noise."""
+    ways = np.random.default_rng(0).normal(size=(6000, 3))
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    mesh = read_fragment(put(tmp_path, "p.xyz", points_with(ways, 15 * ways, "xyz"))).mesh
+    assert 5000 < len(mesh.vertices) < 7000
+    assert np.abs(np.linalg.norm(mesh.vertices, axis=1) - 15).max() < 0.1
 
 
 def test_points_with_decimal_commas(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -358,3 +359,18 @@ def test_a_reduction_that_strays_is_told_or_not_taken(
     assert kept.mesh is whole.mesh and "no reduction kept within 1e-09 mm" in kept.notes[-1]
     torn = replace(whole, mesh=Mesh(whole.mesh.vertices, whole.mesh.triangles[:-5]))
     assert "not a closed solid" in reducing.reduced(torn, 0.05).notes[-1]
+
+
+@pytest.mark.parametrize(("spacing_mm", "through"), [(0.4, 1), (0.8, 0)])
+def test_a_hole_too_small_for_the_scans_is_not_closed_in_silence(spacing_mm: float, through: int) -> None:
+    """A bolt hole of 3 mm, through which the crack runs: its wall is given up with the strip where scans are coarse."""
+    plate = manifold3d.Manifold.cube([24, 20, 6], True) - manifold3d.Manifold.cylinder(30, 1.5, 1.5, 64, True)
+    pairs = [
+        solids.fragment(plate ^ solids.beyond(0.0, up, 0.3, shift, turned=True), spacing_mm, 0.02, int(up), f"f{shift}")
+        for up, shift in ((True, 0.0), (False, 0.4))
+    ]
+    whole = fuse_fragments(*zip(*pairs, strict=True), [])
+    told = [note for note in whole.notes if "may have been closed there" in note]
+    assert (whole.closed, whole.genus, len(told)) == (True, through, 1 - through)
+    places = [float(number) for note in told for number in re.findall(r"-?\d+\.\d", note.partition(" mm")[0])]
+    assert len(places) == 3 * len(told) and np.abs(places).max(initial=0.0) < 1.6, "it is told where"

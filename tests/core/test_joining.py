@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from rejoin.core import matching, polishing, steps
+from rejoin.core.alignment.telling import Told
 from rejoin.core.errors import NoAnswer
 from rejoin.core.evidence import LEAST_SCORE, adjusted, believable, certain, decided, judge
 from rejoin.core.matching import BATCHES, PAIRS, Search, match_pair, prepared
@@ -97,6 +98,18 @@ def test_edges_that_the_scanner_rounded_off_do_not_mislead(broken: Broken) -> No
     first, second = project.placements
     assert first.part_from_scan is not None and second.part_from_scan is not None and project.joints[0].evidence.good
     assert worst_error_mm(case, 1, second.part_from_scan, 0, first.part_from_scan) < min(second.u95_mm, 0.4)
+
+
+def test_the_bound_allows_for_what_smoothing_did_within_the_rims(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rims that were rounded off are left out; what lies inside of them was moved by the same smoothing."""
+    case = make_case("bracket", 5, spacing_mm=1.0, rounded=4)
+    project = placed(project_of(case))
+    first, second = (placement.part_from_scan for placement in project.placements)
+    monkeypatch.setattr(Told, "doubt_smoothing", lambda *_: None)
+    unaware = steps.align(project).placements[1].u95_mm
+    allowed = project.placements[1].u95_mm
+    assert first is not None and second is not None and allowed is not None and unaware is not None
+    assert worst_error_mm(case, 1, second, 0, first) < allowed and unaware < 0.97 * allowed
 
 
 def test_rough_original_surfaces_do_not_hide_that_the_break_holds() -> None:

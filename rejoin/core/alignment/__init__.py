@@ -53,9 +53,9 @@ class Adjustment:
     certainty : dict of int to Certainty
         Of each fragment that was moved.
     settled : bool
-        False where the rounds ran out before the poses stood still.
+        False where the rounds ran out.
     covariance : (n, n)
-        Of all moved fragments' poses together, in the layout's order.
+        Of all moved poses together, in the layout's order.
     left_out : dict of int to str
         Joints (numbers among those given) that were not used, and why. The other fields on joints are
         of the rest, in their order.
@@ -223,9 +223,10 @@ def _adjusted(
     """One least squares over all the joints given; the ``last`` one looks far across the cracks, and judges."""
     solver = Solver(fragments, joints, start, settings, known, watch)
     report(0.05, "Bringing the faces together")
-    touching = _together(solver, start, part_of(report, 0.2, 0.3))
-    if solver.trim(touching):
-        touching = _together(solver, touching.poses, part_of(report, 0.3, 0.4))
+    whole = touching = _together(solver, start, part_of(report, 0.2, 0.3))
+    if solver.trim(whole):
+        touching = _together(solver, whole.poses, part_of(report, 0.3, 0.4))
+        solver.doubt_smoothing(whole, touching)
     uneven = seat(solver, touching)
     if any(isinstance(told, Gape) for told in uneven.values()):
         touching = _together(solver, touching.poses, part_of(report, 0.3, 0.4))

@@ -70,6 +70,7 @@ class Told:
         self.seen: dict[int, tuple[Steps, State]] = {}
         self.far: dict[int, tuple[list[Level], State]] = {}
         self.doubts: dict[int, FloatArray] = {}
+        self.trimmed: list[int] = []
 
     def beside(self, joint: Joint) -> list[tuple[Side, Skirt]]:
         """The two faces of a joint, each with the original surface beside it."""
@@ -83,7 +84,21 @@ class Told:
 
     def doubt(self, number: int, moves: FloatArray) -> None:
         """From now on the bound allows for other motions (k, 7) of a joint's side a, each as likely as none."""
-        self.doubts[number] = 0.5 * moves.T @ moves / len(moves)
+        self._allow(number, 0.5 * moves.T @ moves / len(moves))
+
+    def doubt_smoothing(self, before: State, after: State) -> None:
+        """From now on the bound allows for what smoothed scans still do to the joints whose rims were left out.
+
+        A program that rounds a rim off raises what lies inside of it: the pose may err by about as much again as
+        leaving the rims out moved it.
+        """
+        for number in self.trimmed:
+            move = self.motion_seen(number, after.contacts[number].centre, before, after)
+            move[6] = 0.0
+            self._allow(number, np.outer(move, move))
+
+    def _allow(self, number: int, covariance: FloatArray) -> None:
+        self.doubts[number] = self.doubts.get(number, 0.0) + covariance
 
     def trim(self, state: State) -> bool:
         """Leave out rims that the scanner rounded off, as the gaps in a state show; False where there are none."""
@@ -93,6 +108,7 @@ class Told:
         ]
         self.sides = [(a.within(strip), b.within(strip)) if strip else (a, b)
                       for (a, b), strip in zip(self.sides, strips, strict=True)]  # fmt: skip
+        self.trimmed = [number for number, strip in enumerate(strips) if strip]
         return any(strips)
 
     def listen(self, state: State) -> None:

@@ -24,6 +24,10 @@ from rejoin.core.records import IntArray, Mesh
 SAME_PLACE = 1e-6
 """Two border points closer than this share of the scan's size are one point written twice."""
 
+PARTED = 2e-5
+"""Points where surfaces only touch are set apart by this share of the scan's size: else a file that keeps places only
+joins them again. Far below any scan's noise; more than the last digit of the single precision that such files have."""
+
 
 def mended(mesh: Mesh) -> Work:
     """Weld, drop, turn and part until the surface is an oriented manifold, with or without a border."""
@@ -46,12 +50,15 @@ def _part_sheets(work: Work, use: EdgeUse) -> IntArray:
     elsewhere, its triangle there is dropped and the rest is looked at again.
     """
     total = dropped = 0
+    before = len(work.vertices)
+    origin = np.arange(before)
     while True:
         partner = use.partner if use.sound else _share_out(work, use)
         fan_count = fans(partner, work.triangles, len(work.vertices))
         if fan_count.max(initial=0) > 1:
             work.triangles, copies = parted(partner, work.triangles, len(work.vertices), fan_count)
             work.vertices = np.concatenate([work.vertices, work.vertices[copies]])
+            origin = np.concatenate([origin, origin[copies]])
             total += len(copies)
             use = work.edges()
         elif use.sound:
@@ -64,6 +71,7 @@ def _part_sheets(work: Work, use: EdgeUse) -> IntArray:
         dropped += int(bad.sum())
         _keep(work, ~bad)
         use = work.edges()
+    _set_apart(work, np.flatnonzero(np.isin(origin, origin[before:])).astype(np.int32))
     work.note(
         "touching",
         total,
@@ -72,6 +80,21 @@ def _part_sheets(work: Work, use: EdgeUse) -> IntArray:
     )
     work.note("tangled", dropped, "1 triangle of a tangled edge dropped", "{} triangles of tangled edges dropped")
     return use.partner
+
+
+def _set_apart(work: Work, points: IntArray) -> None:
+    """Move each of the points a trace towards the middle of its own neighbours."""
+    first, last = starts_ends(work.triangles)
+    chosen = np.zeros(len(work.vertices), bool)
+    chosen[points] = True
+    out = chosen[first]
+    step = work.vertices[last[out]] - work.vertices[first[out]]
+    first = first[out]
+    towards = np.stack([np.bincount(first, step[:, axis], len(chosen)) for axis in range(3)], axis=1)[points]
+    length = np.linalg.norm(towards, axis=1, keepdims=True)
+    moved = work.vertices.copy()
+    moved[points] += PARTED / SAME_PLACE * work.tolerance * towards / np.where(length > 0, length, 1.0)
+    work.vertices = moved
 
 
 def _keep(work: Work, keep: Bools) -> None:

@@ -18,12 +18,14 @@ EXPORT_AGAIN = "Export the scan again, or ask for it once more."
 class Parsed:
     """Points (n, 3) and triangles (m, 3), still in the file's unit; no triangles for bare points.
 
-    ``unit`` is what the file itself states, None where the format has none.
+    ``unit`` is what the file itself states, None where the format has none. ``normals`` (n, 3) of the points, of any
+    length, where the file holds them beside the points.
     """
 
     vertices: FloatArray
     triangles: IntArray
     unit: str | None = None
+    normals: FloatArray | None = None
 
 
 def damaged(name: str, detail: str) -> FileTrouble:

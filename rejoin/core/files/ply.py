@@ -18,6 +18,7 @@ TYPES = {
 }  # fmt: skip
 ORDERS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 _CORNERS = ("vertex_indices", "vertex_index")
+_NORMAL = ("nx", "ny", "nz")
 _NO_FACES = np.empty((0, 3), np.int32)
 
 
@@ -56,7 +57,7 @@ def parse_ply(data: bytes, name: str) -> Parsed:
     body = data[start:] if order == "" else memoryview(data)[start:]
     _check_counts(elements, len(body), order, name)
     tokens = numbers(bytes(body), name) if order == "" else None
-    at, points, triangles = 0, np.empty((0, 3)), _NO_FACES
+    at, points, normals, triangles = 0, np.empty((0, 3)), list[npt.NDArray[np.generic]](), _NO_FACES
     for element in elements:
         if element.name == "vertex":
             values, at = _rows(element, tokens, body, at, order, name)
@@ -64,6 +65,7 @@ def parse_ply(data: bytes, name: str) -> Parsed:
                 points = np.stack([np.asarray(values[axis], np.float64) for axis in "xyz"], axis=1)
             except KeyError as error:
                 raise damaged(name, "its points have no x, y, z") from error
+            normals = [values[axis] for axis in _NORMAL if axis in values]
         elif element.name == "face":
             triangles, at = _faces(element, tokens, body, at, order, name)
         elif element.name == "tristrips":
@@ -72,7 +74,8 @@ def parse_ply(data: bytes, name: str) -> Parsed:
             )
         else:
             at = _passed_over(element, tokens, body, at, order, name)
-    return Parsed(points, triangles)
+    told = len(normals) == 3 and not len(triangles)  # a surface has its own
+    return Parsed(points, triangles, normals=np.stack(normals, axis=1).astype(np.float64) if told else None)
 
 
 def _header(data: bytes, name: str) -> tuple[str, tuple[Element, ...], int]:

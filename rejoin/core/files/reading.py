@@ -86,7 +86,7 @@ def read_fragment(path: str | Path, settings: ReadSettings | None = None, report
         from rejoin.core.libraries.surfaces import surface_from_points
 
         report(0.3, f"{file.name} holds bare points; making a surface of them")
-        mesh = surface_from_points(vertices, file.name)
+        mesh = surface_from_points(vertices, file.name, parsed.normals)
         notes += (
             Repair("points", len(vertices), f"A surface was made from {len(vertices):,} bare points; look it over."),
         )

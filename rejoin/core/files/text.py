@@ -12,6 +12,8 @@ from rejoin.core.files.parsed import EXPORT_AGAIN, Parsed, cut_short, damaged, n
 from rejoin.core.records import FloatArray, IntArray
 
 _NO_FACES = np.empty((0, 3), np.int32)
+UNIT = 0.01
+"""Normals written with few decimals are as long as one but for so much."""
 
 
 def _clean_text(data: bytes, name: str) -> bytes:
@@ -148,7 +150,7 @@ def parse_off(data: bytes, name: str) -> Parsed:
 
 
 def parse_xyz(data: bytes, name: str) -> Parsed:
-    """Bare points, one a line: x y z and perhaps more columns, parted by blanks, commas or semicolons.
+    """Bare points, one a line: x y z, perhaps their normals and more columns, parted by blanks, commas or semicolons.
 
     Comments (# or //) and a first line that is a heading or a count are passed over.
 
@@ -170,4 +172,7 @@ def parse_xyz(data: bytes, name: str) -> Parsed:
         if any(len(field.split()) != 1 for field in first.rstrip(b", ").split(b",")):
             raise FileTrouble(f"{name} writes decimals with commas.", "Export it with decimal points.")
         text = text.replace(b",", b" ")
-    return Parsed(_table(text, name, 3)[:, :3], _NO_FACES)
+    table = _table(text, name, 3)
+    # What follows the points may be colours, but only normals have the length one.
+    unit = table.shape[1] >= 6 and bool((np.abs(np.linalg.norm(table[:, 3:6], axis=1) - 1.0) < UNIT).all())
+    return Parsed(table[:, :3], _NO_FACES, normals=table[:, 3:6] if unit else None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
@@ -12,6 +13,7 @@ from rejoin.core.fusing.chips import chip_fills
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.ring import BoolArray, Marked
+from rejoin.core.fusing.scars import patches_of
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings
@@ -24,6 +26,11 @@ UNCERTAIN = 1e-3
 """Share of the volume by which closing scan holes and noise may change it."""
 MOST_ROOM = 0.05
 """Share of the volume that a crack may hold at most; a wrong placement widens the strip beyond reason."""
+TOUCHING, FACES = 0.5, 0.7
+"""Surface touches another fragment up to this share of the strip's width, and faces it where it lies ahead (cosine)."""
+COVERED, FAR = 2.0, 2.0
+"""Surface covered that does neither is told from the square of so many spacings on; what is made away from all that was
+scanned from so many widths of the strip on."""
 FACING = -0.5
 """Cosine between the normals of two sides of a wall, at most."""
 MOST_RAYS = 20_000
@@ -85,7 +92,8 @@ def reported(
     if made.shells > 1:
         notes.append(f"The whole is in {made.shells} separate bodies.")
     thinnest = _thinnest_wall(band.mesh, seam, spacing_mm)
-    in_band = _farthest(band, over, scene)
+    in_band, place = _farthest(band, over, scene)
+    notes.extend(_closed_over(band, scene, in_band, place, spacing_mm))
     genus = meshes.euler_genus(mesh, made.shells) if all_closed else 0
     mesh, seam, filled, fills, left = _with_holes(made, seam + before, over + before, pieces, settings, notes)
     fills.extend(chips)
@@ -106,7 +114,7 @@ def reported(
         notes=tuple(notes),
         size_mm=np.ptp(mesh.vertices, axis=0),
         thinnest_mm=thinnest,
-        farthest_in_band_mm=in_band,
+        farthest_in_band_mm=None if place is None else in_band,
         farthest_outside_mm=moved,
         open_holes=tuple(left),
         scan_crossing_pairs=folded_crossings(band.mesh, new),
@@ -151,18 +159,65 @@ def _thinnest_wall(mesh: Mesh, seam: Indices, spacing_mm: float) -> float | None
     return float(walls[min(AGREEING, len(walls)) - 1] + lift) if len(walls) else None
 
 
-def _farthest(band: Sewn, over: Indices, scene: Scene) -> float | None:
-    """Largest distance of what is new at the crack, chips left out, from the scans (mm)."""
+def _farthest(band: Sewn, over: Indices, scene: Scene) -> tuple[float, FloatArray | None]:
+    """Largest distance of what is new at the crack, chips left out, from the scans (mm), and where (3,) that is."""
     new = band.origin < 0
     new[band.mesh.triangles[over].ravel()] = False
-    points = band.mesh.vertices[new]
-    if len(points) == 0:
-        return None
-    soup = _near_the_strip(scene)
-    if len(soup.triangles) == 0:
-        return None
+    points, soup = band.mesh.vertices[new], _near_the_strip(scene)
+    if len(points) == 0 or len(soup.triangles) == 0:
+        return 0.0, None
     corners = soup.vertices[soup.triangles[closest_triangles(points, soup)]]
-    return float(np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1).max())
+    length = np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1)
+    return float(length.max()), points[length.argmax()]
+
+
+def _closed_over(
+    band: Sewn, scene: Scene, in_band_mm: float, place: FloatArray | None, spacing_mm: float
+) -> list[str]:
+    """What is said where more than a crack was bridged: a small hole through which it runs, for instance.
+
+    Surface then covers what was scanned and faces no other fragment, or lies farther from all that was scanned than
+    what was given up is wide on both sides together.
+    """
+    spot = _covered(band, scene, spacing_mm)
+    if spot is None and in_band_mm > FAR * max((side.strip_mm for side in scene.marked.sides), default=np.inf):
+        spot = place
+    if spot is None:
+        return []
+    x, y, z = spot
+    return [
+        f"At the crack, near ({x:.1f}, {y:.1f}, {z:.1f}) mm, surface was made over what was scanned open: a small hole "
+        "or notch through which the crack runs may have been closed there. Look at that place; finer scans of the "
+        "fragments keep it open."
+    ]
+
+
+def _covered(band: Sewn, scene: Scene, spacing_mm: float) -> FloatArray | None:
+    """The middle (3,) of the largest patch of scanned surface that was covered, and neither touches nor faces another.
+
+    None where it is small. Walls of chips are covered on purpose.
+    """
+    first, largest, spot = 0, (COVERED * spacing_mm) ** 2, None
+    for part, side in zip(scene.near, scene.marked.sides, strict=True):
+        walls = scene.marked.walls[first : first + len(part.vertices)]
+        first += len(part.vertices)
+        loose = np.flatnonzero(side.removed & ~walls & (side.distance_mm > TOUCHING * side.strip_mm))
+        points = part.vertices[loose]
+        corners = band.mesh.vertices[band.mesh.triangles[closest_triangles(points, band.mesh)]]
+        deep = loose[np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1) > spacing_mm]
+        others = [other.vertices for other in scene.near if other is not part]
+        if not len(deep) or not others:
+            continue
+        length, at = cKDTree(np.concatenate(others)).query(part.vertices[deep])
+        ahead = np.concatenate(others)[at] - part.vertices[deep]
+        aside = deep[np.einsum("ij,ij->i", ahead, meshes.vertex_normals(part)[deep]) < FACES * length]
+        number, piece, _ = patches_of(part, aside, side.removed)
+        areas = meshes.vertex_areas(part)[aside]
+        sizes = np.bincount(piece, areas, number)
+        if number and sizes.max() > largest:
+            largest, mine = float(sizes.max()), piece == sizes.argmax()
+            spot = np.asarray(np.average(part.vertices[aside[mine]], axis=0, weights=areas[mine]))
+    return spot
 
 
 def _near_the_strip(scene: Scene) -> Mesh:

@@ -52,7 +52,10 @@ How it is found
        passes for a layer of half a spacing). What remains open spreads the
        pose along the motion that the layer causes. Rims that the scanner
        rounded off would pass for wear: they are left out where the gap along
-       them differs from the gap within (`rejoin.core.alignment.rounding`).
+       them differs from the gap within (`rejoin.core.alignment.rounding`). A
+       program that rounds rims off raises what lies inside of them, which the
+       gap does not show: the bound allows for as much again as leaving the
+       rims out moved the pose.
     7. Stated dimensions are observations like any other, of rectangular limits
        (`stated`); one that contradicts the rest grossly is told and left out.
     8. Poses are drawn from all this; of each, the largest displacement over the

@@ -13,7 +13,7 @@ from manifold3d import CrossSection, Manifold
 
 from rejoin.core import meshes, steps
 from rejoin.core.fusing import hollows
-from rejoin.core.fusing.hollow import Hollow, is_groove, meets_in_an_edge
+from rejoin.core.fusing.hollow import OWN, Hollow, is_groove, meets_in_an_edge, original_within
 from rejoin.core.fusing.repeats import MOSTLY, WHOLLY, Repeats
 from rejoin.core.records import FloatArray, Mesh, Project, Scan
 from tests.makers import cases, make_case, worst_error_mm
@@ -154,6 +154,29 @@ def test_a_pocket_deeper_than_wide_is_no_chip() -> None:
         assert is_groove([mesh], pocket) == told
 
 
+def test_a_hollow_of_which_the_other_half_is_original_surface_is_a_bore() -> None:
+    """A crack along a bore: of its half on one piece some was taken for broken. A chip of both pieces holds nothing."""
+    block, bore = Manifold.cube([16.0, 12.0, 12.0], True), Manifold.cylinder(20.0, 2.5, 2.5, 96, True)
+    bite = Manifold.sphere(3.0, 96).translate([0.0, 6.0, 0.0])
+
+    def share(lost: Manifold, reach: float) -> float:
+        parts = [scanned((block - lost).trim_by_plane([side, 0.0, 0.0], 0.0)) for side in (1.0, -1.0)]
+        broken = [np.abs(part.vertices[:, 0]) < 0.15 for part in parts]
+        inside = [np.linalg.norm(part.vertices[:, :2] - [0.0, 6.0 - reach], axis=1) < 3.2 for part in parts]
+        inside = [some & (np.abs(part.vertices[:, 2]) < 5.5) & (part.vertices[:, 1] < 5.7) & ~face
+                  for some, part, face in zip(inside, parts, broken, strict=True)]  # fmt: skip
+        high = parts[0].vertices[:, 1] > 6.0 - reach + 1.5
+        bare = np.flatnonzero(inside[0] & (high if reach else True))
+        hollow = Hollow(0, bare, NONE, [NONE, np.flatnonzero(inside[1])],
+                        over=lambda points: points[:, 1] - 6.0)  # type: ignore[arg-type]  # fmt: skip
+        lost_ones = [face | some for face, some in zip(broken, (np.isin(np.arange(len(inside[0])), bare), inside[1]),
+                                                       strict=True)]  # fmt: skip
+        return original_within(parts, hollow, lost_ones, SPACING)
+
+    assert share(bore.translate([0.0, 1.0, 0.0]), 5.0) > OWN
+    assert share(bite, 0.0) == 0.0
+
+
 @pytest.mark.parametrize(("degrees", "edge"), [(0.0, False), (8.0, False), (30.0, True), (-30.0, True)])
 def test_bare_surface_that_meets_the_break_in_an_edge_is_no_break(degrees: float, edge: bool) -> None:
     """A break's normals turn by some 7 degrees here; it goes on within that."""
@@ -170,10 +193,12 @@ def test_bare_surface_that_meets_the_break_in_an_edge_is_no_break(degrees: float
 
 
 def test_tooth_gaps_and_keyway_of_a_fine_gear_are_left_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Closed form: nothing broke off. Each of the three checks is needed for the fills to stay away."""
+    """Closed form: nothing broke off. Without what lies within, each of the three checks is needed for that."""
     case = make_case("gear", 13206, spacing_mm=SPACING, size=0.5)
     scans = tuple(Scan(f"f{k}", (), mesh, "mm", True, False, ()) for k, mesh in enumerate(case.fragments))
     joined = steps.align(steps.match(steps.find_faces(steps.clean(Project(scans=scans)))))
+    assert not steps.fuse(joined).whole.fills
+    monkeypatch.setattr(hollows, "original_within", lambda *_: 0.0)
     filled = [steps.fuse(joined).whole.fills]
     monkeypatch.setattr(Repeats, "__call__", lambda *_: 0.0)
     filled.append(steps.fuse(joined).whole.fills)

@@ -35,6 +35,9 @@ DEEP = 1.5
 """So many times as deep as wide across its direction is no chip either."""
 AVERAGED = 12
 """Neighbours whose normals are averaged, so that noise does not turn them."""
+OWN, INSIDE = 0.4, 1.0
+"""Original surface that lies in a hollow, from so many spacings below what the surfaces around it continue, is that of
+a recess of the part's own where it is so much of the hollow's."""
 SAID = 0.5
 """Share of a hollow's walls that are fracture face where it is said to be a chip."""
 
@@ -96,6 +99,35 @@ def winds_around(parts: list[Mesh], hollow: Hollow) -> bool:
             inner = np.flatnonzero(~widened(part, ~flagged(part, [wall])))  # at the rim normals are half the face's
             away += float(areas[inner[meshes.vertex_normals(part)[inner] @ towards > AWAY]].sum())
     return away > MOST_AWAY * every
+
+
+def original_within(parts: list[Mesh], hollow: Hollow, lost: list[BoolArray], spacing_mm: float) -> float:
+    """How much of a hollow is original surface, as a share of what it is made of: a bore on which the break runs into
+    one half has the other one.
+
+    Parameters
+    ----------
+    parts : list of Mesh
+    hollow : Hollow
+    lost : list of (n,) bool
+        What is no original surface, or of another hollow.
+    spacing_mm : float
+    """
+    points, _ = shape_of(parts, hollow)
+    own, within = 0.0, 0.0
+    middle = points.mean(axis=0)
+    reach = 0.5 * float(np.linalg.norm(np.ptp(points, axis=0)))
+    for number, part in enumerate(parts):
+        areas, normals = meshes.vertex_areas(part), meshes.vertex_normals(part)
+        own += float(areas[hollow.all_of(number)].sum())
+        near = np.flatnonzero((np.linalg.norm(part.vertices - middle, axis=1) < reach) & ~lost[number])
+        depth = None if hollow.over is None else hollow.over(part.vertices[near])
+        if depth is None:
+            continue
+        near = near[depth < -INSIDE * spacing_mm]
+        ahead = middle - part.vertices[near]
+        within += float(areas[near[np.einsum("ij,ij->i", ahead, normals[near]) > 0.0]].sum())
+    return within / max(own, 1e-12)
 
 
 def meets_in_an_edge(part: Mesh, bare: Indices, contact: BoolArray, spacing_mm: float) -> bool:

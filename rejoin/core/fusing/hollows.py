@@ -13,11 +13,13 @@ from rejoin.core.abreast import abreast
 from rejoin.core.fusing.bites import MEETS, bites
 from rejoin.core.fusing.continuing import Over, heights_over
 from rejoin.core.fusing.hollow import (
+    OWN,
     Hollow,
     beside,
     in_measure,
     is_groove,
     meets_in_an_edge,
+    original_within,
     said,
     winds_around,
     with_bites,
@@ -187,7 +189,10 @@ def _below(
                     for bite in bitten if beside(parts, ways[-1], bite, near_mm)] + seen  # fmt: skip
         good = [(one, over) for one, over in seen if one is not None and in_measure(one, areas, spacing_mm)]
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
-    found = [replace(hollow, doubted=_own(parts, hollow, sides, broken, spacing_mm)) for hollow in found]
+    lost = [side.removed | some | flagged(part, [hollow.all_of(number) for hollow in found])
+            for number, (part, side, some) in enumerate(zip(parts, sides, broken, strict=True))]  # fmt: skip
+    found = [replace(hollow, doubted=_own(parts, hollow, sides, broken, spacing_mm)
+                     or original_within(parts, hollow, lost, spacing_mm) > OWN) for hollow in found]  # fmt: skip
     every = with_bites(parts, areas, found, bitten, near_mm)
     # A groove shows with all its walls only, and those on the same fragment are found as bites.
     recess = [hollow.doubted or (len(hollow.bare) > 0 and is_groove(parts, hollow)) for hollow in every]

@@ -40,7 +40,7 @@ def joining(project: Project, units: Units) -> str:
         return "Joints to be placed" if project.joints else "Not joined yet"
     if glued_sides(project):
         return "Both sides stand as they belong together"
-    pieces = [p for p, scan in zip(project.placements, project.scans, strict=True) if scan.role == "fragment"]
+    pieces = [p for p, scan in zip(project.placements, project.scans, strict=False) if scan.role == "fragment"]
     placed, total = sum(p.part_from_scan is not None for p in pieces), len(pieces)
     if placed < 2:
         return "Nothing could be joined"

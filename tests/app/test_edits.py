@@ -14,7 +14,7 @@ from rejoin.core import edits
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.settings import silent
-from rejoin.core.transforms import apply, inverse
+from rejoin.core.transforms import apply, from_marks, inverse
 from tests.app import made_up
 
 
@@ -118,16 +118,16 @@ def test_marks_give_the_motion_they_were_made_with():
     rng = np.random.default_rng(4)
     marks_b = rng.uniform(-30, 30, (4, 3))
     a_from_b = made_up.true_poses()[1]
-    found = edits.from_marks(apply(a_from_b, marks_b), marks_b)
+    found = from_marks(apply(a_from_b, marks_b), marks_b)
     assert np.allclose(found, a_from_b, atol=1e-9)
     noisy = apply(a_from_b, marks_b) + rng.normal(0, 0.5, (4, 3))
     turn, _ = Rotation.align_vectors(noisy - noisy.mean(0), marks_b - marks_b.mean(0))  # scipy, an own solver
-    assert np.allclose(edits.from_marks(noisy, marks_b)[:3, :3], turn.as_matrix(), atol=1e-9)
+    assert np.allclose(from_marks(noisy, marks_b)[:3, :3], turn.as_matrix(), atol=1e-9)
     with pytest.raises(WrongUse):
-        edits.from_marks(marks_b[:2], marks_b[:2])
+        from_marks(marks_b[:2], marks_b[:2])
     line = np.outer(np.arange(4.0), [1.0, 2.0, 3.0])
     with pytest.raises(WrongUse):
-        edits.from_marks(line, line)
+        from_marks(line, line)
 
 
 def test_joining_by_hand_takes_the_faces_that_meet():

@@ -17,7 +17,7 @@ def test_the_other_chips_are_filled_where_one_cannot_be_and_that_is_said() -> No
     fragments = [clean_scan(Scan(f"piece {k}", (), m, "mm", True, False, ())) for k, m in enumerate(case.fragments)]
     placements = [Placement(np.array(pose), "truth") for pose in case.part_from_scan]
     whole = fuse_fragments(fragments, placements, true_joints(case, fragments))
-    assert whole.notes == ("Chips at the break that could not be filled were left as they are.",)
+    assert whole.notes[0] == "Chips at the break that could not be filled were left as they are."
     assert whole.closed and whole.genus == 2
     assert sum(fill.volume_mm3 > 3.0 for fill in whole.fills) == 3
     filled = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]

@@ -49,7 +49,7 @@ class ScanView(Record):
 
 
 @dataclass(frozen=True, eq=False)
-class SamePlaces(Record):
+class SamePlaces:
     """The same places, pointed out on two scans of one fragment: number ``a`` and ``b`` in their list.
 
     ``on_a`` and ``on_b`` (k, 3) are in each one's own frame, mm, in the same order.
@@ -59,7 +59,6 @@ class SamePlaces(Record):
     b: int
     on_a: FloatArray
     on_b: FloatArray
-    _arrays = {"on_a": np.float64, "on_b": np.float64}
 
 
 @dataclass(frozen=True, eq=False)

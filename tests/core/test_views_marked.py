@@ -17,6 +17,7 @@ from rejoin.core.files import write_mesh
 from rejoin.core.files.marks import read_marks
 from rejoin.core.merging import merge_scans
 from rejoin.core.merging.close import fine_of
+from rejoin.core.merging.looks import Known
 from rejoin.core.merging.pointed import pointed, tied
 from rejoin.core.records import Mesh, Project, SamePlaces, Scan
 from rejoin.core.settings import ReadSettings
@@ -155,3 +156,16 @@ def test_a_file_of_marks_that_says_too_little_is_refused(
     file.write_text(json.dumps(change(places)), encoding="utf-8")
     with pytest.raises(WrongUse, match=words):
         read_marks(file, [folder])
+
+
+def test_a_rival_place_counts_as_far_as_the_marks_allow_it(project: Project, marks: SamePlaces) -> None:
+    """A slide of eight spacings is nearly as good to surfaces that run along it, and not to three marks."""
+    fine = [fine_of(fragment) for fragment in project.fragments[1:]]
+    (one,) = pointed([marks], project.scans[1:], fine)
+    known = Known(fine, [], [], [one])
+    slid = from_vector(np.array([0.0, 0.0, 0.0, 8.0 * SPACING, 0.0, 0.0]), np.zeros(3)) @ one.a_from_b
+    near, far = ({0: np.eye(4), 1: pose} for pose in (one.a_from_b, slid))
+    assert -3.0 < known.nats(near) <= 0.0
+    assert known.nats(far) < known.nats(near) - 10.0
+    turned = {1: np.eye(4), 0: inverse(slid)}
+    assert known.nats(turned) == pytest.approx(known.nats(far)) and not known.nats({0: np.eye(4)})

@@ -75,7 +75,9 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     best, *others = beam
     like = [one for one in others if one.poses.keys() == best.poses.keys()]
     near = [one for one in like if apart(one.poses, best.poses, fine) < SAME]
-    rival = max((one.worth for one in others if one not in near), default=0.0) / max(best.worth, 1e-12)
+    marked = known.nats(best.poses)
+    rivals = (one.worth * np.exp(min(known.nats(one.poses) - marked, 0.0)) for one in others if one not in near)
+    rival = float(max(rivals, default=0.0)) / max(best.worth, 1e-12)
     return best, rival, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
 
 

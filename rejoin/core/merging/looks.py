@@ -44,6 +44,12 @@ class Known:
         )
 
 
+    def nats(self, poses: Poses) -> float:
+        """How likely the marks are in an arrangement (log): 0 where all fall together."""
+        there = (one for one in self.marked if {one.a, one.b} <= poses.keys())
+        return sum(one.nats(inverse(poses[one.a]) @ poses[one.b]) for one in there)
+
+
 @dataclass(frozen=True, eq=False)
 class Arrangement:
     """Some views placed: ``poses`` first_from_view by view, covered rims, agreements and clashes.

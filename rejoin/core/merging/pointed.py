@@ -24,17 +24,29 @@ LOOSE = 0.2
 
 @dataclass(frozen=True, eq=False)
 class Pointed:
-    """View ``b`` on view ``a`` as marked: ``a_from_b`` (4, 4), true to about ``within_mm`` anywhere on b."""
+    """View ``b`` on view ``a`` as marked: ``a_from_b`` (4, 4), true to about ``within_mm`` anywhere on b.
+
+    ``on_a`` and ``on_b`` (k, 3) are the marks, each pointed out to ``steady_mm``.
+    """
 
     a: int
     b: int
     a_from_b: FloatArray
     within_mm: float
+    on_a: FloatArray
+    on_b: FloatArray
+    steady_mm: float
 
     def allows(self, a_from_b: FloatArray, b: Fine) -> bool:
         """Whether a pose of the two is where they were marked."""
         points = b.points[:: max(1, len(b.points) // 60)]
         return bool(displacement(self.a_from_b, a_from_b, points).max() < self.within_mm)
+
+
+    def nats(self, a_from_b: FloatArray) -> float:
+        """How likely the marks are in a pose, as the log of a normal density without its constant."""
+        away = np.linalg.norm(apply(a_from_b, self.on_b) - self.on_a, axis=1)
+        return -0.5 * float(np.square(away / self.steady_mm).sum())
 
 
 def pointed(marks: Sequence[SamePlaces], scans: Sequence[Scan], fine: Sequence[Fine]) -> list[Pointed]:
@@ -64,12 +76,13 @@ def _pointed(one: SamePlaces, scans: Sequence[Scan], fine: Sequence[Fine]) -> Po
     if within > LOOSE * b.size_mm:
         raise NoAnswer(f"The marks on {scans[one.b].name} lie too near to one line or to each other to tell its place.",
                        "Mark places far apart, as the corners of a wide triangle.")  # fmt: skip
-    return Pointed(one.a, one.b, a_from_b, within)
+    return Pointed(one.a, one.b, a_from_b, within, one.on_a, one.on_b, float(steady))
 
 
 def between(held: Sequence[Pointed], i: int, j: int) -> list[Pointed]:
     """What is marked of view j on view i."""
-    turned = [Pointed(one.b, one.a, inverse(one.a_from_b), one.within_mm) for one in held]
+    turned = [Pointed(one.b, one.a, inverse(one.a_from_b), one.within_mm, one.on_b, one.on_a, one.steady_mm)
+              for one in held]  # fmt: skip
     return [one for one in (*held, *turned) if (one.a, one.b) == (i, j)]
 
 

@@ -44,13 +44,20 @@ def mark(person: Person, places: SamePlaces) -> None:
     person.open_row(10)
 
 
-def test_scans_that_could_go_together_in_two_ways_go_as_they_are_marked(window, tmp_path: Path, handle: Views) -> None:
-    person, part = Person(window), window.scans.pieces
+@pytest.fixture
+def person(window, tmp_path: Path, handle: Views) -> Person:
+    """Someone who has opened both scans of the handle, each by its file."""
+    person = Person(window)
     files = [tmp_path / f"handle {number}.ply" for number in (1, 2)]
     for mesh, file in zip(handle.meshes, files, strict=True):
         write_mesh(mesh, file, "mm")
     person.open_scans(files)
     person.unfold(window.scans, "Several scans of one piece")
+    return person
+
+
+def test_scans_that_could_go_together_in_two_ways_go_as_they_are_marked(window, person: Person, handle: Views) -> None:
+    part = window.scans.pieces
     assert not part.make_button.isEnabled() and part.words.text() == "Tick two scans or more."
     for tick in part.ticks:
         person.click(tick)
@@ -78,13 +85,8 @@ def test_scans_that_could_go_together_in_two_ways_go_as_they_are_marked(window, 
     assert len(window.bench.project.scans) == 2 and len(part.ticks) == 2
 
 
-def test_uneven_marks_are_told_before_any_work(window, handle: Views, tmp_path: Path) -> None:
-    person, part = Person(window), window.scans.pieces
-    files = [tmp_path / f"handle {number}.ply" for number in (1, 2)]
-    for mesh, file in zip(handle.meshes, files, strict=True):
-        write_mesh(mesh, file, "mm")
-    person.open_scans(files)
-    person.unfold(window.scans, "Several scans of one piece")
+def test_uneven_marks_are_told_before_any_work(window, person: Person, handle: Views) -> None:
+    part = window.scans.pieces
     person.click(part.mark_button)
     places = marked_by_hand(handle, 5, 0.0)[0]
     mark(person, SamePlaces(0, 1, np.concatenate([places.on_a, places.on_a[:1]]), places.on_b))

@@ -19,7 +19,7 @@ from rejoin.core.merging import merge_scans
 from rejoin.core.merging.close import fine_of
 from rejoin.core.merging.looks import Known
 from rejoin.core.merging.pointed import pointed, tied
-from rejoin.core.records import Mesh, Project, SamePlaces, Scan
+from rejoin.core.records import FractureFace, Mesh, Project, SamePlaces, Scan, StatedSize
 from rejoin.core.settings import ReadSettings
 from rejoin.core.transforms import apply, displacement, from_vector, inverse
 from tests.makers.breaking import as_mesh
@@ -78,6 +78,14 @@ def moved(bar: Views, marks: SamePlaces, motion: np.ndarray) -> SamePlaces:
     return replace(marks, on_b=apply(inverse(bar.part_from_view[1]) @ motion @ bar.part_from_view[0], marks.on_a))
 
 
+def test_what_was_worked_out_with_one_of_the_scans_is_forgotten(project: Project, marks: SamePlaces) -> None:
+    faces = tuple(FractureFace(number, np.arange(9, dtype=np.int32), 1.0, 1.0, "person") for number in range(3))
+    sizes = StatedSize(0, np.zeros(3), 2, np.ones(3), 9.0, 0.1), StatedSize(0, np.zeros(3), 1, np.ones(3), 9.0, 0.1)
+    begun = replace(project, faces=faces, stated=sizes)
+    made = edits.make_one(begun, (1, 2), [replace(marks, a=1, b=2)])
+    assert [face.fragment for face in made.faces] == [0] and made.stated == () and len(begun.stated) == 2
+
+
 def test_marks_where_the_surfaces_do_not_fit_are_not_followed(bar: Views, marks: SamePlaces) -> None:
     scans = [scan_of(mesh, f"view {n}") for n, mesh in enumerate(bar.meshes)]
     along = from_vector(np.array([0.0, 0.0, 0.0, 11.0, 0.0, 0.0]), np.zeros(3))
@@ -132,6 +140,7 @@ def written(folder: Path, bar: Views, marks: SamePlaces) -> tuple[Path, list[dic
 def test_marks_from_a_file_in_the_unit_of_the_scans(tmp_path: Path, bar: Views, marks: SamePlaces) -> None:
     folder, places = written(tmp_path, bar, marks)
     file = tmp_path / "marks.json"
+    places[1] = {"a": places[1]["b"], "b": places[1]["a"]}
     file.write_text(json.dumps(places), encoding="utf-8")
     read = steps.read([folder], ReadSettings(unit="inch"), marks=read_marks(file, [folder]))
     assert [view.name for view in read.scans[0].views] == ["bottom", "top"]

@@ -141,6 +141,17 @@ def _unshared(placement: Placement, fragment: int) -> Placement:
     return replace(placement, shared=np.delete(known, fragment, axis=0))
 
 
+def clear_of(project: Project, number: int) -> Project:
+    """Without what hangs on one fragment: its faces, joints, stated sizes and readings; what others have stays."""
+    return replace(
+        project,
+        faces=tuple(face for face in project.faces if face.fragment != number),
+        joints=tuple(joint for joint in project.joints if number not in (joint.a, joint.b)),
+        stated=tuple(size for size in project.stated if number not in (size.a, size.b)),
+        readings=tuple(reading for reading in project.readings if number not in reading.on),
+    )
+
+
 def exchange_fragment(project: Project, number: int, fragment: Fragment) -> Project:
     """Put a scan's surface, cleaned another way, in place of the one before; what the others have stays."""
     faces = tuple(face for face in project.faces if face.fragment != number)

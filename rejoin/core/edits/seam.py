@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from rejoin.core.edits.scans import clear_of
 from rejoin.core.edits.tuples import put
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
@@ -73,14 +74,12 @@ def _side(scan: Scan, side: str, mesh: Mesh, told: tuple[Repair, ...]) -> Scan:
 
 def _exchanged(project: Project, number: int, first: Fragment, second: Fragment) -> Project:
     """Both sides in place of the one scan; what others have among themselves stays."""
-    faces = tuple(face for face in project.faces if face.fragment != number)
-    joints = tuple(joint for joint in project.joints if number not in (joint.a, joint.b))
-    stated = tuple(size for size in project.stated if number not in (size.a, size.b))
-    readings = tuple(reading for reading in project.readings if number not in reading.on)
+    rest = clear_of(project, number)
     alone = len(project.scans) == 1
     placements = (Placement(np.asarray(identity()), "person"),) * 2 if alone else ()
     return changed(
-        replace(project, stated=stated, readings=readings),
+        rest,
         scans=(*put(project.scans, number, first.scan), second.scan),
-        fragments=(*put(project.fragments, number, first), second), faces=faces, joints=joints, placements=placements,
+        fragments=(*put(project.fragments, number, first), second), faces=rest.faces, joints=rest.joints,
+        placements=placements,
     )  # fmt: skip

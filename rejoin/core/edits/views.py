@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rejoin.core.edits.scans import remove_fragment
+from rejoin.core.edits.scans import clear_of, remove_fragment
 from rejoin.core.edits.tuples import put
 from rejoin.core.errors import WrongUse
 from rejoin.core.project import changed
@@ -35,7 +35,7 @@ def make_one(
     Raises
     ------
     WrongUse
-        Fewer than two, scans of different units or roles, or marks on others; as `rejoin.core.merging.merge_scans`.
+        Fewer than two, scans of different roles, or marks on others; as `rejoin.core.merging.merge_scans`.
     NoAnswer
         Where they cannot be laid on each other.
     """
@@ -50,13 +50,9 @@ def make_one(
     made = clean_scan(one, cleaning, part_of(report, 0.9, 1.0))
     for number in reversed(own[1:]):
         project = remove_fragment(project, number)
-    first = own[0]
-    faces = tuple(face for face in project.faces if face.fragment != first)
-    joints = tuple(joint for joint in project.joints if first not in (joint.a, joint.b))
-    stated = tuple(size for size in project.stated if first not in (size.a, size.b))
-    readings = tuple(reading for reading in project.readings if first not in reading.on)
-    return changed(replace(project, stated=stated, readings=readings), scans=put(project.scans, first, one),
-                   fragments=put(project.fragments, first, made), faces=faces, joints=joints)  # fmt: skip
+    rest = clear_of(project, own[0])
+    return changed(rest, scans=put(rest.scans, own[0], one), fragments=put(rest.fragments, own[0], made),
+                   faces=rest.faces, joints=rest.joints)  # fmt: skip
 
 
 def _check(project: Project, own: list[int], marks: Sequence[SamePlaces]) -> None:

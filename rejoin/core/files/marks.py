@@ -52,7 +52,8 @@ def read_marks(file: str | Path, inputs: Sequence[str | Path]) -> tuple[FileMark
         a, b = (_end(item[end], f"{where}, {end}", folders) for end in "ab")
         if a[0] == b[0] or not any(a[0] in one and b[0] in one for one in folders):
             raise wrong(where, "a and b must be two scans of one folder")
-        a, b = sorted((a, b), key=lambda end: end[0])  # the same two whichever is named first
+        if (b[0], a[0]) in pairs:  # the same two, whichever is named first
+            a, b = b, a
         pairs.setdefault((a[0], b[0]), []).append((a[1], b[1]))
     return tuple(
         FileMarks(*files, *(np.array([place[side] for place in places]) for side in (0, 1)))

@@ -12,7 +12,7 @@ import pytest
 
 from rejoin.core import meshes
 from rejoin.core.errors import Cancelled, NoAnswer
-from rejoin.core.fusing import chips, fuse_fragments, healing, reducing, sewing
+from rejoin.core.fusing import chips, crack, fuse_fragments, healing, reducing, sewing, untangling
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Whole
 from rejoin.core.settings import FuseSettings
 from rejoin.core.transforms import apply
@@ -234,6 +234,29 @@ def test_where_the_healing_surface_cannot_be_sewn_it_is_cut_back_farther(
     near, farther = sewing.OVERLAPS
     assert np.allclose(asked, [(wide, near), (fine, near), (fine, farther)])
     assert whole.closed and (whole.shells, whole.genus) == (1, 1) and whole.notes == ()
+
+
+def test_what_crosses_inside_and_is_dropped_is_not_counted(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two bubbles that run through each other under the original surface, made by the healing: neither is kept."""
+    recut, seen = crack.recut, list[int]()
+    bubbles = manifold3d.Manifold.sphere(0.4).translate([-4.5, -3.2, 0.0]).to_mesh()
+    one = Mesh(bubbles.vert_properties[:, :3].astype(float), bubbles.tri_verts.astype(np.int32))
+    two = Mesh(one.vertices + [0.2, 0.1, 0.05], one.triangles)
+
+    def with_bubbles(band: sewing.Sewn, rims: Any, spacing_mm: float) -> tuple[sewing.Sewn, Any]:
+        band = recut(band, rims, spacing_mm)[0]
+        origin = np.concatenate([band.origin, np.full(2 * len(one.vertices), -1)])
+        both = sewing.Sewn(sewing.joined([band.mesh, one, two]), origin)
+        pairs = untangling.seam_crossings(both.mesh, origin < 0)
+        seen.append(len(pairs))
+        return both, pairs
+
+    monkeypatch.setattr(crack, "recut", with_bubbles)
+    monkeypatch.setattr(crack, "untangled", lambda mesh, new, _: (mesh, untangling.seam_crossings(mesh, new)))
+    whole = fused(block[0], block[1])
+    assert seen[0] > 0 and whole.shells == 1 and whole.crossing_pairs == 0
 
 
 def test_an_edge_that_ran_through_a_chip_is_carried_on() -> None:

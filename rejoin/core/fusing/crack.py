@@ -72,6 +72,8 @@ def sewn_in(pieces: list[Piece], scene: Scene, band: Sewn, spacing_mm: float, re
     band, number = outer_band(band, scene.cut, max(piece.volume_mm3 for piece in pieces))
     if not meets_rims(scene.cut, band):
         raise CannotSew("an edge has more or fewer than two triangles")
+    if len(crossings):  # some of them may have been on a body that is not an outer one
+        crossings = seam_crossings(band.mesh, band.origin < 0)
     result = assembled([piece.mesh for piece in pieces], scene.cut, band)
     shells = bodies(pieces, scene.cut, number, band)
     return Made(result.mesh, result.origin, band, len(crossings), shells)

@@ -78,7 +78,7 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
         around = _Around.of(mesh, own, shown, normals, spacing_mm)
         pieces = around.pieces(spacing_mm)
         tree = _combined(pieces, spacing_mm)
-        if tree is not None:
+        if tree is not None and around.true_to(pieces, tree, spacing_mm):
             reach = 0.5 * float(np.linalg.norm(np.ptp(vertices[own], axis=0)))
             vertices[own], which = _brought(vertices[own], pieces, tree, reach)
             vertices = np.array(creased(Mesh(vertices.copy(), mesh.triangles), own, which, pieces, tree, spacing_mm))
@@ -219,10 +219,17 @@ class _Around:
 
     def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""
+        chosen = [part for part in self._low(pieces, tree, spacing_mm) if not self._goes_on(part, spacing_mm)]
+        return np.asarray(self.used[np.concatenate([np.zeros(0, np.int64), *chosen])])
+
+    def true_to(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> bool:
+        """Whether nothing of the original surface lies below what the pieces bound together, as a rounded edge does."""
+        return not any(self._goes_on(part, spacing_mm) for part in self._low(pieces, tree, spacing_mm))
+
+    def _low(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> list[Indices]:
         low = bounded(tree, _heights(pieces, self.local.vertices))[0] < -DEEP * spacing_mm
         parts = self._parts(low[self.links.row] & low[self.links.col], spacing_mm)
-        chosen = [part for part in parts if low[part].all() and not self._goes_on(part, spacing_mm)]
-        return np.asarray(self.used[np.concatenate([np.zeros(0, np.int64), *chosen])])
+        return [part for part in parts if low[part].all()]
 
     def _parts(self, linked: BoolArray, spacing_mm: float) -> list[Indices]:
         """What hangs together by some of the links and comes up to the mouth."""

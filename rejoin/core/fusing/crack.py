@@ -18,6 +18,9 @@ from rejoin.core.fusing.untangling import seam_crossings, untangled
 from rejoin.core.records import Mesh
 from rejoin.core.settings import Report
 
+FREED = 1.0
+"""Spacings by which a vertex may be moved to free triangles that run through each other."""
+
 
 def scene_of(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
     """What lies near the crack, cut out of the placed parts, and where it is in contact."""
@@ -67,7 +70,8 @@ def sewn_in(pieces: list[Piece], scene: Scene, band: Sewn, spacing_mm: float, re
     band, crossings = recut(band, np.concatenate(scene.rims), spacing_mm)
     if len(crossings):
         mesh, left_over = untangled(band.mesh, band.origin < 0, spacing_mm)
-        if not len(left_over):  # drawing much together to free little would bend the surface
+        moved_mm = np.linalg.norm(mesh.vertices - band.mesh.vertices, axis=1).max()
+        if not len(left_over) and moved_mm <= FREED * spacing_mm:  # else the surface would be bent to free little
             band, crossings = Sewn(mesh, band.origin), left_over
     band, number = outer_band(band, scene.cut, max(piece.volume_mm3 for piece in pieces))
     if not meets_rims(scene.cut, band):

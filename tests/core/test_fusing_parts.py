@@ -222,6 +222,29 @@ def test_kept_triangles_that_run_through_new_ones_are_cut_out_and_closed_again()
     assert recut(band, ~new, 0.4)[0] is band  # what has to stay is not cut
 
 
+def test_a_scanned_corner_that_runs_through_a_large_new_triangle_is_given_up() -> None:
+    """One new vertex, its triangles as long as three of the scan's: what crosses them lies away from all that is new."""
+    out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()
+    vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32)
+    within = (np.linalg.norm(vertices[:, :2], axis=1) < 1.0) & (vertices[:, 2] > 0)
+    kept = triangles[~within[triangles].any(axis=1)]
+    loop = (border_loops(kept, len(vertices)) or [])[0]
+    fan = np.stack([np.roll(loop, -1), loop, np.full(len(loop), len(vertices))], axis=1)
+    beside = np.setdiff1d(kept[np.isin(kept, loop).any(axis=1)], loop)
+    aside = np.arctan2(vertices[beside[0], 1], vertices[beside[0], 0]) + 0.6
+    vertices[beside[0]] = [0.5 * np.cos(aside), 0.5 * np.sin(aside), 9.985]
+    mesh = Mesh(np.append(vertices, [[0.0, 0.0, 10.0]], axis=0), np.concatenate([kept, fan]).astype(np.int32))
+    mesh, used = meshes.compacted(mesh)
+    band = Sewn(mesh, np.where(used == len(vertices), -1, used))
+    assert meshes.is_closed(mesh) and len(seam_crossings(mesh, band.origin < 0)) > 0
+    made, left = recut(band, np.zeros(len(vertices), bool), 0.6)
+    assert len(left) == len(crossing_pairs(made.mesh)) == 0 and meshes.is_closed(made.mesh)
+    assert np.abs(np.linalg.norm(made.mesh.vertices, axis=1) - 10.0).max() < 0.15
+    held = np.zeros(len(vertices), bool)
+    held[beside[0]] = True
+    assert len(recut(band, held, 0.6)[1]) > 0  # the rim stays
+
+
 def test_a_spot_that_cannot_be_mended_does_not_keep_another_from_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two folds on a ball; what is made anew at the lower one is pushed through the surface, always."""
     out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()

@@ -48,9 +48,10 @@ def recut(band: Sewn, rim: BoolArray, spacing_mm: float) -> tuple[Sewn, Pairs]:
             break
         flags = np.zeros(len(band.mesh.vertices), bool)
         flags[band.mesh.triangles[crossings].ravel()] = True
+        stay = (band.origin >= 0) & (rim[band.origin] | (stands[band.origin] & ~flags))
         for _ in range(around):
             flags = widened(band.mesh, flags)
-        other, pairs = _made_anew(band, flags, (band.origin >= 0) & stands[band.origin], spacing_mm)
+        other, pairs = _made_anew(band, flags, stay, spacing_mm)
         better = len(pairs) < len(crossings)
         band, crossings, around = (other, pairs, around) if better else (band, crossings, around + 1)
     return band, crossings
@@ -70,7 +71,7 @@ def _made_anew(band: Sewn, flags: BoolArray, stands: BoolArray, spacing_mm: floa
 
 
 def _standing(band: Sewn, rim: BoolArray, spacing_mm: float) -> BoolArray:
-    """The scans' vertices that stay: those of the rim, and what lies away from all that is new."""
+    """The scans' vertices that stay, but for corners of what crosses: of the rim, and away from all that is new."""
     kept, points, stands = np.flatnonzero(band.origin >= 0), band.mesh.vertices, rim.copy()
     near = cKDTree(points[band.origin < 0]).query(points[kept], distance_upper_bound=REACH * spacing_mm)[0]
     stands[band.origin[kept[np.isinf(near)]]] = True

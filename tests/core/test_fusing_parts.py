@@ -223,7 +223,7 @@ def test_kept_triangles_that_run_through_new_ones_are_cut_out_and_closed_again()
 
 
 def test_a_scanned_corner_that_runs_through_a_large_new_triangle_is_given_up() -> None:
-    """One new vertex, its triangles as long as three of the scan's: what crosses them lies away from all that is new."""
+    """Its edges are as long as three of the scan's, so that what crosses it lies away from all new vertices."""
     out = manifold3d.Manifold.sphere(10.0, 96).refine(2).to_mesh64()
     vertices, triangles = np.array(out.vert_properties[:, :3]), np.array(out.tri_verts, np.int32)
     within = (np.linalg.norm(vertices[:, :2], axis=1) < 1.0) & (vertices[:, 2] > 0)

@@ -1,13 +1,17 @@
-"""A chip that cannot be filled keeps no other from it."""
+"""Chips that cannot be filled are told, and keep no other from it."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from manifold3d import Manifold
 
+from rejoin.core import meshes
 from rejoin.core.cleaning import clean_scan
-from rejoin.core.fusing import fuse_fragments
-from rejoin.core.records import Placement, Scan
-from tests.benchmarks.fusing import outside, true_joints
+from rejoin.core.fusing import fuse_fragments, hollows
+from rejoin.core.records import FractureFace, Joint, Placement, Scan
+from tests.benchmarks.fusing import TRUE, outside, true_joints
+from tests.core import broken_solids as solids
 from tests.makers import make_case
 
 
@@ -22,3 +26,29 @@ def test_the_other_chips_are_filled_where_one_cannot_be_and_that_is_said() -> No
     assert sum(fill.volume_mm3 > 3.0 for fill in whole.fills) == 3
     filled = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
     assert np.abs(outside(filled, case.intact)).max() < 0.3
+
+
+def test_a_wide_hollow_over_which_nothing_continues_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A ball taken out of one fragment under a rippled side: no plane or quadric runs over it.
+
+    The bare break is taken to be no rougher than the side, so that it does not tell either.
+    """
+    monkeypatch.setattr(hollows.Torn, "__call__", lambda self, patches: [patch[:0] for patch in patches])
+
+    def rippled(points: np.ndarray) -> np.ndarray:
+        side = points[:, 0] > 5.9
+        points[side, 0] += 0.5 * np.sin(2.2 * points[side, 1]) * np.sin(2.2 * points[side, 2])
+        return points
+
+    solid = Manifold.cube([12, 12, 20], True).refine_to_length(0.4).warp_batch(rippled)
+    upper, lower = solid ^ solids.beyond(0, True, 0.4, 0.0), solid ^ solids.beyond(0, False, 0.4, 0.37)
+    ball = Manifold.sphere(2.4, 48).translate([5.0, 0.5, 1.4])
+    both = [solids.fragment(body, 0.4, 0.02, k, f"f{k}") for k, body in enumerate((upper - ball, lower))]
+    faces = []
+    for index, (one, at) in enumerate(both):
+        centre = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan))
+        face = np.abs(centre[:, 2] - solids.wave(centre[:, 0], centre[:, 1])) < 0.15
+        faces.append(FractureFace(index, np.flatnonzero(face).astype(np.int32), 0.0, 1.0, "person"))
+    whole = fuse_fragments([one for one, _ in both], [at for _, at in both], (Joint(0, 1, *faces, np.eye(4), TRUE),))
+    assert whole.closed and whole.fills == ()
+    assert any("may be chips or the part's own recesses" in note for note in whole.notes)

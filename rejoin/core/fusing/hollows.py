@@ -34,15 +34,16 @@ from rejoin.core.records import FloatArray, Mesh
 
 SMALLEST = 3.0
 """Bare fracture smaller than the square of this many spacings is left to the strip."""
-BELOW = 0.52
-"""Winding number of the rest of the surface from which a place counts as below it; 0.5 is on a smooth surface."""
+BELOW, WELL_BELOW = 0.52, 0.6
+"""Winding number of the rest of the surface from which a place counts as below it, and from which it may be told where
+the hollow is wide; 0.5 is on a smooth surface."""
 
 LOOSE = 0.5
 """Fracture is in contact up to this share of the strip's width from another fragment."""
 
 
 NARROW = 8.0
-"""A hollow whose surroundings meet in no plain way is filled up to so many spacings across."""
+"""A hollow whose surroundings meet in no plain way is filled up to so many spacings across, else told."""
 RIM = 2
 """Rings of triangles by which a fracture face may end short of its rim."""
 RIM_RINGS = 5
@@ -154,7 +155,7 @@ def _below(
 ) -> list[Hollow]:  # fmt: skip
     """Of the ways to see each hollow the first that lies below what the original surfaces around it continue.
 
-    Where these are no planes or quadrics, the winding number of what is kept tells, over a narrow one.
+    Where these are no planes or quadrics, the winding number of what is kept tells; a wide one is doubted then.
     """
     every = [hollow for ways in tried for hollow in ways]
     near, count = joined(parts), np.cumsum([0, *[len(part.vertices) for part in parts]])
@@ -191,7 +192,7 @@ def _below(
         found.extend(_with_all_walls(hollow, over, count) for hollow, over in good[:1])
     lost = [side.removed | some | flagged(part, [hollow.all_of(number) for hollow in found])
             for number, (part, side, some) in enumerate(zip(parts, sides, broken, strict=True))]  # fmt: skip
-    found = [replace(hollow, doubted=_own(parts, hollow, sides, broken, spacing_mm)
+    found = [replace(hollow, doubted=hollow.doubted or _own(parts, hollow, sides, broken, spacing_mm)
                      or original_within(parts, hollow, lost, spacing_mm) > OWN) for hollow in found]  # fmt: skip
     every = with_bites(parts, areas, found, bitten, near_mm)
     # A groove shows with all its walls only, and those on the same fragment are found as bites.
@@ -224,14 +225,19 @@ def _lower(
     parts: list[Mesh], hollow: Hollow, spots: FloatArray, over: Over, winding: Callable[[], WindingField],
     spacing_mm: float,
 ) -> Hollow | None:  # fmt: skip
-    """The hollow with those of its walls that lie below the continued surfaces; None where it does not itself."""
+    """The hollow with those of its walls that lie below the continued surfaces; None where it does not itself.
+
+    Where nothing is continued over a wide one, it is doubted.
+    """
     points = parts[hollow.number].vertices
     known = np.setdiff1d(hollow.bare, hollow.beyond)
     if over(points[:1]) is None:
         wide = float(np.linalg.norm(np.ptp(spots, axis=0)))
-        told = hollow.sure or (wide <= NARROW * spacing_mm and np.median(winding()(points[known])) > BELOW)
-        if len(hollow.beyond) or not told:
+        open_wide = not hollow.sure and wide > NARROW * spacing_mm
+        least = WELL_BELOW if open_wide else BELOW
+        if len(hollow.beyond) or not (hollow.sure or np.median(winding()(points[known])) > least):
             return None
+        hollow = replace(hollow, doubted=open_wide)
     elif any(_median(over(points[some])) > -SHALLOW * spacing_mm for some in (known, hollow.beyond) if len(some)):
         return None
     walls = []

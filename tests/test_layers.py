@@ -27,7 +27,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "surfaces planes",
         "relief form outline continuity",
         "evidence search likeness uncertainty turns icp",
-        "flat stretches waiting",
+        "flat stretches waiting prepared",
         "rims misalignment polishing",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued book",
         "assembling placing merging mended",

@@ -16,9 +16,10 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import PLENTY, Pose, believable, certain, decided, judge, tied
-from rejoin.core.matching import Prepared, Search, match_pair, prepared, unlikely
+from rejoin.core.matching import Search, match_pair
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.polishing import refined_whole
+from rejoin.core.prepared import Prepared, prepared, unlikely
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh
 from rejoin.core.settings import MatchSettings, Report, part_of
 from rejoin.core.surfaces import alike, overlap, touching_limit

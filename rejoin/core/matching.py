@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
@@ -12,19 +11,14 @@ from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, covering, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import approached
-from rejoin.core.likeness import (
-    Outlines,
-    largest_pairs,
-    outlines_of,
-    promising_pairs,
-    unlikeness,
-)
+from rejoin.core.likeness import largest_pairs, promising_pairs
 from rejoin.core.polishing import distinct, refined_whole, slid_about
-from rejoin.core.records import FloatArray, FractureFace, Fragment
+from rejoin.core.prepared import Prepared
+from rejoin.core.records import FloatArray
 from rejoin.core.rims import Rims
-from rejoin.core.search import UNLIKE, Gallery, Hypothesis, closer, correlate
+from rejoin.core.search import UNLIKE, Hypothesis, closer, correlate
 from rejoin.core.settings import Report, silent
-from rejoin.core.surfaces import Surface, alike, overlap, surface_of, touching_limit
+from rejoin.core.surfaces import alike, overlap, touching_limit
 from rejoin.core.transforms import inverse
 from rejoin.core.waiting import BY_BOTH, BY_INFORMATION, BY_OUTLINE, Start, Waiting
 
@@ -57,6 +51,10 @@ FINALISTS = 4
 PARTLY_UNLIKE = 2.5
 """How much the relief of two faces may differ where only a part of one is the other's."""
 
+HIDDEN = 24
+"""Rough poses that are followed up of faces whose relief differs by more, where nothing else was found: a face that
+runs on over ribs beside the break looks nothing like the break, yet holds it."""
+
 COVERING = 0.65
 """Overlap of two height maps, over both, from which the faces may cover each other wholly: rims are ragged there."""
 
@@ -79,27 +77,6 @@ HOPELESS = 0.05
 """A start with less than this share of the best score is no rival, however it is refined."""
 
 
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """One fragment, ready to be matched."""
-
-    surface: Surface
-    gallery: Gallery
-    outlines: Outlines
-
-
-def prepared(fragment: Fragment, faces: tuple[FractureFace, ...]) -> Prepared:
-    """Nodes, search trees and outlines of a fragment's candidate faces."""
-    surface = surface_of(fragment)
-    return Prepared(surface, Gallery(fragment, surface.nodes, faces), outlines_of(fragment, surface.nodes, faces))
-
-
-def unlikely(first: Prepared, second: Prepared) -> float:
-    """How far their three most alike faces are from two sides of one break; infinite where there is none."""
-    costs = unlikeness(first.outlines, second.outlines).ravel()
-    return float(np.sort(costs)[:3].mean()) if len(costs) else float("inf")
-
-
 def match_pair(first: Prepared, second: Prepared, thoroughness: int = 2, report: Report = silent) -> list[Pose]:
     """Judged poses of two fragments, best first, clearly different ones only: a `Search` from its beginning."""
     return Search(first, second).deepen(thoroughness, report)
@@ -113,6 +90,7 @@ class Search:
         self.outlines = first.outlines, second.outlines
         self.done = self.batches = 0
         self.waiting = Waiting()
+        self.unlike: list[tuple[int, int]] = []
         self.starts: list[Start] = []
         self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
@@ -151,7 +129,7 @@ class Search:
         poses = self._finalists()
         last: tuple[Callable[[], None], ...] = (
             lambda: self._follow_up(TRIES[-1], BY_OUTLINE), lambda: self._follow_up(CLEAR, BY_BOTH, clear=True),
-            lambda: self._compare_parts(pairs, thoroughness),
+            lambda: self._compare_parts(pairs, thoroughness), self._compare_unlike,
         )  # fmt: skip
         for look in last if thoroughness > 1 else ():
             if not self._found(poses):
@@ -181,6 +159,16 @@ class Search:
         (one, other), most = self.galleries, (LAST, APART[thoroughness])
         self._compare(largest_pairs(one.faces, other.faces, *self.outlines, but, most), TRIES[-1], partly=True)
 
+    def _compare_unlike(self) -> None:
+        """Pairs of faces that were not compared because their relief differs, of which each may hold the break."""
+        one, other = self.galleries
+        pairs, self.unlike = self.unlike[: PAIRS[2]], []
+        others, self.waiting = self.waiting, Waiting()
+        found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=np.inf), pairs)
+        self.waiting.extend(chain(*found))
+        self._follow_up(HIDDEN, BY_INFORMATION, partly=True)
+        self.waiting.extend(others)
+
     def _compare_next(self, pairs: list[tuple[int, int]]) -> None:
         """The next of the pairs of faces, which were not compared yet."""
         batch = min(self.batches, len(BATCHES) - 1)
@@ -196,6 +184,7 @@ class Search:
         one, other = self.galleries
         unlike = PARTLY_UNLIKE if partly else UNLIKE
         found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=unlike), batch)
+        self.unlike.extend(pair for pair, poses in zip(batch, found, strict=True) if not poses)
         self.waiting.extend(chain(*found))
         self._follow_up(tries, BY_BOTH, partly)
 

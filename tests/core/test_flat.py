@@ -16,10 +16,11 @@ from rejoin.core.evidence import BORNE_OUT, LEAST_LEAD, LEAST_SCORE, believable,
 from rejoin.core.flat import ROUND, RUNS_ON, laid_by_rims, with_rivals
 from rejoin.core.form import shared_form
 from rejoin.core.icp import settled
-from rejoin.core.matching import Prepared, Search, Start, prepared
+from rejoin.core.matching import Search, Start
 from rejoin.core.outline import rim_on_rim, sheet_of, turned_alike
 from rejoin.core.placing import place_fragments
 from rejoin.core.planes import MOST_PLANES, planar_regions
+from rejoin.core.prepared import Prepared, prepared
 from rejoin.core.records import Evidence, FractureFace, Fragment, Joint, Mesh, Project, Scan
 from rejoin.core.relief import smooth_patches
 from rejoin.core.settings import AlignSettings, silent

@@ -11,8 +11,9 @@ import pytest
 from rejoin.core import steps
 from rejoin.core.evidence import LEAST_SCORE, believable, decided, judge
 from rejoin.core.likeness import largest_alike, outlines_of, promising_pairs, unlikeness
-from rejoin.core.matching import Prepared, match_pair, prepared
+from rejoin.core.matching import match_pair
 from rejoin.core.outline import MOST, outline_information
+from rejoin.core.prepared import Prepared, prepared
 from rejoin.core.records import FractureFace, Mesh, Project, Scan
 from rejoin.core.relief import smooth_patches
 from rejoin.core.surfaces import faced

@@ -5,7 +5,8 @@ from __future__ import annotations
 import manifold3d
 
 from rejoin.core import steps
-from rejoin.core.matching import Search, prepared
+from rejoin.core.matching import Search
+from rejoin.core.prepared import prepared
 from rejoin.core.records import Fragment, Placement, Project
 from rejoin.core.transforms import displacement, inverse
 from tests.core import broken_solids as solids

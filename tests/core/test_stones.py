@@ -8,8 +8,9 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import matching, steps
 from rejoin.core.likeness import largest_apart
-from rejoin.core.matching import PARTLY_UNLIKE, prepared
+from rejoin.core.matching import PARTLY_UNLIKE
 from rejoin.core.meshes import triangle_areas, volume
+from rejoin.core.prepared import prepared
 from rejoin.core.records import FractureFace, Mesh, Project, Scan
 from rejoin.core.search import Hypothesis, closer, correlate
 from rejoin.core.settings import MatchSettings

@@ -15,9 +15,9 @@ from rejoin.core.fit import measure_joint
 from rejoin.core.icp import settled
 from rejoin.core.lessons.blocks import half
 from rejoin.core.lessons.stories import STORIES, file_of
-from rejoin.core.matching import prepared
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.placing import place_fragments
+from rejoin.core.prepared import prepared
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray, Joint, Placement, Project
 from rejoin.core.settings import (
     AlignSettings,

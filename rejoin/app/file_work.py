@@ -7,14 +7,16 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QApplication, QMainWindow
 
-from rejoin.app import ask_files, card_tasks, dialogs
-from rejoin.app.bench import Bench
-from rejoin.app.colour_bar import ColourBar
+from rejoin.app.bench import ask_files
+from rejoin.app.bench.bench import Bench
 from rejoin.app.job_card import JobCard
-from rejoin.app.pictures import save_picture
-from rejoin.app.scene import Scene
+from rejoin.app.parts import dialogs
+from rejoin.app.parts.colour_bar import ColourBar
 from rejoin.app.strip import Strip
-from rejoin.app.view import View
+from rejoin.app.view.pictures import save_picture
+from rejoin.app.view.scene import Scene
+from rejoin.app.view.widget import View
+from rejoin.app.work import card_tasks
 
 CARDS = {"To print (*.pdf)": ".pdf", "Page (*.html)": ".html"}
 

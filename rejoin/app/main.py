@@ -71,7 +71,7 @@ def run(
 
 
 def _begin(window, sample: str | None, files: Sequence[str], project: str | None) -> None:  # type: ignore[no-untyped-def]
-    from rejoin.app.dialogs import ask_recover
+    from rejoin.app.parts.dialogs import ask_recover
 
     left = window.bench.left_behind()
     if project:

@@ -16,20 +16,15 @@ from PySide6.QtWidgets import (
 )
 
 import rejoin
-from rejoin.app import colours, dialogs, sentences
 from rejoin.app.actions import Actions
 from rejoin.app.apart_line import ApartLine
-from rejoin.app.bench import Bench
-from rejoin.app.book import Book
-from rejoin.app.class_mode import ClassMode
-from rejoin.app.colour_bar import ColourBar
-from rejoin.app.dress import Dress, Holder, Splitter
+from rejoin.app.bench.bench import Bench
 from rejoin.app.file_work import FileWork
-from rejoin.app.in_units import in_units
 from rejoin.app.job_card import JobCard
-from rejoin.app.overrides import called_by_qt
-from rejoin.app.pages import Pages
+from rejoin.app.lessons.class_mode import ClassMode
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
+from rejoin.app.panels.book import Book
 from rejoin.app.panels.dimensions import DimensionsPanel
 from rejoin.app.panels.faces import FacesPanel
 from rejoin.app.panels.gap import GapPanel
@@ -37,12 +32,18 @@ from rejoin.app.panels.join import JoinPanel
 from rejoin.app.panels.make import MakePanel
 from rejoin.app.panels.scans import ScansPanel
 from rejoin.app.panels.whole import WholePanel
-from rejoin.app.scene import Scene
+from rejoin.app.paper.pages import Pages
+from rejoin.app.parts import colours, dialogs
+from rejoin.app.parts.colour_bar import ColourBar
+from rejoin.app.parts.dress import Dress, Holder, Splitter
+from rejoin.app.parts.overrides import called_by_qt
+from rejoin.app.parts.turns import later
+from rejoin.app.parts.wrapped import Wrapped
 from rejoin.app.strip import Strip
-from rejoin.app.tools import Tools
-from rejoin.app.turns import later
-from rejoin.app.view import View
-from rejoin.app.wrapped import Wrapped
+from rejoin.app.view.scene import Scene
+from rejoin.app.view.widget import View
+from rejoin.app.words import sentences
+from rejoin.app.words.in_units import in_units
 from rejoin.core.cautions import CAUTIONS
 from rejoin.core.records import Project
 

@@ -12,8 +12,8 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
-from rejoin.app import size_words
-from rejoin.app.sentences import Units
+from rejoin.app.words import size_words
+from rejoin.app.words.sentences import Units
 from rejoin.core import steps
 from rejoin.core.dimensions.checking import check_all
 from rejoin.core.dimensions.remembering import Bench
@@ -190,7 +190,7 @@ def test_the_words_of_the_chosen_dimension_stay_in_the_view(window):
     assert window.bench.project.checks[0].value is not None
     from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
-    from rejoin.app.front import size_of
+    from rejoin.app.view.front import size_of
 
     camera, aside = window.view.renderer.GetActiveCamera(), 0
     for across in np.linspace(-1.2, 1.2, 9):

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from rejoin.app import tasks
-from rejoin.app.growing import grow_face_to_rim, surface_of
+from rejoin.app.view.growing import grow_face_to_rim, surface_of
+from rejoin.app.work import tasks
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_areas

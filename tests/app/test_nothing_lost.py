@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rejoin.app.session import Session
+from rejoin.app.bench.session import Session
 from tests.app import made_up
 from tests.app.person import Person
 

@@ -9,10 +9,12 @@ import pytest
 from vtkmodules.util.numpy_support import vtk_to_numpy
 from vtkmodules.vtkRenderingCore import vtkCamera
 
-from rejoin.app import colours, sentences, size_words, tints
-from rejoin.app.letters import letter_places
-from rejoin.app.poses import bench as bench_poses
-from rejoin.app.poses import world_poses
+from rejoin.app.parts import colours
+from rejoin.app.view import tints
+from rejoin.app.view.letters import letter_places
+from rejoin.app.view.poses import bench as bench_poses
+from rejoin.app.view.poses import world_poses
+from rejoin.app.words import sentences, size_words
 from rejoin.core import steps
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
@@ -195,7 +197,7 @@ def test_a_gap_that_overlaps_is_told_as_such():
 
 def test_words_above_their_places_do_not_cover_each_other(window):
     """Two joints that are weak in nearly the same place, each with its arrow and its words."""
-    from rejoin.app.front import Words, size_of
+    from rejoin.app.view.front import Words, size_of
 
     window.bench.session.apply("Join", made_up.joined())
     words = [Words(f"may be off ± 0.2{n} mm", np.array([0.3 * n, 0.0, 0.0]), "#ffffff", "#aa3311", 14, lift=16)

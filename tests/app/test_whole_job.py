@@ -142,7 +142,7 @@ def test_a_saved_project_opens_again_and_the_mark_goes(window, tmp_path: Path):
 
 
 def test_unsaved_work_is_kept_for_the_next_start(window, tmp_path: Path, qapp):
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from tests.app import odd_tasks
 
     person = Person(window)
@@ -184,7 +184,7 @@ def test_dropped_scans_are_opened(window, tmp_path: Path):
 
 @pytest.mark.parametrize("name", ["job.rejoin", "JOB.REJOIN"])
 def test_a_saved_job_among_the_scans_is_opened_as_one(window, tmp_path: Path, monkeypatch, name: str):
-    from rejoin.app import dialogs
+    from rejoin.app.parts import dialogs
 
     path, opened = str(tmp_path / name), []
     monkeypatch.setattr(window.bench, "load", opened.append)
@@ -195,7 +195,7 @@ def test_a_saved_job_among_the_scans_is_opened_as_one(window, tmp_path: Path, mo
 
 
 def test_the_dialog_offers_what_can_be_read_and_nothing_else():
-    from rejoin.app import dialogs
+    from rejoin.app.parts import dialogs
     from rejoin.core.files import READABLE
 
     shown = dialogs.SCANS.partition("(")[2].partition(")")[0].split()

@@ -11,7 +11,7 @@ from weakref import ref
 import numpy as np
 import pytest
 
-from rejoin.app.exchange import Exchange
+from rejoin.app.work.exchange import Exchange
 from rejoin.core import edits, steps
 from rejoin.core.dimensions import checking, remembering
 from rejoin.core.dimensions.told import as_whole

@@ -6,10 +6,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 from shiboken6 import isValid
 
-from rejoin.app.bench import Bench
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
-from rejoin.app.wrapped import Wrapped
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
+from rejoin.app.parts.wrapped import Wrapped
+from rejoin.app.view.scene import Scene
 from rejoin.core.records import Project
 
 

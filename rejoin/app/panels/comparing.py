@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, mending_tasks
-from rejoin.app.dialogs import SCANS
-from rejoin.app.forms import Fold
-from rejoin.app.in_units import in_units
+from rejoin.app.bench import ask_files
 from rejoin.app.panels.cutting import mating_name
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import line_box, lines_into
-from rejoin.app.sentences import Units
-from rejoin.app.size_words import typed
-from rejoin.app.surface_map import MapView
-from rejoin.app.typed import length_line, length_mm, restated, with_unit
+from rejoin.app.parts.dialogs import SCANS
+from rejoin.app.parts.forms import Fold
+from rejoin.app.view.surface_map import MapView
+from rejoin.app.words.in_units import in_units
+from rejoin.app.words.sentences import Units
+from rejoin.app.words.size_words import typed
+from rejoin.app.words.typed import length_line, length_mm, restated, with_unit
+from rejoin.app.work import mending_tasks
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, SurfaceMap
 

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QComboBox, QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, sizing_tasks
-from rejoin.app.dialogs import SCANS
+from rejoin.app.bench import ask_files
+from rejoin.app.mouse.pointing import Pointing
 from rejoin.app.panels.parting import facing
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
+from rejoin.app.parts.dialogs import SCANS
+from rejoin.app.view.picking import Hit
+from rejoin.app.work import sizing_tasks
 from rejoin.core.records import FloatArray, Mesh, Project
 
 if TYPE_CHECKING:

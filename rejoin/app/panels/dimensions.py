@@ -9,25 +9,27 @@ import numpy as np
 from PySide6.QtCore import QLocale, Signal
 from PySide6.QtWidgets import QComboBox, QTreeWidgetItem, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, size_words, sizing_tasks
-from rejoin.app.bench import Bench
-from rejoin.app.dimension_lines import DimensionLines
-from rejoin.app.forms import Fold
-from rejoin.app.jobs import Task
+from rejoin.app.bench import ask_files
+from rejoin.app.bench.bench import Bench
+from rejoin.app.bench.jobs import Task
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
 from rejoin.app.panels.comparing import MatingPart, MendedPart
 from rejoin.app.panels.cutting import CuttingPart
 from rejoin.app.panels.fit_up import FitUpPart
-from rejoin.app.panels.fitted import dimension_table
 from rejoin.app.panels.reading import ReadingPart
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
-from rejoin.app.scene import Scene
-from rejoin.app.surface_map import MapView
-from rejoin.app.tools import Tools
-from rejoin.app.typed import prepare
-from rejoin.app.wishes import WishForm
+from rejoin.app.parts.fitted import dimension_table
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.wishes import WishForm
+from rejoin.app.view.dimension_lines import DimensionLines
+from rejoin.app.view.picking import Hit
+from rejoin.app.view.scene import Scene
+from rejoin.app.view.surface_map import MapView
+from rejoin.app.words import size_words
+from rejoin.app.words.typed import prepare
+from rejoin.app.work import sizing_tasks
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import DimensionCheck, Project, Reading

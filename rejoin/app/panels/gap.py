@@ -6,12 +6,12 @@ import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QSlider, QWidget
 
-from rejoin.app import joint_words, sentences
-from rejoin.app.bench import Bench
-from rejoin.app.colour_bar import ColourBar
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel, book_button
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
+from rejoin.app.parts.colour_bar import ColourBar
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
 from rejoin.core.records import Project
 
 NORMALS = {"front to back": (0.0, -1.0, 0.0), "side to side": (1.0, 0.0, 0.0), "level": (0.0, 0.0, 1.0)}

@@ -6,8 +6,8 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFormLayout, QVBoxLayout, QWidget
 
 from rejoin.app.panels.base import Panel
-from rejoin.app.sentences import Units
-from rejoin.app.typed import length_line, length_mm, restated, with_unit
+from rejoin.app.words.sentences import Units
+from rejoin.app.words.typed import length_line, length_mm, restated, with_unit
 from rejoin.core.errors import RejoinError
 
 GRADES = range(1, 19)

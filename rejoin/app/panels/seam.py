@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, dialogs, mending_tasks, sentences
-from rejoin.app.front import Words
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
-from rejoin.app.sentences import Units
+from rejoin.app.bench import ask_files
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.parts import dialogs
+from rejoin.app.view.front import Words
+from rejoin.app.view.picking import Hit
+from rejoin.app.words import sentences
+from rejoin.app.words.sentences import Units
+from rejoin.app.work import mending_tasks
 from rejoin.core.records import FloatArray, Project
 from rejoin.core.transforms import apply
 

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QMenu
 
+from rejoin.app.words.sentences import placed_count
+from rejoin.core.records import Project
+
 if TYPE_CHECKING:
     from rejoin.app.window import Window
 
@@ -36,6 +39,19 @@ class Actions:
         self._job()
         self._view()
         self._help()
+
+    def enable(self, project: Project, idle: bool, tool: str) -> None:
+        """Offer what can be done with a project now."""
+        self.find.setEnabled(idle and bool(project.fragments))
+        self.join.setEnabled(idle and len(project.fragments) >= 2)
+        self.fuse.setEnabled(idle and placed_count(project) >= 2)
+        self.settle.setEnabled(idle and any(p.placed_by == "person" for p in project.placements))
+        for action in self.needs_fragments:
+            action.setEnabled(idle and bool(project.fragments))
+        for action in self.needs_joints:
+            action.setEnabled(idle and bool(project.joints))
+        self.save_whole.setEnabled(idle and project.whole is not None)
+        self.cancel.setEnabled(not idle or tool != "look")
 
     def _add(self, menu: QMenu, text: str, key: object, why: str, action: Callable[[], object]) -> QAction:
         made = menu.addAction(text)
@@ -183,10 +199,11 @@ class Actions:
         self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
                                   w.bench.set_units)  # fmt: skip
         menu.addSeparator()
-        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.change_colours)
+        look = w.appearance
+        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), look.palette_name, look.change_colours)
         menu.addSeparator()
-        self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
-        self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))
+        self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: look.change_text(1))
+        self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: look.change_text(-1))
 
     def _look(self, view: str) -> None:
         _, direction, up = VIEWS[view]
@@ -203,7 +220,7 @@ class Actions:
             key = "Shift+F1" if page == "window.md" else None
             self._add(menu, text, key, why, lambda page=page: w.show_page(page))  # fmt: skip
         menu.addSeparator()
-        self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.say_next)
+        self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.next_row.say)
         self.class_mode = menu.addAction("Class m&ode")
         self.class_mode.setCheckable(True)
         self.class_mode.setChecked(w.class_mode.on)

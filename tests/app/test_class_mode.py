@@ -193,7 +193,7 @@ def test_no_word_of_it_is_cut(window, qtbot, points):
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.class_mode.set_on(True)
         for fold in folds(window):
             fold.button.setChecked(True)
@@ -204,7 +204,7 @@ def test_no_word_of_it_is_cut(window, qtbot, points):
             assert_no_word_is_cut(panel)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)
 
 
 def test_the_empty_bench_shows_the_samples(window):

@@ -388,12 +388,12 @@ def test_the_table_grows_with_the_text(window, qtbot):
             return last.height() > 0 and table.viewport().rect().contains(last.bottomLeft())
 
         for change in (0, 5):
-            window.change_text(change)
+            window.appearance.change_text(change)
             qtbot.wait(60)
             qtbot.waitUntil(last_row_is_whole, timeout=5000)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)
 
 
 def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(window):

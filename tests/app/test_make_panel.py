@@ -253,7 +253,7 @@ def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.bench.session.apply("Fuse", made_plate.whole())
         index = [panel.number for panel in window.panels].index(number)
         panel = window.panels[index]
@@ -268,4 +268,4 @@ def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
             assert panel.width() <= window.card.viewport().width()
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)

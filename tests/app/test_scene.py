@@ -100,7 +100,7 @@ def test_a_fragment_can_be_hidden(window):
 
 def test_palettes_colour_the_ground(window):
     for name in ("dark", "light"):
-        window.set_colours(name)
+        window.appearance.set_colours(name)
         corner = picture(window)[5:15, 5:15].mean()
         palette = colours.LAMP if name == "dark" else colours.PAPER
         assert corner == pytest.approx(colours.rgb(palette.sky).mean(), abs=12)

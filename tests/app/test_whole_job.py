@@ -61,18 +61,18 @@ def test_the_strip_tells_what_the_card_tells(window, tmp_path: Path):
     """A row that is done by being looked at is not what comes next any more; what was made can be saved."""
     person = Person(window)
     window.bench.session.apply("Join", made_up.joined())
-    window.say_next("Join")
+    window.next_row.say("Join")
     assert window.strip.words.text() == "Join: done. Next: 40 Gap."
     person.open_row(40)
     assert window.card.next_row() == 4 and window.strip.words.text() == "Next: 50 Whole."
     window.bench.session.apply("Fuse", replace(window.bench.project, whole=made_up.whole().whole))
-    window.say_next("Fuse")
+    window.next_row.say("Fuse")
     assert "Next: 60" in window.strip.words.text() and "Save the whole" in window.strip.words.text()
     placed, left = window.bench.project.placements
     left = replace(left, part_from_scan=None, why="It fits nothing.")
     window.bench.session.apply("Fuse", replace(window.bench.project, placements=(placed, left)))
     assert "B is not in it" in window.whole.notes.text()
-    window.say_next("Make")
+    window.next_row.say("Make")
     assert "Save it" in window.strip.words.text()
 
 
@@ -237,7 +237,7 @@ def test_no_word_is_cut(window, qtbot, points):
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.bench.session.apply("Fuse", made_up.whole())
         for index, panel in enumerate(window.panels):
             window.card.unfold(index)
@@ -245,4 +245,4 @@ def test_no_word_is_cut(window, qtbot, points):
             assert_no_word_is_cut(panel)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)

@@ -11,18 +11,18 @@ from rejoin.app.bench.bench import Bench
 
 def to_open(parent: QWidget, bench: Bench, title: str, filters: str) -> str:
     """A file to read, or an empty name."""
-    path = QFileDialog.getOpenFileName(parent.window(), title, _folder(bench), filters)[0]
-    _remember(bench, path)
+    path = QFileDialog.getOpenFileName(parent.window(), title, folder(bench), filters)[0]
+    remember(bench, path)
     return path
 
 
 def to_save(parent: QWidget, bench: Bench, title: str, name: str, kinds: dict[str, str]) -> str:
     """A file to write, with a suffix of one of the ``kinds`` (words for the dialog, suffix), or an empty name."""
-    start = str(Path(_folder(bench)) / name)
+    start = str(Path(folder(bench)) / name)
     path, kind = QFileDialog.getSaveFileName(parent.window(), title, start, ";;".join(kinds))
     if path and Path(path).suffix.lower() not in kinds.values():
         path += kinds.get(kind, next(iter(kinds.values())))
-    _remember(bench, path)
+    remember(bench, path)
     return path
 
 
@@ -31,10 +31,12 @@ def job_name(bench: Bench) -> str:
     return bench.session.path.stem if bench.session.path else "part"
 
 
-def _folder(bench: Bench) -> str:
+def folder(bench: Bench) -> str:
+    """The folder used last."""
     return str(bench.memory.value("folder", str(Path.home())))
 
 
-def _remember(bench: Bench, path: str) -> None:
+def remember(bench: Bench, path: str) -> None:
+    """The folder of a file is the one used last, unless its name is empty."""
     if path:
         bench.memory.setValue("folder", str(Path(path).parent))

@@ -88,5 +88,5 @@ class WholePanel(Panel):
         self.form.set_units(self.bench.units)
 
     def _tint(self, on: bool) -> None:
-        self.scene.tint_whole = on
+        self.scene.colouring.tint_whole = on
         self.scene.refresh()

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from rejoin.core.records import FloatArray, Fragment, Mesh, Project
-from rejoin.core.transforms import apply, rigid
+from rejoin.core.transforms import apply, inverse, rigid
 
 ENOUGH = 20_000
 """Vertices that tell where a fragment stands; all of a large scan would make the slider stutter."""
@@ -94,6 +94,15 @@ def _joined(project: Project, placed: dict[int, FloatArray]) -> dict[int, tuple[
             away = away * (0.2 * size / length)
         result[i] = world, away
     return result
+
+
+def world_from_part(project: Project) -> FloatArray:
+    """The pose (4, 4) of the part's own frame where the fragments are joined; none where none is placed."""
+    joined = world_poses(project, 0.0)
+    for pose, placement in zip(joined, project.placements, strict=False):
+        if placement.part_from_scan is not None:
+            return pose @ inverse(placement.part_from_scan)
+    return np.eye(4)
 
 
 def between(start: FloatArray, end: FloatArray, share: float, middle: FloatArray) -> FloatArray:

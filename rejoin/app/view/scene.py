@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from weakref import ref
-
 import numpy as np
 from PySide6.QtCore import QObject, Signal
 
 from rejoin.app.parts import colours
-from rejoin.app.view import tints
-from rejoin.app.view.drawn import Drawn, draw, matrix, set_colours, text_actor
-from rejoin.app.view.front import Front, Words, arrow
-from rejoin.app.view.letters import LETTER, letter_places
+from rejoin.app.view.colouring import Colouring
+from rejoin.app.view.drawn import Drawn
+from rejoin.app.view.front import Front, Words
 from rejoin.app.view.picking import Hit, Picker
-from rejoin.app.view.poses import HALF, world_poses
-from rejoin.app.view.section import Piece, Section
-from rejoin.app.view.sight import Sight, Vector, telling_view
-from rejoin.app.view.slip import slips
+from rejoin.app.view.poses import HALF, world_from_part, world_poses
+from rejoin.app.view.section import Piece, Section, plane_at
+from rejoin.app.view.sight import Sight, Vector, across_joint, telling_view
+from rejoin.app.view.slip_arrows import slip_arrows
+from rejoin.app.view.stage import Stage
 from rejoin.app.view.widget import View
-from rejoin.app.words import joint_words, sentences
+from rejoin.app.words import sentences
 from rejoin.core.records import FloatArray, IntArray, Mesh, Project
-from rejoin.core.transforms import apply, inverse, turn
+from rejoin.core.transforms import apply
 
-OVER, LIFT = 0.35, 12
-"""How far the words of an arrow stand above its upper end, clear of its barbs: in half arrows, and half a line more."""
 MODES = ("scans", "faces", "join", "gap", "whole", "dimensions", "make")
 
 
@@ -54,43 +49,34 @@ class Scene(Sight):
         self.mode, self.apart = "scans", 1.0
         self.hidden: set[int] = set()
         self.alone: dict[int, FloatArray] = {}
-        self.gap_limit_mm, self.gap_tolerance_mm = 0.5, 0.0
+        self.colouring = Colouring()
         self.units = sentences.Units()
-        self.tint_whole = True
         self.sizes_on_whole = True
         self.palette = colours.PAPER
-        self.whole: Drawn | None = None
         self._hand_pose: dict[int, FloatArray] = {}
-        self._gaps: dict[int, tuple[FloatArray, IntArray]] = {}
         self._cut: tuple[float, Vector] | None = None
         self._marks: list[tuple[int, str, FloatArray]] = []
-        self._placed = self.poses()
-        self.view.renderer.AddObserver("StartEvent", _letters_of(ref(self)))
         self.view.enable_trackball_style()
         self.front, self.section = Front(view), Section(view.renderer)
+        self.stage = Stage(view, self.front)
+        self.fragments = self.stage.fragments
         self.set_palette(self.palette)
+
+    @property
+    def whole(self) -> Drawn | None:
+        """The whole as it is drawn."""
+        return self.stage.whole
 
     # what is shown
 
     def show(self, project: Project) -> None:
         """Show a project; meshes that are the same objects stay where they are."""
         before, self.project = self.project, project
-        wanted = {i: f.mesh for i, f in enumerate(project.fragments)}
-        for number, drawn in list(self.fragments.items()):
-            if wanted.get(number) is not drawn.mesh:
-                self._take_out(self.fragments.pop(number))
-        for number, mesh in wanted.items():
-            if number not in self.fragments:
-                self.fragments[number] = self._put_in(mesh, number)
-        if self.whole is not None and (project.whole is None or project.whole.mesh is not self.whole.mesh):
-            self._take_out(self.whole)
-            self.whole = None
-        if project.whole is not None and self.whole is None:
-            self.whole = self._put_in(project.whole.mesh, None)
+        self.stage.hold(project)
         self._hand_pose.clear()
         self.alone.clear()
         if before.fits is not project.fits or before.fragments is not project.fragments:
-            self._gaps.clear()
+            self.colouring.forget()
         self.refresh()
         if [id(f.mesh) for f in before.fragments] != [id(f.mesh) for f in project.fragments]:
             self.hidden.clear()
@@ -99,11 +85,9 @@ class Scene(Sight):
     def close(self) -> None:
         """Let go of everything drawn: a closed window must not keep it."""
         self.section.clear()
-        for drawn in self._all():
-            self._take_out(drawn)
-        self.fragments.clear()
-        self.whole, self.project = None, Project()
-        self._gaps.clear()
+        self.stage.empty()
+        self.project = Project()
+        self.colouring.forget()
         self.moved.emit()  # what others drew goes too
         self.front.close()
 
@@ -136,32 +120,27 @@ class Scene(Sight):
         self.view.renderer.SetBackground(*colours.rgb01(palette.ground))
         self.view.renderer.SetBackground2(*colours.rgb01(palette.sky))
         self.view.renderer.GradientBackgroundOn()
-        for drawn in self.fragments.values():
-            if drawn.label is not None:
-                drawn.label.GetTextProperty().SetColor(*colours.rgb01(palette.ink))
+        self.stage.ink(palette.ink)
         self._move_all()
         self.view.update()
 
     def refresh(self) -> None:
         """Colour and place everything anew."""
         shows_whole = self.shows_whole()
+        self.stage.ink(self.palette.ink)
         for number, drawn in self.fragments.items():
             visible = not shows_whole and self._is_shown(number)
             drawn.actor.SetVisibility(visible)
-            # a darkened colour would not be found on the colour bar again
-            drawn.actor.GetProperty().SetAmbient(0.65 if self.mode == "gap" else 0.42)
-            drawn.actor.GetProperty().SetDiffuse(0.38 if self.mode == "gap" else 0.62)
+            self.colouring.light(drawn, self.mode)
             if drawn.label is not None:
                 drawn.label.SetVisibility(visible)
-                drawn.label.GetTextProperty().SetColor(*colours.rgb01(self.palette.ink))
             if visible:
-                self._colour_fragment(number, drawn)
+                self.colouring.colour(drawn, self.project, number, self.mode)
         if self.whole is not None:
             self.whole.actor.SetVisibility(shows_whole)
-            self.whole.actor.GetProperty().SetAmbient(0.42)
-            self.whole.actor.GetProperty().SetDiffuse(0.62)
+            self.colouring.light(self.whole, "whole")
             if shows_whole:
-                self._colour_whole(self.whole)
+                self.colouring.colour_whole(self.whole, self.project)
         self._move_all()
         self.view.update()
 
@@ -180,7 +159,7 @@ class Scene(Sight):
     def frames(self) -> dict[int, FloatArray]:
         """world_from_scan of every fragment as shown now, in the whole where that is shown; world_from_part at -1."""
         stands = dict(enumerate(world_poses(self.project, 0.0))) if self.shows_whole() else self.poses()
-        return {**stands, -1: self._world_from_part()}
+        return {**stands, -1: world_from_part(self.project)}
 
     def all_in_sight(self) -> bool:
         """As of fragments, of the whole where it is shown."""
@@ -210,20 +189,20 @@ class Scene(Sight):
             drawn.tints.pop(name, None)
         else:
             drawn.tints[name] = triangles if drawn_ones else drawn.display.drawn_triangles(triangles)
-        self._colour_fragment(fragment, drawn)
+        self.colouring.colour(drawn, self.project, fragment, self.mode)
         self.view.update()
 
     def clear_tints(self) -> None:
         for number, drawn in self.fragments.items():
             if drawn.tints:
                 drawn.tints.clear()
-                self._colour_fragment(number, drawn)
+                self.colouring.colour(drawn, self.project, number, self.mode)
         self.view.update()
 
     def gap_at(self, hit: Hit) -> float | None:
         """The gap at a point of a fragment, or None where none was measured."""
         corner = self.fragments[hit.fragment].mesh.triangles[hit.triangle]
-        value = self._gap_of(hit.fragment)[0][corner]
+        value = self.colouring.gap_of(self.project, hit.fragment)[0][corner]
         return float(np.mean(value)) if np.isfinite(value).all() else None
 
     def hand_pose(self, fragment: int, world_from_scan: FloatArray) -> None:
@@ -243,7 +222,8 @@ class Scene(Sight):
         left = [apply(joined[i], drawn.outline) for i, drawn in self.fragments.items()
                 if i not in placed and i not in self.hidden and drawn.outline is not None]  # fmt: skip
         others = np.concatenate(left) if left else None
-        self.look_from(*telling_view(points, self.joint_direction(joined), others))
+        across = across_joint(self.project, self.fragments, dict(enumerate(joined)))
+        self.look_from(*telling_view(points, across, others))
 
     # the cut
 
@@ -258,32 +238,20 @@ class Scene(Sight):
         boxes = [np.array(self.fragments[i].actor.GetBounds()).reshape(3, 2).T for i in self.shown()]
         return np.stack([np.min([b[0] for b in boxes], axis=0), np.max([b[1] for b in boxes], axis=0)])
 
-    def joint_direction(self, poses: Sequence[FloatArray] | dict[int, FloatArray] | None = None) -> FloatArray | None:
-        """The direction (3,) across the first measured joint, as shown now or with other world_from_scan ``poses``."""
-        if not self.project.fits:
-            return None
-        joint = self.project.joints[self.project.fits[0].joint]
-        drawn = self.fragments[joint.a].display
-        nodes = np.unique(drawn.mesh.triangles[drawn.drawn_triangles(joint.face_a.triangles)])
-        mean = turn((poses or self.poses())[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
-        length = float(np.linalg.norm(mean))
-        return np.asarray(mean / length) if length > 0 else None
+    def joint_direction(self) -> FloatArray | None:
+        """As `across_joint`, of what is shown now."""
+        return across_joint(self.project, self.fragments, self.poses())
 
     def _cut_open(self) -> None:
-        for drawn in self._all():
+        for drawn in self.stage.all():
             drawn.mapper.RemoveAllClippingPlanes()
         self.section.clear()
         if self._cut is not None and self.mode == "gap" and self.shown():
-            share, direction = self._cut
-            normal = np.array(direction, float)
-            normal /= np.linalg.norm(normal)
-            bounds = self.bounds()
-            reach = float(np.abs(normal) @ (bounds[1] - bounds[0]))
-            origin = bounds.mean(axis=0) + normal * (share - 0.5) * reach
-            poses, size = self.poses(), float(np.linalg.norm(bounds[1] - bounds[0]))
-            gaps = {i: self._gap_of(i)[0] if self.project.fits else None for i in self.shown()}
+            bounds, poses, paint = self.bounds(), self.poses(), self.colouring
+            gaps = {i: paint.gap_of(self.project, i)[0] if self.project.fits else None for i in self.shown()}
             pieces = [Piece(mesh, poses[i], self.fragments[i].colour, gaps[i]) for i, mesh in self.shown().items()]
-            self.section.show(origin, normal, pieces, self.gap_limit_mm, self.gap_tolerance_mm, self.palette.ink, size)
+            self.section.show(*plane_at(bounds, *self._cut), pieces, paint.gap_limit_mm, paint.gap_tolerance_mm,
+                              self.palette.ink, float(np.linalg.norm(bounds[1] - bounds[0])))  # fmt: skip
             for drawn in self.fragments.values():
                 drawn.mapper.AddClippingPlane(self.section.plane)
         self.view.update()
@@ -301,103 +269,22 @@ class Scene(Sight):
         words = [Words(text, apply(poses[f], point[None])[0], ink, ground) for f, text, point in self._marks
                  if f in poses and self._is_shown(f)]  # fmt: skip
         self.front.show("marks", words=words)
-        strokes, said = [], []
         cut = self._cut is not None and self.mode == "gap"
         # beyond half way the fragments turn back to how they lay on the bench
         whole_way = self.apart <= HALF and not self.alone
-        if self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown():
-            world = self._world_from_part()
-            for slip in slips(self.project):
-                joint = self.project.joints[slip.joint]
-                if {joint.a, joint.b} & self.hidden:
-                    continue
-                at = apply(poses[slip.fragment], slip.point_mm[None])[0]
-                way = world[:3, :3] @ slip.direction
-                strokes += arrow(at - way * slip.drawn_mm, at + way * slip.drawn_mm, self.palette.mark, both_ends=True)
-                over = (1.0 if way[2] >= 0 else -1.0) * way + [0.0, 0.0, OVER]
-                title = joint_words.joint_title(self.project, joint)
-                said.append(Words(f"{title} may be off ± {self.units.length(slip.told_mm)}", at + slip.drawn_mm * over,
-                                  self.palette.card, self.palette.mark, 14, lift=LIFT))  # fmt: skip
-        self.front.show("slips", strokes, said)
-
-    # drawing
-
-    def _all(self) -> list[Drawn]:
-        return [*self.fragments.values(), *([self.whole] if self.whole else [])]
-
-    def _put_in(self, mesh: Mesh, number: int | None) -> Drawn:
-        drawn = draw(mesh)
-        if number is not None:
-            drawn.colour = colours.FRAGMENTS[number % len(colours.FRAGMENTS)]
-            drawn.label = text_actor(sentences.letter(number), LETTER)
-            self.front.renderer.AddActor(drawn.label)
-        self.view.renderer.AddActor(drawn.actor)
-        return drawn
-
-    def _take_out(self, drawn: Drawn) -> None:
-        self.view.renderer.RemoveActor(drawn.actor)
-        if drawn.label is not None:
-            self.front.renderer.RemoveActor(drawn.label)
-
-    def _colour_fragment(self, number: int, drawn: Drawn) -> None:
-        if self.mode == "gap" and self.project.fits:
-            limits = self.gap_limit_mm, self.gap_tolerance_mm
-            set_colours(drawn, tints.gap_colours(drawn, *self._gap_of(number), *limits), of_points=True)
-            return
-        faces = tints.strengths(self.project, number, self.mode) if self.mode in ("faces", "join") else []
-        set_colours(drawn, tints.face_colours(drawn, faces), of_points=False)
-
-    def _colour_whole(self, drawn: Drawn) -> None:
-        whole = self.project.whole
-        shown = np.tile(colours.rgb(colours.FRAGMENTS[0]), (len(drawn.display.mesh.triangles), 1))
-        if whole is not None and self.tint_whole:
-            shown[drawn.display.drawn_triangles(whole.seam_triangles)] = colours.rgb(colours.SEAM)
-            shown[drawn.display.drawn_triangles(whole.filled_triangles)] = colours.rgb(colours.FILLED)
-        set_colours(drawn, shown, of_points=False)
-
-    def _gap_of(self, number: int) -> tuple[FloatArray, IntArray]:
-        if number not in self._gaps:
-            self._gaps[number] = tints.gaps_of(self.project, number)
-        return self._gaps[number]
-
-    def _world_from_part(self) -> FloatArray:
-        joined = world_poses(self.project, 0.0)
-        for pose, placement in zip(joined, self.project.placements, strict=False):
-            if placement.part_from_scan is not None:
-                return pose @ inverse(placement.part_from_scan)
-        return np.eye(4)
+        seen = self.mode in ("join", "gap") and whole_way and not cut and not self._hand_pose and self.shown()
+        arrows = slip_arrows(self.project, poses, self.hidden, self.palette, self.units) if seen else ((), ())
+        self.front.show("slips", *arrows)
 
     def place_letters(self) -> None:
-        """Before each frame: over the fragments as the camera sees them."""
-        shown = [
-            (drawn.label, apply(self._placed[number], drawn.outline)) for number, drawn in self.fragments.items()
-            if drawn.label is not None and drawn.outline is not None and drawn.label.GetVisibility()
-        ]  # fmt: skip
-        camera = self.view.renderer.GetActiveCamera()
-        high = round(self.view.drawn_size()[1] / self.view.devicePixelRatioF())  # letters grow with the screen's scale
-        for (label, _), place in zip(shown, letter_places(camera, high, [o for _, o in shown]), strict=True):
-            label.SetPosition(*place)
-        self.front.keep_in_sight()
+        """As `Stage.place_letters`."""
+        self.stage.place_letters()
 
     def _move_all(self) -> None:
-        poses = self._placed = self.poses()
-        for number, drawn in self.fragments.items():
-            drawn.actor.SetUserMatrix(matrix(poses[number]))
-        if self.whole is not None:
-            self.whole.actor.SetUserMatrix(matrix(self._world_from_part()))
+        poses = self.poses()
+        self.stage.place(poses, world_from_part(self.project))
         self._show_front(poses)
         if self._cut is not None:
             self.set_cut(*self._cut)
         self.moved.emit()
         self.view.renderer.ResetCameraClippingRange()
-
-
-def _letters_of(scene: ref[Scene]) -> Callable[..., None]:
-    """What the renderer does before each frame; it must not keep a closed window alive."""
-
-    def place(*_: object) -> None:
-        there = scene()
-        if there is not None:
-            there.place_letters()
-
-    return place

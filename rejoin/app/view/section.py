@@ -75,6 +75,14 @@ def outline(display: Display, mesh: Mesh, normal: FloatArray, offset: float) -> 
     return Outline(points, segments, ends.astype(np.int32), share, out / np.where(length > 0, length, 1.0))
 
 
+def plane_at(bounds: FloatArray, share: float, direction: tuple[float, float, float]) -> tuple[FloatArray, FloatArray]:
+    """Origin and unit normal of the plane across ``direction`` at a share of how far a box (2, 3) reaches along it."""
+    normal = np.array(direction, float)
+    normal /= np.linalg.norm(normal)
+    reach = float(np.abs(normal) @ (bounds[1] - bounds[0]))
+    return bounds.mean(axis=0) + normal * (share - 0.5) * reach, normal
+
+
 class Section:
     """The cut surfaces in the view.
 

@@ -10,8 +10,8 @@ from scipy.spatial import ConvexHull, QhullError
 
 from rejoin.app.view.drawn import Drawn
 from rejoin.app.view.widget import View
-from rejoin.core.records import FloatArray
-from rejoin.core.transforms import apply
+from rejoin.core.records import FloatArray, Project
+from rejoin.core.transforms import apply, turn
 
 Vector = tuple[float, float, float]
 
@@ -114,6 +114,18 @@ class Sight(QObject):
         camera.SetFocalPoint(*(np.array(camera.GetFocalPoint()) + shift))
         self.view.renderer.ResetCameraClippingRange()
         self.view.update()
+
+
+def across_joint(project: Project, fragments: dict[int, Drawn], poses: dict[int, FloatArray]) -> FloatArray | None:
+    """The direction (3,) across the first measured joint of fragments that stand at these world_from_scan."""
+    if not project.fits:
+        return None
+    joint = project.joints[project.fits[0].joint]
+    drawn = fragments[joint.a].display
+    nodes = np.unique(drawn.mesh.triangles[drawn.drawn_triangles(joint.face_a.triangles)])
+    mean = turn(poses[joint.a], drawn.normals[nodes].astype(float)).sum(axis=0)
+    length = float(np.linalg.norm(mean))
+    return np.asarray(mean / length) if length > 0 else None
 
 
 SLANT = (0.45, 1.0, 0.55)

@@ -200,11 +200,11 @@ def test_other_ways_are_stepped_through_and_used(window):
 def test_hand_edits_are_in_the_recovery_copy_at_once(window):
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.edit("Rename", lambda p: edits.rename(p, 0, "handle"))
-    assert window.bench.keeper.wait(20.0)
-    assert load_recovery(window.bench.recovery).scans[0].name == "handle"
+    assert window.bench.recovery.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery.folder).scans[0].name == "handle"
     window.bench.session.stack.undo()
-    assert window.bench.keeper.wait(20.0)
-    assert load_recovery(window.bench.recovery).scans[0].name != "handle"
+    assert window.bench.recovery.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery.folder).scans[0].name != "handle"
 
 
 def test_a_picture_for_printing(window, tmp_path: Path):

@@ -149,19 +149,19 @@ def test_unsaved_work_is_kept_for_the_next_start(window, tmp_path: Path, qapp):
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.work("Rename", odd_tasks.rename_first, name="handle")
     person.wait_until_done()
-    assert window.bench.keeper.wait()
-    other = Bench(window.bench.memory, window.bench.recovery_root, warm=False)
-    assert other.left_behind() == [], "this run still lives"
-    window.bench._lock.unlock()
+    assert window.bench.recovery.keeper.wait()
+    other = Bench(window.bench.memory, window.bench.recovery.root, warm=False)
+    assert other.recovery.left_behind() == [], "this run still lives"
+    window.bench.recovery.lock.unlock()
     try:
-        (left,) = other.left_behind()
+        (left,) = other.recovery.left_behind()
         assert other.recover(left)
         for _ in range(500):
             person.pause(20)
             if not other.jobs.busy:
                 break
         assert other.project.scans[0].name == "handle" and other.session.modified
-        assert other.left_behind() == []
+        assert other.recovery.left_behind() == []
     finally:
         other.jobs.close()
 

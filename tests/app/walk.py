@@ -422,7 +422,7 @@ def crash(scratch: Path) -> None:
     window.show()
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.edit("Rename", lambda p: rename(p, 0, "named just before the crash"))
-    window.bench.keeper.wait()
+    window.bench.recovery.keeper.wait()
     os.kill(os.getpid(), signal.SIGKILL)
 
 

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QLockFile, QObject, QSettings, QStandardPaths, Signal
+from PySide6.QtCore import QObject, QSettings, Signal
 
 from rejoin.app.bench.jobs import Jobs, Task
-from rejoin.app.bench.keeper import Keeper
+from rejoin.app.bench.opening import as_written, without_repeats
+from rejoin.app.bench.recovery import Recovery
 from rejoin.app.bench.session import Session
 from rejoin.app.words import joint_words, sentences
 from rejoin.app.work import tasks
-from rejoin.app.work.display import extent_mm
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
-from rejoin.core.project import changed
-from rejoin.core.records import Project, Scan
-from rejoin.core.settings import UNITS, Settings
+from rejoin.core.records import Project
+from rejoin.core.settings import Settings
 
 RECENT = 8
 UnitQuestion = Callable[[str, tuple[tuple[str, str], ...]], "str | None"]
@@ -55,13 +52,8 @@ class Bench(QObject):
                  parent: QObject | None = None, warm: bool = True) -> None:  # fmt: skip
         super().__init__(parent)
         self.memory = memory if memory is not None else QSettings("rejoin", "rejoin")
-        self.recovery_root = recovery or Path(_data_folder()) / "recovery"
-        self.recovery = self.recovery_root / str(os.getpid())
-        self.recovery_root.mkdir(parents=True, exist_ok=True)
-        self._lock = QLockFile(str(self.recovery.with_suffix(".lock")))  # tells other windows that this run lives
-        self._lock.tryLock(0)
         self.session, self.jobs = Session(self), Jobs(self, warm)
-        self.keeper = Keeper(self.recovery)
+        self.recovery = Recovery(recovery)
         self.session.changed.connect(self._keep)
         self.settings: dict[str, Settings] = {}
         self.ways_of: Project | None = None
@@ -137,7 +129,7 @@ class Bench(QObject):
     def restate_unit(self, fragment: int) -> bool:
         """Ask again in which unit a scan's files are."""
         scan = self.project.scans[fragment]
-        unit = self.ask_unit(*sentences.unit_question((_as_written(scan),)))
+        unit = self.ask_unit(*sentences.unit_question((as_written(scan),)))
         if unit is None or (unit == scan.unit and scan.unit_stated):
             return False
         return self.work("State the unit", tasks.clean, lambda p: edits.state_unit(p, (fragment,), unit),
@@ -211,27 +203,18 @@ class Bench(QObject):
         names = [stored] if isinstance(stored, str) else list(stored or [])
         return [name for name in names if Path(name).exists()][:RECENT]
 
-    def left_behind(self) -> list[Path]:
-        """Recovery copies of runs that did not end properly."""
-        if not self.recovery_root.is_dir():
-            return []
-        return [f for f in sorted(self.recovery_root.iterdir()) if f.is_dir() and not _in_use(f) and any(f.iterdir())]
-
     def recover(self, folder: Path) -> bool:
         return self._start("Recovered work", tasks.recover, tag=("recovered", str(folder)), folder=str(folder))
-
-    def forget_recovery(self, folder: Path) -> None:
-        shutil.rmtree(folder, ignore_errors=True)
 
     def close(self, keep_recovery: bool = False) -> None:
         """End the worker; after a proper end the recovery copy is not needed any more."""
         self.jobs.close()
-        self.keeper.end(forget=not keep_recovery)
+        self.recovery.keeper.end(forget=not keep_recovery)
         self.session.end()
-        self._lock.unlock()
+        self.recovery.lock.unlock()
 
     def _keep(self, before: Project, after: Project) -> None:
-        self.keeper.keep(after)
+        self.recovery.keeper.keep(after)
 
     def say(self, error: RejoinError) -> None:
         self.said.emit("trouble", error.what_happened, error.what_to_do)
@@ -270,21 +253,21 @@ class Bench(QObject):
         elif kind == "recovered":
             self.session.replace(Project(), None)
             self.session.apply(title, project)
-            self.forget_recovery(Path(tag[1]))
+            self.recovery.forget(Path(tag[1]))
             self.said.emit("info", "The work that was not saved is back.", "Save the project to keep it.")
         elif kind == "wrote":
             self.said.emit("info", f"Saved as {Path(tag[1]).name}.", sentences.CAUTION)
         self.done.emit(title)
 
     def _unit_then_clean(self, project: Project, asks: bool) -> None:
-        project, self.opening = _without_repeats(project, len(self.project.scans))
+        project, self.opening = without_repeats(project, len(self.project.scans))
         fresh = range(len(self.project.scans), len(project.scans))
         if not fresh:
             self.said.emit("info", self.opening, "")
             return
         unsaid = tuple(i for i in fresh if not project.scans[i].unit_stated)
         if unsaid:
-            sizes = tuple(_as_written(project.scans[i]) for i in unsaid)
+            sizes = tuple(as_written(project.scans[i]) for i in unsaid)
             before = {scan.unit for scan in self.project.scans if scan.unit_stated}
             if asks and len(before) == 1:  # remembered for the part
                 unit: str | None = before.pop()
@@ -309,30 +292,3 @@ class Bench(QObject):
         names += [name for name in self.recent() if name not in names]
         self.memory.setValue("recent", names[:RECENT])
         self.recent_changed.emit()
-
-
-def _without_repeats(project: Project, first: int) -> tuple[Project, str]:
-    """The project without those scans from ``first`` on that are there already, and what is to be said of them."""
-    from rejoin.core.report import same_scans
-
-    repeats = {number: one for number, one in same_scans(project.scans).items() if number >= first}
-    kept = tuple(scan for number, scan in enumerate(project.scans) if number not in repeats)
-    return (changed(project, scans=kept) if repeats else project), sentences.opened_once(project, repeats)
-
-
-def _as_written(scan: Scan) -> float:
-    """The longest side of a scan as the number in its file."""
-    return float(extent_mm(scan.mesh).max() / UNITS[scan.unit])
-
-
-def _data_folder() -> str:
-    place = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.GenericDataLocation)
-    return str(Path(place) / "rejoin")
-
-
-def _in_use(folder: Path) -> bool:
-    lock = QLockFile(str(folder.with_suffix(".lock")))
-    free = lock.tryLock(0)
-    if free:
-        lock.unlock()
-    return not free

@@ -35,7 +35,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "project distortion",
         "codec",
         "edits steps storage report samples known",
-        "cardtables lessons",
+        "cardtables lessons further",
         "card",
     )
 )

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QLabel
 
 from rejoin.app.words import size_words
 from rejoin.app.words.sentences import Units
-from rejoin.core import steps
+from rejoin.core import further, steps
 from rejoin.core.dimensions.checking import check_all
 from rejoin.core.dimensions.remembering import Bench
 from rejoin.core.records import DimensionCheck, Mesh, Reading, ScaleCheck
@@ -404,7 +404,7 @@ def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(windo
     one = check(frame=1, lines_mm=taken[None], value=5.0, kind="points")
     whole = made_up.whole()
     project = replace(whole, fits=project.fits, readings=(reading(on=(1,)),), checks=(one,),
-                      fit_ups=steps.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
+                      fit_ups=further.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
     assert len(project.fit_ups[0].marks_a_mm)
     window.bench.session.apply("Fuse", project)
     person.open_row(60)

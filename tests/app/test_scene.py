@@ -15,7 +15,7 @@ from rejoin.app.view.letters import letter_places
 from rejoin.app.view.poses import bench as bench_poses
 from rejoin.app.view.poses import world_poses
 from rejoin.app.words import sentences, size_words
-from rejoin.core import steps
+from rejoin.core import further, steps
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
 
@@ -188,7 +188,7 @@ def test_beside_a_gap_map_no_fragment_has_a_colour_of_the_map(window):
 
 def test_a_gap_that_overlaps_is_told_as_such():
     project = steps.measure_fit(made_up.joined())
-    (one,) = steps.check_dimensions(project).fit_ups
+    (one,) = further.check_dimensions(project).fit_ups
     for low, told in ((-0.05, True), (0.02, False)):
         lines = [words for _, words in size_words.fit_up_lines(project, replace(one, gap_low_mm=low, gap_high_mm=0.1),
                                                                sentences.Units())]  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from rejoin.core import steps
+from rejoin.core import further
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import MadePart, MakePick, Project
 from rejoin.core.settings import MakeSettings, Report, part_of
@@ -32,7 +32,7 @@ def make(
     """Make what the settings say of the whole and of the faces that count for it."""
     settings = settings or MakeSettings()
     asked = tuple(pick for pick in project.picks if pick.what in USED[settings.purpose])
-    made = steps.make(replace(project, picks=asked), settings, report, revision, correction)
+    made = further.make(replace(project, picks=asked), settings, report, revision, correction)
     return replace(made, picks=project.picks)
 
 

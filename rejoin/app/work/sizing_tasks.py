@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rejoin.core import edits, steps
+from rejoin.core import edits, further, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.records import Project, StatedSize
 from rejoin.core.settings import Report, part_of
@@ -20,8 +20,8 @@ def check(project: Project, report: Report, settings: Any = None, fit_up: bool =
     The fit-up of the joints is worked out too, or left as it stands: no reading changes it, and it takes longest.
     """
     if fit_up:
-        return steps.check_dimensions(project, settings, report)
-    after = steps.check_dimensions(replace(project, fits=()), settings, report)
+        return further.check_dimensions(project, settings, report)
+    after = further.check_dimensions(replace(project, fits=()), settings, report)
     return replace(after, fits=project.fits, fit_ups=project.fit_ups)
 
 

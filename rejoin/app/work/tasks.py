@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from rejoin.core import edits, steps
+from rejoin.core import edits, further, steps
 from rejoin.core.errors import NoAnswer
 from rejoin.core.project import changed
 from rejoin.core.records import FractureFace, Joint, Project, Repair, SamePlaces
@@ -89,7 +89,7 @@ def fuse(project: Project, report: Report, settings: Any = None) -> Project:
 
 def restore_lost_piece(project: Project, report: Report, settings: Any = None) -> Project:
     """Add to the whole what broke off and is lost."""
-    return steps.restore_lost_piece(project, settings, report)
+    return further.restore_lost_piece(project, settings, report)
 
 
 def write_whole(project: Project, report: Report, path: str, unit: str = "mm") -> Project:

@@ -157,12 +157,12 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     panel.ask_save = lambda *asked: str(table)
     panel.ask_open = lambda *asked: str(table)
     person.unfold(panel, "Readings, drawing sheet")
-    person.click(panel.save_button)
+    person.click(panel.files.save_button)
     person.wait_until_done()
     person.click(panel.reading.remove_button)
     person.wait_until_done()
     assert window.bench.project.readings == () and not window.scene.front.shows("dimensions")
-    person.click(panel.open_button)
+    person.click(panel.files.open_button)
     person.wait_until_done()
     (again,) = window.bench.project.readings
     assert again.value == pytest.approx(15.875) and np.allclose(again.picks_mm, kept.picks_mm, atol=1e-9)
@@ -254,7 +254,7 @@ def test_by_number_squared_up_and_the_sheet(window, tmp_path: Path):
         person.wait_until_done()
     sheet, model = tmp_path / "sheet.dxf", tmp_path / "squared.ply"
     person.unfold(panel, "Readings, drawing sheet")
-    for button, file in ((panel.sheet_button, sheet), (panel.squared_button, model)):
+    for button, file in ((panel.files.sheet_button, sheet), (panel.files.squared_button, model)):
         panel.ask_save = lambda *asked, file=file: str(file)
         person.click(button)
         person.wait_until_done()

@@ -19,13 +19,13 @@ from rejoin.app.panels.make_trial import TrialPart
 from rejoin.app.panels.parting import PartingPart
 from rejoin.app.parts.dialogs import WHOLES
 from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.typed import prepare
 from rejoin.app.parts.wishes import WishForm
 from rejoin.app.view.made_view import MadeView, legend
 from rejoin.app.view.scene import Scene
 from rejoin.app.words import make_words
 from rejoin.app.words.in_units import in_units
 from rejoin.app.words.make_words import AFTER, BEFORE, BOTH
-from rejoin.app.words.typed import prepare
 from rejoin.app.work import making_tasks
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import MadePart, Project
@@ -45,7 +45,6 @@ class MakePanel(Panel):
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
-        self.ask_save = ask_files.to_save
         self.shown = MadeView(scene)
         self._made_with: WeakKeyDictionary[MadePart, MakeSettings] = WeakKeyDictionary()
         self.purpose = QComboBox()
@@ -202,10 +201,9 @@ class MakePanel(Panel):
             self.bench.said.emit("info", "There is nothing to save yet.", "Make it in row 70 first.")
             return
         source = ask_files.job_name(self.bench)
-        path = self.ask_save(self, self.bench, "Save what was made", file_name(source, part.title, ".3mf"), WHOLES)
-        if path:
-            self.bench.errand("Save what was made", making_tasks.write_made, path, purpose=part.purpose, source=source,
-                              unit=self.bench.units.name, settings=self._made_with.get(part))  # fmt: skip
+        self.save_as("Save what was made", file_name(source, part.title, ".3mf"), WHOLES, making_tasks.write_made,
+                     purpose=part.purpose, source=source, unit=self.bench.units.name,
+                     settings=self._made_with.get(part))  # fmt: skip
 
     def save_bar(self) -> None:
         try:
@@ -214,10 +212,8 @@ class MakePanel(Panel):
             self.bench.say(error)
             return
         name = f"test bar, {self.bench.units.length(length)}.3mf"
-        path = self.ask_save(self, self.bench, "Save the test bar", name, WHOLES)
-        if path:
-            self.bench.errand("Save the test bar", making_tasks.write_bar, path, length_mm=length,
-                              unit=self.bench.units.name)  # fmt: skip
+        self.save_as("Save the test bar", name, WHOLES, making_tasks.write_bar, length_mm=length,
+                     unit=self.bench.units.name)  # fmt: skip
 
     def show_before(self) -> None:
         """Show the whole as it is, to pick on."""

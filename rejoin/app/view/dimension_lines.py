@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PySide6.QtCore import QObject
 
-from rejoin.app.view.front import Stroke, Words
+from rejoin.app.view.front import Stroke, Words, arrowheads
 from rejoin.app.view.scene import Scene
 from rejoin.app.words import size_words
 from rejoin.core.records import FloatArray
@@ -99,16 +99,8 @@ def dimension_line(a: FloatArray, b: FloatArray, colour: str, width: float, room
     A share ``room`` in its middle is left open, unless that is all of it.
     """
     way = b - a
-    length = float(np.linalg.norm(way))
-    if length == 0.0:
+    tips = arrowheads(a, b, (0.07, 0.02), colour, width)
+    if not tips:
         return []
-    along = way / length
-    side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
-    side /= np.linalg.norm(side)
     open_from, open_to = (a + (0.5 - 0.5 * room) * way, a + (0.5 + 0.5 * room) * way) if room < 1.0 else (b, b)
-    strokes = [Stroke(np.array([a, open_from]), colour, width), Stroke(np.array([open_to, b]), colour, width)]
-    for tip, back in ((b, -along), (a, along)):
-        for across in (side, np.cross(along, side)):
-            barbs = [tip + length * (0.07 * back + sign * 0.02 * across) for sign in (1.0, -1.0)]
-            strokes.append(Stroke(np.array([barbs[0], tip, barbs[1]]), colour, width))
-    return strokes
+    return [Stroke(np.array([a, open_from]), colour, width), Stroke(np.array([open_to, b]), colour, width), *tips]

@@ -143,17 +143,28 @@ def _free_of(taken: Sequence[FloatArray], middle: FloatArray, half: FloatArray) 
 
 def arrow(start: FloatArray, end: FloatArray, colour: str, both_ends: bool = False, width: float = 4.0) -> list[Stroke]:
     """An arrow of plain lines; its barbs lie in two planes, so that one is always seen."""
+    tips = arrowheads(start, end, (0.22, 0.1), colour, width)
+    return [Stroke(np.array([start, end]), colour, width), *(tips if both_ends else tips[:2])] if tips else []
+
+
+def arrowheads(
+    start: FloatArray, end: FloatArray, size: tuple[float, float], colour: str, width: float
+) -> list[Stroke]:
+    """Two heads at each end of a line, the ``end`` first; none of a point.
+
+    They lie in two planes; ``size`` is length and half width in shares of the line.
+    """
     way = end - start
     length = float(np.linalg.norm(way))
-    if length == 0:
+    if length == 0.0:
         return []
-    along = way / length
+    along, (long, wide) = way / length, size
     side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
     side /= np.linalg.norm(side)
-    strokes = [Stroke(np.array([start, end]), colour, width)]
-    for tip, back in ((end, -along), (start, along)) if both_ends else ((end, -along),):
+    strokes = []
+    for tip, back in ((end, -along), (start, along)):
         for across in (side, np.cross(along, side)):
-            barbs = [tip + 0.22 * length * back + sign * 0.1 * length * across for sign in (1.0, -1.0)]
+            barbs = [tip + length * (long * back + sign * wide * across) for sign in (1.0, -1.0)]
             strokes.append(Stroke(np.array([barbs[0], tip, barbs[1]]), colour, width))
     return strokes
 

@@ -21,8 +21,8 @@ def prepare() -> None:
     Thread(target=import_module, args=("rejoin.core.dimensions.readings",), daemon=True).start()
 
 
-def length_line(why: str, example: str = "") -> QLineEdit:
-    """A line to type a length into."""
+def typed_line(why: str, example: str = "") -> QLineEdit:
+    """A line to type into."""
     line = QLineEdit()
     line.setToolTip(why)
     line.setAccessibleName(why)

@@ -30,7 +30,7 @@ def report_command(arguments: argparse.Namespace) -> int:
     project = load_project(arguments.project)
     if not project.scans:
         raise NoAnswer("This project holds no scans.", "Join some fragments first, and save the project.")
-    from rejoin.app.printing import write_card
+    from rejoin.app.paper.printing import write_card
 
     title = arguments.title or Path(arguments.project).stem
     today = datetime.date.today().isoformat()

@@ -1,9 +1,8 @@
-"""What the commands do, once the command line is understood."""
+"""What ``rejoin join`` and ``rejoin scans`` do, once the command line is understood."""
 
 from __future__ import annotations
 
 import argparse
-import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,7 +16,6 @@ from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.libraries.registration import warm_up
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
-from rejoin.core.samples import sample_about, sample_folder, sample_fragments, sample_names
 from rejoin.core.settings import CleanSettings, ReadSettings
 from rejoin.core.storage import SUFFIX, save_project
 from rejoin.options import settings_of
@@ -194,32 +192,6 @@ def fault_words(fault: dict[str, Any]) -> str:
     if fault["place_mm"] is None:
         return str(fault["sentence"])
     return f"{fault['sentence']} At {', '.join(f'{value:.1f}' for value in fault['place_mm'])} mm."
-
-
-def sample_command(arguments: argparse.Namespace) -> int:
-    """List the samples, or copy one."""
-    if arguments.name is None:
-        if arguments.to:
-            raise WrongUse("Which sample is to be copied was not said.", f"Choose one of: {', '.join(sample_names())}.")
-        for name in sample_names():
-            print(f"{name}: {len(sample_fragments(name))} fragments. {sample_about(name)}")
-        return 0
-    source = sample_folder(arguments.name)
-    if not arguments.to:
-        raise WrongUse(
-            "Where the sample is to go was not said.", f"Give it: rejoin sample {arguments.name} --to FOLDER."
-        )
-    try:
-        shutil.copytree(source, arguments.to, dirs_exist_ok=True)
-    except (OSError, shutil.Error) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "see its permissions"
-        raise FileTrouble(
-            f"The sample cannot be copied to {arguments.to} ({reason}).", "Choose another folder."
-        ) from error
-    for path in sorted(Path(arguments.to).iterdir()):
-        if (source / path.name).exists():
-            print(path)
-    return 0
 
 
 def _check_join(arguments: argparse.Namespace) -> None:

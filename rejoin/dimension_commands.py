@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from rejoin.commands import check_target
+from rejoin.core import further, steps
 from rejoin.core import report as telling
-from rejoin.core import steps
 from rejoin.core.dimensions import fit_shape, shape_content
 from rejoin.core.dimensions.mating import fit_map, own_mating
 from rejoin.core.dimensions.readings import read_readings
@@ -80,7 +80,8 @@ def check_command(arguments: argparse.Namespace) -> int:
     project, unit, names, noise = _to_check(arguments)
     readings = read_readings(arguments.readings, unit, names) if arguments.readings else ()
     with Progress() as progress:
-        project = steps.check_dimensions(with_readings(project, readings), settings, progress.step("check_dimensions"))
+        asked = with_readings(project, readings)
+        project = further.check_dimensions(asked, settings, progress.step("check_dimensions"))
     mating = _mating(arguments, project, unit)
     content = telling.tidy(check_content(project, arguments.whole, unit, names))
     content["mating"] = None if mating is None else telling.tidy(mating[1])

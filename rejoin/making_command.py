@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from rejoin.commands import check_target
+from rejoin.core import further, steps
 from rejoin.core import report as telling
-from rejoin.core import steps
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
@@ -51,7 +51,7 @@ def make_command(arguments: argparse.Namespace) -> int:
         project = changed(Project(), whole=whole)
         project = replace(project, picks=asked.picks)
         report = progress.step("make")
-        project = steps.make(project, asked.settings, report, asked.revision, asked.correction)
+        project = further.make(project, asked.settings, report, asked.revision, asked.correction)
     (part,) = project.made
     unit_out = arguments.out_unit or unit
     stem = Path(arguments.whole).stem

@@ -233,7 +233,7 @@ def _add_sample(commands: Any) -> None:
     sample = _command(commands, "sample", text)
     sample.add_argument("name", nargs="?", metavar="NAME", help="which sample to copy")
     sample.add_argument("--to", metavar="FOLDER", help="where to copy it; made where it does not exist")
-    sample.set_defaults(run="rejoin.commands:sample_command")
+    sample.set_defaults(run="rejoin.sample_command:sample_command")
 
 
 def _add_open(commands: Any) -> None:

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from rejoin.commands import check_target
+from rejoin.core import further, steps
 from rejoin.core import report as telling
-from rejoin.core import steps
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.files import WRITABLE, read_fragment, write_mesh
@@ -41,7 +41,7 @@ def restore_command(arguments: argparse.Namespace) -> int:
             scan = read_fragment(arguments.reference, ReadSettings(unit=arguments.unit), progress.step("read"))
             sister = replace(scan, role="reference", mirrored=arguments.opposite_hand)
             reference = steps.clean(Project(scans=(sister,)), None, progress.step("clean")).fragments[0].mesh
-        project = steps.restore_lost_piece(project, settings, progress.step("restore_lost_piece"), reference)
+        project = further.restore_lost_piece(project, settings, progress.step("restore_lost_piece"), reference)
         mesh = telling.whole_in_common_frame(project)
         assert mesh is not None
         write_mesh(mesh, arguments.out, unit, "a piece of it is restored, not measured")

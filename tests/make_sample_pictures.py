@@ -22,7 +22,7 @@ def main(top: Path) -> int:
     from PySide6.QtGui import QImage
     from PySide6.QtWidgets import QApplication
 
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from rejoin.app.window import Window
     from rejoin.core.samples import sample_names
     from tests.app.person import Person

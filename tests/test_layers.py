@@ -35,11 +35,17 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "project distortion",
         "codec",
         "edits steps storage report samples known",
-        "cardtables lessons",
+        "cardtables lessons further",
         "card",
     )
 )
 """The modules of rejoin/core from the ground up: each imports from the lines above its own, none from its own line."""
+
+FOLDERS = ("words", "parts", "paper", "work", "view", "bench", "mouse", "panels", "lessons")
+"""The folders of rejoin/app from the ground up: each imports from those before it; the modules beside them from all."""
+
+SCREENLESS = {("app", "words"), ("app", "work")}
+"""What is said, and what the worker process runs."""
 
 SCREEN = {"PySide6", "shiboken6", "pyvista", "pyvistaqt", "qtpy"}
 DOORWAY = {
@@ -60,8 +66,8 @@ def imports(source: str) -> list[tuple[str, bool]]:
             found.extend((alias.name, at_once) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "relative imports hide the layer"
-            if node.module == "rejoin.core":
-                found.extend((f"rejoin.core.{alias.name}", at_once) for alias in node.names)
+            if node.module in {"rejoin.core", "rejoin.app"}:
+                found.extend((f"{node.module}.{alias.name}", at_once) for alias in node.names)
             else:
                 found.append((node.module or "", at_once))
         elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
@@ -89,6 +95,8 @@ def offences(where: tuple[str, ...], source: str) -> list[str]:
         parts = name.split(".")
         if parts[0] in SCREEN and not in_app:
             wrong.append(f"{name}: only rejoin/app may know the screen")
+        if parts[0] in SCREEN and where[:2] in SCREENLESS:
+            wrong.append(f"{name}: {where[1]} has no screen")
         if parts[0] in DOORWAY and where[:2] != ("core", "libraries") and not in_app:
             wrong.append(f"{name}: only rejoin/core/libraries may call it")
         if parts[0] in HEAVY and at_once and not in_app:
@@ -100,6 +108,8 @@ def offences(where: tuple[str, ...], source: str) -> list[str]:
             wrong += _core_offences(where[1], name, parts)
         if where[0] in QUICK and at_once and parts[:3] not in ALLOWED_WHEN_QUICK:
             wrong.append(f"{name}: asking for help must not load it")
+        if in_app and inner == "app":
+            wrong += _app_offences(where[1:], name, parts[2:])
         if in_app and inner in {"cli", "options", "commands", "terminal"}:
             wrong.append(f"{name}: the window does not call the command line")
     return wrong
@@ -114,6 +124,24 @@ def _core_offences(own: str, name: str, parts: list[str]) -> list[str]:
         return [f"{name}: core knows nothing above it"] if len(parts) > 1 else []
     if parts[2] != own and layer(parts[2]) >= layer(own):
         return [f"{name}: {own} may only import from lower layers"]
+    return []
+
+
+def height(folder: str) -> int:
+    """The place of a folder of rejoin/app in `FOLDERS`."""
+    if folder in FOLDERS:
+        return FOLDERS.index(folder)
+    raise AssertionError(f"rejoin/app/{folder} is new: give it a place in FOLDERS and in DEVELOPERS.md")
+
+
+def _app_offences(below_app: tuple[str, ...], name: str, parts: list[str]) -> list[str]:
+    if len(below_app) < 2:  # it holds the window together and may call everything
+        return []
+    own, other = below_app[0], parts[0] if parts else ""
+    if other not in FOLDERS:
+        return [f"{name}: {own} knows nothing of what holds the window together"]
+    if height(other) > height(own):
+        return [f"{name}: {own} may only import from the folders below it"]
     return []
 
 
@@ -136,7 +164,14 @@ def test_imports_go_one_way(path: Path) -> None:
     (("core", "libraries", "pictures"), "def f():\n    import pyvista", "only rejoin/app"),
     (("commands",), "def f():\n    from PySide6.QtCore import QObject", "only rejoin/app"),
     (("cli",), "from rejoin.core.steps import read", "asking for help"),
-    (("app", "session"), "from rejoin.commands import join_command", "does not call"),
+    (("app", "bench", "session"), "from rejoin.commands import join_command", "does not call"),
+    (("app", "view", "scene"), "from rejoin.app.panels.base import Panel", "folders below"),
+    (("app", "words", "sentences"), "def f():\n    from rejoin.app.parts import colours", "folders below"),
+    (("app", "mouse", "tools"), "from rejoin.app import panels", "folders below"),
+    (("app", "panels", "base"), "from rejoin.app.window import Window", "holds the window"),
+    (("app", "panels", "base"), "from rejoin.app import window", "holds the window"),
+    (("app", "work", "tasks"), "def f():\n    from PySide6.QtCore import QObject", "no screen"),
+    (("app", "words", "sentences"), "from PySide6.QtWidgets import QLabel", "no screen"),
 ])  # fmt: skip
 def test_each_rule_fires(where: tuple[str, ...], source: str, complaint: str) -> None:
     assert any(complaint in sentence for sentence in offences(where, source))
@@ -146,7 +181,9 @@ def test_each_rule_fires(where: tuple[str, ...], source: str, complaint: str) ->
     (("core", "fusing", "healing"), "from rejoin.core.fusing.ring import Contact"),
     (("core", "libraries", "solids"), "def f():\n    import manifold3d"),
     (("core", "steps"), "def f():\n    from rejoin.core.fit import x"),
-    (("app", "scene"), "from pyvistaqt import QtInteractor"),
+    (("app", "view", "widget"), "from pyvistaqt import QtInteractor"),
+    (("app", "panels", "gap"), "from rejoin.app.panels.base import Panel\nfrom rejoin.app.mouse import tools"),
+    (("app", "window"), "from rejoin.app.strip import Strip\nfrom rejoin.app.lessons import class_mode"),
     (("cli",), "def f():\n    from rejoin.app.main import run"),
     (("core", "fit"), "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from rejoin.core.steps import x"),
 ])  # fmt: skip
@@ -157,6 +194,19 @@ def test_what_is_allowed_passes(where: tuple[str, ...], source: str) -> None:
 def test_a_new_module_must_be_placed() -> None:
     with pytest.raises(AssertionError, match="LAYERS"):
         layer("shortcuts")
+
+
+def test_a_new_folder_of_the_window_must_be_placed() -> None:
+    with pytest.raises(AssertionError, match="FOLDERS"):
+        height("shortcuts")
+
+
+def test_every_folder_of_the_window_has_its_place_and_says_what_it_is() -> None:
+    app = PROGRAM / "app"
+    there = {p.name: p for p in app.iterdir() if p.is_dir() and p.name != "__pycache__"}
+    assert set(there) == set(FOLDERS)
+    for folder in there.values():
+        assert ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))), folder
 
 
 def test_every_core_module_has_its_line() -> None:

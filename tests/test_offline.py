@@ -67,7 +67,7 @@ from pathlib import Path
 from PySide6.QtCore import QSettings
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
-from rejoin.app.bench import Bench
+from rejoin.app.bench.bench import Bench
 from rejoin.app.window import Window
 
 if __name__ == "__main__":

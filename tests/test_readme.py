@@ -321,7 +321,7 @@ def test_the_table_of_readings_is_read(tmp_path: Path) -> None:
 
 
 def test_every_anchor_leads_to_a_heading() -> None:
-    from rejoin.app.pages import slug
+    from rejoin.app.paper.pages import slug
 
     headings = {slug(line.lstrip("# ")) for line in README.splitlines() if line.startswith("#")}
     assert [anchor for anchor in re.findall(r"\]\(#([^)]+)\)", README) if anchor not in headings] == []

@@ -1,0 +1,1 @@
+"""The window: the only folder that imports PySide6, pyvista, pyvistaqt."""

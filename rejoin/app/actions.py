@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QMenu
 
+from rejoin.app.words.sentences import placed_count
+from rejoin.core.records import Project
+
 if TYPE_CHECKING:
     from rejoin.app.window import Window
 
@@ -36,6 +39,19 @@ class Actions:
         self._job()
         self._view()
         self._help()
+
+    def enable(self, project: Project, idle: bool, tool: str) -> None:
+        """Offer what can be done with a project now."""
+        self.find.setEnabled(idle and bool(project.fragments))
+        self.join.setEnabled(idle and len(project.fragments) >= 2)
+        self.fuse.setEnabled(idle and placed_count(project) >= 2)
+        self.settle.setEnabled(idle and any(p.placed_by == "person" for p in project.placements))
+        for action in self.needs_fragments:
+            action.setEnabled(idle and bool(project.fragments))
+        for action in self.needs_joints:
+            action.setEnabled(idle and bool(project.joints))
+        self.save_whole.setEnabled(idle and project.whole is not None)
+        self.cancel.setEnabled(not idle or tool != "look")
 
     def _add(self, menu: QMenu, text: str, key: object, why: str, action: Callable[[], object]) -> QAction:
         made = menu.addAction(text)
@@ -154,14 +170,14 @@ class Actions:
                 ("&Measure…", "Ctrl+M", "Pick what row 60 names.", 60, w.dimensions.begin),
                 ("Check the &dimensions", "Ctrl+D", "Measure all again, and the fit-up.", 60, w.dimensions.check_again),
                 ("Remove the dimension", None, "Take the selected one out.", 60, w.dimensions.remove),
-                ("Open readin&gs…", None, "Take picks and readings from a table.", 60, w.dimensions.open_table),
-                ("Save readings…", None, "Write picks and readings as a table.", 60, w.dimensions.save_table),
+                ("Open readin&gs…", None, "Take picks and readings from a table.", 60, w.dimensions.files.open_table),
+                ("Save readings…", None, "Write picks and readings as a table.", 60, w.dimensions.files.save_table),
                 ("&Clearance with a mating part…", None, "A map of the clearance on the whole.", 60,
                  w.dimensions.mating.open),
                 ("After the rep&air…", None, "A new scan of the mended part against the whole.", 60,
                  w.dimensions.mended.open),
-                ("Drawing s&heet…", None, "Sections at 1:1 and the hole table.", 60, w.dimensions.save_sheet),
-                ("Save s&quared up…", None, "The whole, set on its own datums.", 60, w.dimensions.save_squared),
+                ("Drawing s&heet…", None, "Sections at 1:1 and the hole table.", 60, w.dimensions.files.save_sheet),
+                ("Save s&quared up…", None, "The whole, set on its own datums.", 60, w.dimensions.files.save_squared),
                 ("Make &it", "Ctrl+Shift+M", "Make what row 70 names.", 70, w.make.make),
                 ("Sa&ve what was made…", "Ctrl+Shift+E", "With its companion file.", 70, w.make.save),
                 ("Save test &bar…", None, "A bar to print and measure.", 70, w.make.save_bar),
@@ -183,10 +199,11 @@ class Actions:
         self.units = self._choice(menu, (("Milli&metres", "mm"), ("&Inches", "inch")), w.bench.units.name,
                                   w.bench.set_units)  # fmt: skip
         menu.addSeparator()
-        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), w.palette_name, w.change_colours)
+        look = w.appearance
+        self._choice(menu, (("&Light", "light"), ("Da&rk", "dark")), look.palette_name, look.change_colours)
         menu.addSeparator()
-        self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: w.change_text(1))
-        self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: w.change_text(-1))
+        self._add(menu, "Lar&ger text", Key.ZoomIn, "Make all words larger.", lambda: look.change_text(1))
+        self._add(menu, "S&maller text", Key.ZoomOut, "Make all words smaller.", lambda: look.change_text(-1))
 
     def _look(self, view: str) -> None:
         _, direction, up = VIEWS[view]
@@ -203,7 +220,7 @@ class Actions:
             key = "Shift+F1" if page == "window.md" else None
             self._add(menu, text, key, why, lambda page=page: w.show_page(page))  # fmt: skip
         menu.addSeparator()
-        self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.say_next)
+        self._add(menu, "What to do &next", Key.HelpContents, "Say what comes next.", w.next_row.say)
         self.class_mode = menu.addAction("Class m&ode")
         self.class_mode.setCheckable(True)
         self.class_mode.setChecked(w.class_mode.on)

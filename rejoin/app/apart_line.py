@@ -6,7 +6,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSlider, QWidget
 
-from rejoin.app.overrides import called_by_qt
+from rejoin.app.parts.overrides import called_by_qt
 
 SLIDER, POINTED, BETWEEN = (70, 220), 40, 18
 """Pixels: the slider at least and at most, what is pointed at at least, the space before it."""

@@ -7,14 +7,16 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QApplication, QMainWindow
 
-from rejoin.app import ask_files, card_tasks, dialogs
-from rejoin.app.bench import Bench
-from rejoin.app.colour_bar import ColourBar
+from rejoin.app.bench import ask_files
+from rejoin.app.bench.bench import Bench
 from rejoin.app.job_card import JobCard
-from rejoin.app.pictures import save_picture
-from rejoin.app.scene import Scene
+from rejoin.app.parts import dialogs
+from rejoin.app.parts.colour_bar import ColourBar
 from rejoin.app.strip import Strip
-from rejoin.app.view import View
+from rejoin.app.view.pictures import save_picture
+from rejoin.app.view.scene import Scene
+from rejoin.app.view.widget import View
+from rejoin.app.work import card_tasks
 
 CARDS = {"To print (*.pdf)": ".pdf", "Page (*.html)": ".html"}
 
@@ -37,9 +39,9 @@ class FileWork(QMainWindow):
             self.card.unfold(0)
 
     def open_scans(self) -> None:
-        files = dialogs.ask_scans(self, self._folder())
+        files = dialogs.ask_scans(self, ask_files.folder(self.bench))
         if files:
-            self._remember_folder(files[0])
+            ask_files.remember(self.bench, files[0])
             self.open_any(files)
 
     def open_any(self, paths: Sequence[str]) -> None:
@@ -54,16 +56,16 @@ class FileWork(QMainWindow):
             self.bench.open_scans(paths)
 
     def open_folder(self) -> None:
-        folder = dialogs.ask_folder(self, self._folder())
+        folder = dialogs.ask_folder(self, ask_files.folder(self.bench))
         if folder:
             self.bench.open_scans([folder])
 
     def open_project(self, path: str = "") -> None:
         if not self.may_leave():
             return
-        path = path or dialogs.ask_project(self, self._folder())
+        path = path or dialogs.ask_project(self, ask_files.folder(self.bench))
         if path:
-            self._remember_folder(path)
+            ask_files.remember(self.bench, path)
             self.bench.load(path)
 
     def save_project(self) -> bool:
@@ -75,23 +77,23 @@ class FileWork(QMainWindow):
         return self.bench.save(str(path)) if path else self.save_project_as()
 
     def save_project_as(self) -> bool:
-        path = dialogs.ask_save_project(self, self._folder())
+        path = dialogs.ask_save_project(self, ask_files.folder(self.bench))
         return bool(path) and self.bench.save(path)
 
     def save_whole(self) -> None:
         if self.bench.project.whole is None:
             self.strip.say("info", "There is no whole to save yet.", "Fuse the fragments in row 50 first.")
             return
-        path = dialogs.ask_save_whole(self, self._folder())
+        path = dialogs.ask_save_whole(self, ask_files.folder(self.bench))
         if path:
-            self._remember_folder(path)
+            ask_files.remember(self.bench, path)
             self.bench.save_whole(path, self.bench.units.name)
 
     def save_picture(self) -> None:
         """The view as a picture for printing, its colour bar beside it."""
-        path = dialogs.ask_picture(self, self._folder())
+        path = dialogs.ask_picture(self, ask_files.folder(self.bench))
         if path:
-            self._remember_folder(path)
+            ask_files.remember(self.bench, path)
             try:
                 save_picture(self.view, self.scene, self.shown_bar(), Path(path))
             except OSError as error:
@@ -134,9 +136,3 @@ class FileWork(QMainWindow):
                 QApplication.processEvents()
             return not self.bench.session.modified
         return answer == "discard"
-
-    def _folder(self) -> str:
-        return str(self.bench.memory.value("folder", str(Path.home())))
-
-    def _remember_folder(self, path: str) -> None:
-        self.bench.memory.setValue("folder", str(Path(path).parent))

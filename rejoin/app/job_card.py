@@ -16,11 +16,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from rejoin.app.dress import Holder
-from rejoin.app.overrides import called_by_qt
 from rejoin.app.panels.base import Panel
-from rejoin.app.sentences import Units, counted
-from rejoin.app.wrapped import Wrapped
+from rejoin.app.parts.dress import Holder
+from rejoin.app.parts.overrides import called_by_qt
+from rejoin.app.parts.wrapped import Wrapped
+from rejoin.app.words.sentences import Units, counted
 from rejoin.core.records import Project
 
 NEXT, DONE = "◀ next", "✓ done"

@@ -71,9 +71,9 @@ def run(
 
 
 def _begin(window, sample: str | None, files: Sequence[str], project: str | None) -> None:  # type: ignore[no-untyped-def]
-    from rejoin.app.dialogs import ask_recover
+    from rejoin.app.parts.dialogs import ask_recover
 
-    left = window.bench.left_behind()
+    left = window.bench.recovery.left_behind()
     if project:
         window.bench.load(project)
     elif sample:
@@ -85,7 +85,7 @@ def _begin(window, sample: str | None, files: Sequence[str], project: str | None
         if answer == "take":
             window.bench.recover(left[-1])
         for folder in {"take": left[:-1], "drop": left}.get(answer, []):
-            window.bench.forget_recovery(folder)
+            window.bench.recovery.forget(folder)
 
 
 def _icon() -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy
 
-from rejoin.app.jobs import Jobs
+from rejoin.app.bench.jobs import Jobs
 
 
 class Strip(QFrame):

@@ -18,19 +18,16 @@ from rejoin.core.capacity import check_reading, most_triangles
 from rejoin.core.errors import Cancelled, NoAnswer
 from rejoin.core.libraries.blas import unthreaded
 from rejoin.core.project import changed, recorded
-from rejoin.core.records import Fragment, Mesh, Project, Scan, StepRecord
+from rejoin.core.records import Fragment, Project, Scan, StepRecord
 from rejoin.core.settings import (
     AlignSettings,
     CleanSettings,
-    DimensionSettings,
     FaceSettings,
     FitSettings,
     FuseSettings,
-    MakeSettings,
     MatchSettings,
     ReadSettings,
     Report,
-    RestoreSettings,
     Settings,
     as_pairs,
     part_of,
@@ -44,7 +41,8 @@ if TYPE_CHECKING:
 Step = Callable[..., Project]
 
 
-def _timed(project: Project, step: str, settings: Settings, started: float) -> Project:
+def timed(project: Project, step: str, settings: Settings, started: float) -> Project:
+    """The project with a record of a step that was ``started`` then (`time.perf_counter`)."""
     return recorded(project, StepRecord(step, as_pairs(settings), time.perf_counter() - started))
 
 
@@ -88,7 +86,7 @@ def read(
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
     check_reading(sum(sorted(map(memory_to_read, inputs))[-MOST:]))
     scans = abreast(lambda path, share: _read_one(path, settings, share, marks), inputs, report)
-    return _timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
+    return timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
 
 
 def _read_one(path: str | Path, settings: ReadSettings, report: Report, marks: Sequence[FileMarks]) -> Scan:
@@ -128,7 +126,7 @@ def clean(project: Project, settings: CleanSettings | None = None, report: Repor
     most = None if settings.most_triangles else most_triangles([len(scan.mesh.triangles) for scan in project.scans])
     wish = settings if most is None else replace(settings, most_triangles=1e-6 * most)
     fragments = abreast(lambda scan, share: known.get(id(scan)) or clean_scan(scan, wish, share), project.scans, report)
-    return _timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
+    return timed(changed(project, fragments=tuple(fragments)), "clean", settings, started)
 
 
 @unthreaded
@@ -161,7 +159,7 @@ def find_faces(project: Project, settings: FaceSettings | None = None, report: R
         if number not in by_hand and fragment.scan.role == "fragment"
     ]  # fmt: skip
     found = abreast(lambda one, share: find_fracture_faces(one[1], one[0], settings, share), open_ones, report)
-    return _timed(changed(project, faces=(*faces, *chain(*found))), "find_faces", settings, started)
+    return timed(changed(project, faces=(*faces, *chain(*found))), "find_faces", settings, started)
 
 
 @unthreaded
@@ -178,7 +176,7 @@ def match(project: Project, settings: MatchSettings | None = None, report: Repor
     settings, started = settings or MatchSettings(), time.perf_counter()
     _need_two(project)
     joints = find_joints(project.fragments, project.faces, project.joints, settings, report)
-    return _timed(changed(project, joints=joints), "match", settings, started)
+    return timed(changed(project, joints=joints), "match", settings, started)
 
 
 @unthreaded
@@ -212,7 +210,7 @@ def align(
         from rejoin.core.merging.onto import placed_on_reference
 
         placements = placed_on_reference(project.fragments, placements, report)
-    return _timed(changed(project, joints=joints, placements=placements), "align", settings, started)
+    return timed(changed(project, joints=joints, placements=placements), "align", settings, started)
 
 
 @unthreaded
@@ -228,7 +226,7 @@ def measure_fit(project: Project, settings: FitSettings | None = None, report: R
             continue
         share = part_of(report, number / len(project.joints), (number + 1) / len(project.joints))
         fits.append(measure_joint(project.fragments, project.placements, joint, number, settings, share))
-    return _timed(changed(project, fits=tuple(fits)), "measure_fit", settings, started)
+    return timed(changed(project, fits=tuple(fits)), "measure_fit", settings, started)
 
 
 @unthreaded
@@ -248,101 +246,7 @@ def fuse(project: Project, settings: FuseSettings | None = None, report: Report 
     whole = fuse_fragments(
         project.fragments, project.placements, project.joints, settings, report, project.faces
     )
-    return _timed(changed(project, whole=whole), "fuse", settings, started)
-
-
-@unthreaded
-def restore_lost_piece(
-    project: Project, settings: RestoreSettings | None = None, report: Report = silent, reference: Mesh | None = None
-) -> Project:
-    """Add to the whole what broke off and is lost, from the part itself or from a reference scan.
-
-    Parameters
-    ----------
-    project : Project
-        With a closed whole.
-    settings : RestoreSettings, optional
-    report : Report, optional
-    reference : Mesh, optional
-        The scan of a sister part (mm, any frame; mirrored already where it is of the opposite hand), for the source
-        "reference"; the project's own reference by default.
-
-    Raises
-    ------
-    NoAnswer
-        No closed whole, or no source that lies on it and has more than it.
-    WrongUse
-        A choice that is not there.
-    """
-    from rejoin.core.restoring import whole_restored
-
-    settings, started = settings or RestoreSettings(), time.perf_counter()
-    whole = whole_restored(project, settings, report, reference)
-    return _timed(changed(project, whole=whole), "restore_lost_piece", settings, started)
-
-
-@unthreaded
-def check_dimensions(
-    project: Project, settings: DimensionSettings | None = None, report: Report = silent
-) -> Project:
-    """Measure every dimension that was picked, compare it with its reading, judge it by its limits, prove the scales.
-
-    A size is measured again only where its picks or what they lie on changed; the answer is the same as of all anew.
-    The fit-up of every measured joint, as a welder needs it, is worked out with it.
-
-    Raises
-    ------
-    WrongUse
-        Where only one of the two temperatures is given, or they come without the metal.
-    """
-    from rejoin.core.dimensions.checking import check_all
-    from rejoin.core.dimensions.fitup import fit_ups_of
-    from rejoin.core.dimensions.remembering import Bench
-
-    settings, started = settings or DimensionSettings(), time.perf_counter()
-    whole = None if project.whole is None else project.whole.mesh
-    bench = Bench(project.fragments, project.placements, whole)
-    checks, scales = check_all(bench, project.readings, settings, part_of(report, 0.0, 0.8))
-    fit_ups = fit_ups_of(project, settings.metal, part_of(report, 0.8, 1.0))
-    project = changed(project, checks=checks, scales=scales, fit_ups=fit_ups, made=project.made)
-    return _timed(project, "check_dimensions", settings, started)
-
-
-@unthreaded
-def make(
-    project: Project,
-    settings: MakeSettings | None = None,
-    report: Report = silent,
-    revision: str = "A",
-    correction: Sequence[float] = (1.0, 1.0, 1.0),
-) -> Project:
-    """Make a trial print, a pattern, a model for the mill or a cradle of the whole; one of each purpose is kept.
-
-    Parameters
-    ----------
-    project : Project
-        With a whole, and the picked faces in ``picks``.
-    settings : MakeSettings, optional
-    report : Report, optional
-    revision : str
-    correction : three float
-        More factors of the printer along x, y, z, from sizes measured on an earlier print.
-
-    Raises
-    ------
-    NoAnswer
-        No whole, an open one, or figures with which nothing sound can be made.
-    WrongUse
-        Figures that contradict each other or are out of reason.
-    """
-    from rejoin.core.making.order import make_part
-
-    settings, started = settings or MakeSettings(), time.perf_counter()
-    if project.whole is None:
-        raise NoAnswer("There is no whole to make anything of.", "Fuse the fragments first.")
-    part = make_part(project.whole, project.picks, settings, report, revision, correction)
-    others = tuple(one for one in project.made if one.purpose != part.purpose)
-    return _timed(changed(project, made=(*others, part)), "make", settings, started)
+    return timed(changed(project, whole=whole), "fuse", settings, started)
 
 
 def _need_two(project: Project) -> None:

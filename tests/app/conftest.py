@@ -13,7 +13,7 @@ pytest.importorskip("pytestqt")
 
 from PySide6.QtCore import QCoreApplication, QEvent, QObject, QSettings  # noqa: E402
 
-from rejoin.app.bench import Bench  # noqa: E402
+from rejoin.app.bench.bench import Bench  # noqa: E402
 from rejoin.app.tidying import Tidier  # noqa: E402
 from rejoin.app.window import Window  # noqa: E402
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from rejoin.app.dialogs import CautionDialog
+from rejoin.app.parts.dialogs import CautionDialog
 
 SAMPLE = "pump_rocker"
 

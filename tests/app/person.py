@@ -26,9 +26,9 @@ from PySide6.QtWidgets import (
 )
 from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
-from rejoin.app.bench import Bench
-from rejoin.app.dialogs import UnitDialog
-from rejoin.app.forms import Fold
+from rejoin.app.bench.bench import Bench
+from rejoin.app.parts.dialogs import UnitDialog
+from rejoin.app.parts.forms import Fold
 from rejoin.app.tidying import Tidier
 from rejoin.app.window import Window
 from rejoin.core.records import FloatArray

@@ -12,10 +12,11 @@ from PySide6.QtGui import QColor, QImage, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
-from rejoin.app import class_drawings, colours
-from rejoin.app.class_drawings import Drawing
-from rejoin.app.class_words import EXPLAINED
-from rejoin.app.pages import PAGES, slug, source_of
+from rejoin.app.lessons import class_drawings
+from rejoin.app.lessons.class_drawings import Drawing
+from rejoin.app.lessons.class_words import EXPLAINED
+from rejoin.app.paper.pages import PAGES, slug, source_of
+from rejoin.app.parts import colours
 from rejoin.core.records import FaceScore, PlacementScore, Score
 from rejoin.core.samples import sample_names
 from tests.app import made_up
@@ -48,7 +49,7 @@ def test_nothing_of_it_is_seen_until_it_is_switched_on(window):
 
 
 def test_the_switch_is_remembered(qtbot, window, tmp_path: Path):
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from rejoin.app.window import Window
 
     Person(window).menu("Help", "Class mode")
@@ -192,7 +193,7 @@ def test_no_word_of_it_is_cut(window, qtbot, points):
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.class_mode.set_on(True)
         for fold in folds(window):
             fold.button.setChecked(True)
@@ -203,7 +204,7 @@ def test_no_word_of_it_is_cut(window, qtbot, points):
             assert_no_word_is_cut(panel)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)
 
 
 def test_the_empty_bench_shows_the_samples(window):

@@ -12,9 +12,9 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
-from rejoin.app import size_words
-from rejoin.app.sentences import Units
-from rejoin.core import steps
+from rejoin.app.words import size_words
+from rejoin.app.words.sentences import Units
+from rejoin.core import further, steps
 from rejoin.core.dimensions.checking import check_all
 from rejoin.core.dimensions.remembering import Bench
 from rejoin.core.records import DimensionCheck, Mesh, Reading, ScaleCheck
@@ -157,12 +157,12 @@ def test_sizes_by_clicks_and_readings_as_they_are_typed(window, tmp_path: Path):
     panel.ask_save = lambda *asked: str(table)
     panel.ask_open = lambda *asked: str(table)
     person.unfold(panel, "Readings, drawing sheet")
-    person.click(panel.save_button)
+    person.click(panel.files.save_button)
     person.wait_until_done()
     person.click(panel.reading.remove_button)
     person.wait_until_done()
     assert window.bench.project.readings == () and not window.scene.front.shows("dimensions")
-    person.click(panel.open_button)
+    person.click(panel.files.open_button)
     person.wait_until_done()
     (again,) = window.bench.project.readings
     assert again.value == pytest.approx(15.875) and np.allclose(again.picks_mm, kept.picks_mm, atol=1e-9)
@@ -190,7 +190,7 @@ def test_the_words_of_the_chosen_dimension_stay_in_the_view(window):
     assert window.bench.project.checks[0].value is not None
     from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
-    from rejoin.app.front import size_of
+    from rejoin.app.view.front import size_of
 
     camera, aside = window.view.renderer.GetActiveCamera(), 0
     for across in np.linspace(-1.2, 1.2, 9):
@@ -254,7 +254,7 @@ def test_by_number_squared_up_and_the_sheet(window, tmp_path: Path):
         person.wait_until_done()
     sheet, model = tmp_path / "sheet.dxf", tmp_path / "squared.ply"
     person.unfold(panel, "Readings, drawing sheet")
-    for button, file in ((panel.sheet_button, sheet), (panel.squared_button, model)):
+    for button, file in ((panel.files.sheet_button, sheet), (panel.files.squared_button, model)):
         panel.ask_save = lambda *asked, file=file: str(file)
         person.click(button)
         person.wait_until_done()
@@ -388,12 +388,12 @@ def test_the_table_grows_with_the_text(window, qtbot):
             return last.height() > 0 and table.viewport().rect().contains(last.bottomLeft())
 
         for change in (0, 5):
-            window.change_text(change)
+            window.appearance.change_text(change)
             qtbot.wait(60)
             qtbot.waitUntil(last_row_is_whole, timeout=5000)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)
 
 
 def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(window):
@@ -404,7 +404,7 @@ def test_gauge_marks_and_sizes_stay_on_the_whole_however_the_slider_stands(windo
     one = check(frame=1, lines_mm=taken[None], value=5.0, kind="points")
     whole = made_up.whole()
     project = replace(whole, fits=project.fits, readings=(reading(on=(1,)),), checks=(one,),
-                      fit_ups=steps.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
+                      fit_ups=further.check_dimensions(replace(project, readings=())).fit_ups)  # fmt: skip
     assert len(project.fit_ups[0].marks_a_mm)
     window.bench.session.apply("Fuse", project)
     person.open_row(60)

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from rejoin.app import display, section
-from rejoin.app.growing import grow_face_to_rim, surface_of
-from rejoin.app.picking import Picker
+from rejoin.app.view import section
+from rejoin.app.view.growing import grow_face_to_rim, surface_of
+from rejoin.app.view.picking import Picker
+from rejoin.app.work import display
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.records import Mesh
 from tests.app import made_up

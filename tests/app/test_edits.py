@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from rejoin.app import tasks
-from rejoin.app.growing import grow_face_to_rim, surface_of
+from rejoin.app.view.growing import grow_face_to_rim, surface_of
+from rejoin.app.work import tasks
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import triangle_areas
@@ -159,7 +159,7 @@ def test_placing_by_hand_and_joining_as_placed():
 
 def test_undo_says_what_it_took_back_and_waits_for_running_work(window):
     window.bench.session.apply("Open scans", made_up.cleaned())
-    window.say_next("Open scans")
+    window.next_row.say("Open scans")
     window.bench.edit("Remove B", lambda p: edits.remove_fragment(p, 1))
     assert window.strip.words.text() == ("Next: 10 Scans. Open the scan of another fragment too, or split this "
                                           "one, if it was glued before.")  # fmt: skip

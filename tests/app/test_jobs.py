@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rejoin.app.exchange import Exchange
-from rejoin.app.jobs import STANDS_BACK, Jobs
+from rejoin.app.bench.jobs import STANDS_BACK, Jobs
+from rejoin.app.work.exchange import Exchange
 from tests.app import made_up, odd_tasks
 
 

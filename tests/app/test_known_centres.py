@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from scipy.spatial.transform import Rotation
 
-from rejoin.app.dialogs import SizeDialog
+from rejoin.app.parts.dialogs import SizeDialog
 from rejoin.core.dimensions.centres import centres_between
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.records import Fragment, Mesh, Placement, Project, Scan

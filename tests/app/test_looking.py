@@ -14,7 +14,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
 
-from rejoin.app.slip import slips
+from rejoin.app.view.slip import slips
 from rejoin.core import edits
 from rejoin.core.records import StatedSize
 from rejoin.core.storage import load_recovery
@@ -23,7 +23,7 @@ from tests.app import made_up
 from tests.app.person import Person, facing_normal
 
 TWICE = """
-from rejoin.app.forms import Fold
+from rejoin.app.parts.forms import Fold
 from tests.app import made_up
 from tests.app.person import Person, assert_no_word_is_cut, opened
 with opened() as window:
@@ -200,15 +200,15 @@ def test_other_ways_are_stepped_through_and_used(window):
 def test_hand_edits_are_in_the_recovery_copy_at_once(window):
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.edit("Rename", lambda p: edits.rename(p, 0, "handle"))
-    assert window.bench.keeper.wait(20.0)
-    assert load_recovery(window.bench.recovery).scans[0].name == "handle"
+    assert window.bench.recovery.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery.folder).scans[0].name == "handle"
     window.bench.session.stack.undo()
-    assert window.bench.keeper.wait(20.0)
-    assert load_recovery(window.bench.recovery).scans[0].name != "handle"
+    assert window.bench.recovery.keeper.wait(20.0)
+    assert load_recovery(window.bench.recovery.folder).scans[0].name != "handle"
 
 
 def test_a_picture_for_printing(window, tmp_path: Path):
-    from rejoin.app.pictures import save_picture
+    from rejoin.app.view.pictures import save_picture
 
     window.bench.session.apply("Join", made_up.joined())
     window.card.unfold(3)
@@ -293,7 +293,7 @@ def test_what_was_all_in_sight_stays_so_in_a_smaller_window(window, qtbot, row):
 def test_no_key_pressed_in_haste_stops_running_work(window, key):
     from PySide6.QtWidgets import QMessageBox
 
-    from rejoin.app.dialogs import ask_stop
+    from rejoin.app.parts.dialogs import ask_stop
 
     person, seen = Person(window), []
     person.when_asked(QMessageBox, lambda box: (seen.append(box.text()), QTest.keyClick(box, key)))
@@ -331,8 +331,8 @@ def test_no_word_is_cut_on_a_screen_of_twice_the_pixels(tmp_path):
 
 
 def test_settings_are_shown_in_the_readers_unit_and_stay_exact(qapp):
-    from rejoin.app.forms import Form
-    from rejoin.app.sentences import Units
+    from rejoin.app.parts.forms import Form
+    from rejoin.app.words.sentences import Units
     from rejoin.core.settings import FuseSettings, as_pairs
 
     form = Form(FuseSettings)

@@ -49,7 +49,7 @@ def test_it_offers_what_the_last_run_left(qapp, away, tmp_path: Path, monkeypatc
     root = Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.GenericDataLocation))
     save_recovery(made_up.cleaned(), root / "rejoin" / "recovery" / "4711")
     answers = ["later", "take"]
-    monkeypatch.setattr("rejoin.app.dialogs.ask_recover", lambda parent: answers.pop(0))
+    monkeypatch.setattr("rejoin.app.parts.dialogs.ask_recover", lambda parent: answers.pop(0))
     assert main.run() == 0 and answers == ["take"], "it is asked again after “later”"
     assert main.run() == 0
     assert not answers and len(away[-1].fragments) == 2

@@ -10,9 +10,10 @@ import pytest
 import trimesh
 from PySide6.QtWidgets import QLabel
 
-from rejoin.app import made_view, make_words, making_tasks
-from rejoin.app.sentences import Units
-from rejoin.app.wishes import WishForm
+from rejoin.app.parts.wishes import WishForm
+from rejoin.app.words import make_words
+from rejoin.app.words.sentences import Units
+from rejoin.app.work import making_tasks
 from rejoin.core.errors import WrongUse
 from rejoin.core.settings import MakeSettings
 from tests.app import made_plate, made_up
@@ -90,14 +91,14 @@ def test_a_pattern_from_a_click_to_checked_files(window, tmp_path: Path):
     assert panel.legend.isVisible() and panel.cautions.layout().count() == len(part.cautions)
 
     view = panel.shown
-    assert view.way == made_view.AFTER and not window.scene.whole.actor.GetVisibility()
-    for way, visible in ((made_view.BEFORE, True), (made_view.BOTH, True), (made_view.IN_FILE, False)):
+    assert view.way == make_words.AFTER and not window.scene.whole.actor.GetVisibility()
+    for way, visible in ((make_words.BEFORE, True), (make_words.BOTH, True), (make_words.IN_FILE, False)):
         person.click(panel._way_buttons[way])
         assert bool(window.scene.whole.actor.GetVisibility()) is visible
     person.open_row(50)
     assert window.scene.whole.actor.GetVisibility()
     person.open_row(70)
-    person.click(panel._way_buttons[made_view.AFTER])
+    person.click(panel._way_buttons[make_words.AFTER])
     for unit, wall in (("mm", "10.10 mm"), ("inch", "0.3976 in")):  # of 10 x 97 / 96, told to a hundredth of a mm
         window.bench.set_units(unit)
         notes = [label.text() for label in panel.findChildren(QLabel)]
@@ -209,7 +210,7 @@ def test_the_cradle_stands_around_the_part(window, tmp_path: Path):
     told = json.loads((tmp_path / "cradle.json").read_text())
     assert told["asked"]["settings"]["cradle_wall_mm"] == 3.0, "though something else was made since"
     assert (tmp_path / "cradle-1.3mf").exists() and (tmp_path / "cradle-2.3mf").exists()
-    assert len(part.bodies) == 2 and panel.shown.way == made_view.AFTER
+    assert len(part.bodies) == 2 and panel.shown.way == make_words.AFTER
     around = np.concatenate([
         body.mesh.vertices @ np.linalg.inv(body.file_from_part)[:3, :3].T + np.linalg.inv(body.file_from_part)[:3, 3]
         for body in part.bodies
@@ -248,11 +249,11 @@ def test_the_job_card_is_written_from_the_menu(window, tmp_path: Path):
 def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
     from PySide6.QtWidgets import QApplication
 
-    from rejoin.app.forms import Fold
+    from rejoin.app.parts.forms import Fold
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.bench.session.apply("Fuse", made_plate.whole())
         index = [panel.number for panel in window.panels].index(number)
         panel = window.panels[index]
@@ -267,4 +268,4 @@ def test_no_word_is_cut_with_everything_unfolded(window, qtbot, number, points):
             assert panel.width() <= window.card.viewport().width()
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rejoin.app.session import Session
+from rejoin.app.bench.session import Session
 from tests.app import made_up
 from tests.app.person import Person
 
@@ -58,7 +58,7 @@ def test_where_it_cannot_be_saved_is_said_and_the_work_stays(window, tmp_path: P
 
 
 def test_a_full_disk_does_not_end_the_recovery_thread(window, monkeypatch: pytest.MonkeyPatch):
-    keeper, session = window.bench.keeper, window.bench.session
+    keeper, session = window.bench.recovery.keeper, window.bench.session
 
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")

@@ -116,12 +116,12 @@ def test_words_in_the_view_grow_with_the_others(window, qapp) -> None:
 
     usual = size()
     try:
-        window.change_text(9)
+        window.appearance.change_text(9)
         Person(window).pause(300)
         assert size() == pytest.approx(usual * qapp.font().pointSizeF() / old.pointSizeF(), abs=1) and size() > usual
     finally:
         qapp.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)
     assert size() == usual
 
 
@@ -131,7 +131,7 @@ def test_the_largest_letters_make_no_window_wider_than_a_small_screen(window, qa
     Person(window).pause(60)
     assert line.title.isVisible() and line.left.isVisible() and line.right.isVisible()
     try:
-        window.change_text(24)
+        window.appearance.change_text(24)
         Person(window).pause(400)
         assert window.width() == 1024 and window.minimumSizeHint().width() <= 1024
         tick, shown = window.whole.tint, QStyleOptionButton()
@@ -151,4 +151,4 @@ def test_the_largest_letters_make_no_window_wider_than_a_small_screen(window, qa
         assert line.left.isVisible() and line.right.isVisible()
     finally:
         qapp.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)

@@ -8,7 +8,7 @@ import sys
 SCRIPT = """
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication, QWidget
-from rejoin.app.overrides import called_by_qt
+from rejoin.app.parts.overrides import called_by_qt
 
 class Faulty(QWidget):
     @called_by_qt

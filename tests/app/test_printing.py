@@ -12,7 +12,7 @@ import pytest
 from PySide6.QtGui import QColor, QImage, QImageIOHandler, QImageWriter, QTransform
 from scipy.spatial import ConvexHull
 
-from rejoin.app.printing import gap_picture, pictures_of, write_card
+from rejoin.app.paper.printing import gap_picture, pictures_of, write_card
 from rejoin.cli import main
 from rejoin.core.card import card_content
 from rejoin.core.cardtables import Shown, dimensions, placements, value_of

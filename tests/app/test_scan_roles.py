@@ -9,9 +9,9 @@ import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
-from rejoin.app import sentences
 from rejoin.app.panels.scans import ROLES, ScansPanel
-from rejoin.app.sentences import Units
+from rejoin.app.words import sentences
+from rejoin.app.words.sentences import Units
 from rejoin.core.records import Hole, Mesh, ScanFault
 from tests.app import made_up
 from tests.app.person import Person

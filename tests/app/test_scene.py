@@ -9,11 +9,13 @@ import pytest
 from vtkmodules.util.numpy_support import vtk_to_numpy
 from vtkmodules.vtkRenderingCore import vtkCamera
 
-from rejoin.app import colours, sentences, size_words, tints
-from rejoin.app.letters import letter_places
-from rejoin.app.poses import bench as bench_poses
-from rejoin.app.poses import world_poses
-from rejoin.core import steps
+from rejoin.app.parts import colours
+from rejoin.app.view import tints
+from rejoin.app.view.letters import letter_places
+from rejoin.app.view.poses import bench as bench_poses
+from rejoin.app.view.poses import world_poses
+from rejoin.app.words import sentences, size_words
+from rejoin.core import further, steps
 from rejoin.core.transforms import apply, inverse
 from tests.app import made_up
 
@@ -98,7 +100,7 @@ def test_a_fragment_can_be_hidden(window):
 
 def test_palettes_colour_the_ground(window):
     for name in ("dark", "light"):
-        window.set_colours(name)
+        window.appearance.set_colours(name)
         corner = picture(window)[5:15, 5:15].mean()
         palette = colours.LAMP if name == "dark" else colours.PAPER
         assert corner == pytest.approx(colours.rgb(palette.sky).mean(), abs=12)
@@ -186,7 +188,7 @@ def test_beside_a_gap_map_no_fragment_has_a_colour_of_the_map(window):
 
 def test_a_gap_that_overlaps_is_told_as_such():
     project = steps.measure_fit(made_up.joined())
-    (one,) = steps.check_dimensions(project).fit_ups
+    (one,) = further.check_dimensions(project).fit_ups
     for low, told in ((-0.05, True), (0.02, False)):
         lines = [words for _, words in size_words.fit_up_lines(project, replace(one, gap_low_mm=low, gap_high_mm=0.1),
                                                                sentences.Units())]  # fmt: skip
@@ -195,7 +197,7 @@ def test_a_gap_that_overlaps_is_told_as_such():
 
 def test_words_above_their_places_do_not_cover_each_other(window):
     """Two joints that are weak in nearly the same place, each with its arrow and its words."""
-    from rejoin.app.front import Words, size_of
+    from rejoin.app.view.front import Words, size_of
 
     window.bench.session.apply("Join", made_up.joined())
     words = [Words(f"may be off ± 0.2{n} mm", np.array([0.3 * n, 0.0, 0.0]), "#ffffff", "#aa3311", 14, lift=16)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rejoin.app.session import Session
+from rejoin.app.bench.session import Session
 from rejoin.core.edits import rename
 from tests.app import made_up
 

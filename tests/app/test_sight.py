@@ -11,7 +11,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from scipy.spatial.transform import Rotation
 
-from rejoin.app.sight import telling_view
+from rejoin.app.view.sight import telling_view
 from tests.app import made_up
 from tests.app.person import Person
 

@@ -8,7 +8,7 @@ import weakref
 
 from PySide6.QtCore import QSettings
 
-from rejoin.app.bench import Bench
+from rejoin.app.bench.bench import Bench
 from rejoin.app.tidying import Tidier
 from rejoin.app.window import Window
 from tests.app import made_up

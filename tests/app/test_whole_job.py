@@ -61,18 +61,18 @@ def test_the_strip_tells_what_the_card_tells(window, tmp_path: Path):
     """A row that is done by being looked at is not what comes next any more; what was made can be saved."""
     person = Person(window)
     window.bench.session.apply("Join", made_up.joined())
-    window.say_next("Join")
+    window.next_row.say("Join")
     assert window.strip.words.text() == "Join: done. Next: 40 Gap."
     person.open_row(40)
     assert window.card.next_row() == 4 and window.strip.words.text() == "Next: 50 Whole."
     window.bench.session.apply("Fuse", replace(window.bench.project, whole=made_up.whole().whole))
-    window.say_next("Fuse")
+    window.next_row.say("Fuse")
     assert "Next: 60" in window.strip.words.text() and "Save the whole" in window.strip.words.text()
     placed, left = window.bench.project.placements
     left = replace(left, part_from_scan=None, why="It fits nothing.")
     window.bench.session.apply("Fuse", replace(window.bench.project, placements=(placed, left)))
     assert "B is not in it" in window.whole.notes.text()
-    window.say_next("Make")
+    window.next_row.say("Make")
     assert "Save it" in window.strip.words.text()
 
 
@@ -142,26 +142,26 @@ def test_a_saved_project_opens_again_and_the_mark_goes(window, tmp_path: Path):
 
 
 def test_unsaved_work_is_kept_for_the_next_start(window, tmp_path: Path, qapp):
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from tests.app import odd_tasks
 
     person = Person(window)
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.work("Rename", odd_tasks.rename_first, name="handle")
     person.wait_until_done()
-    assert window.bench.keeper.wait()
-    other = Bench(window.bench.memory, window.bench.recovery_root, warm=False)
-    assert other.left_behind() == [], "this run still lives"
-    window.bench._lock.unlock()
+    assert window.bench.recovery.keeper.wait()
+    other = Bench(window.bench.memory, window.bench.recovery.root, warm=False)
+    assert other.recovery.left_behind() == [], "this run still lives"
+    window.bench.recovery.lock.unlock()
     try:
-        (left,) = other.left_behind()
+        (left,) = other.recovery.left_behind()
         assert other.recover(left)
         for _ in range(500):
             person.pause(20)
             if not other.jobs.busy:
                 break
         assert other.project.scans[0].name == "handle" and other.session.modified
-        assert other.left_behind() == []
+        assert other.recovery.left_behind() == []
     finally:
         other.jobs.close()
 
@@ -184,7 +184,7 @@ def test_dropped_scans_are_opened(window, tmp_path: Path):
 
 @pytest.mark.parametrize("name", ["job.rejoin", "JOB.REJOIN"])
 def test_a_saved_job_among_the_scans_is_opened_as_one(window, tmp_path: Path, monkeypatch, name: str):
-    from rejoin.app import dialogs
+    from rejoin.app.parts import dialogs
 
     path, opened = str(tmp_path / name), []
     monkeypatch.setattr(window.bench, "load", opened.append)
@@ -195,7 +195,7 @@ def test_a_saved_job_among_the_scans_is_opened_as_one(window, tmp_path: Path, mo
 
 
 def test_the_dialog_offers_what_can_be_read_and_nothing_else():
-    from rejoin.app import dialogs
+    from rejoin.app.parts import dialogs
     from rejoin.core.files import READABLE
 
     shown = dialogs.SCANS.partition("(")[2].partition(")")[0].split()
@@ -237,7 +237,7 @@ def test_no_word_is_cut(window, qtbot, points):
 
     old = QApplication.font()
     try:
-        window.change_text(points - old.pointSizeF())
+        window.appearance.change_text(points - old.pointSizeF())
         window.bench.session.apply("Fuse", made_up.whole())
         for index, panel in enumerate(window.panels):
             window.card.unfold(index)
@@ -245,4 +245,4 @@ def test_no_word_is_cut(window, qtbot, points):
             assert_no_word_is_cut(panel)
     finally:
         QApplication.setFont(old)
-        window.change_text(0)
+        window.appearance.change_text(0)

@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rejoin.app import colours, joint_words, sentences
-from rejoin.app.in_units import in_units
-from rejoin.app.sentences import Units
-from rejoin.app.size_words import angle_words
+from rejoin.app.parts import colours
 from rejoin.app.system_check import advice, missing_libraries
+from rejoin.app.words import joint_words, sentences
+from rejoin.app.words.in_units import in_units
+from rejoin.app.words.sentences import Units
+from rejoin.app.words.size_words import angle_words
 from tests.app import made_up
 
 MM, INCH = Units("mm"), Units("inch")
@@ -221,7 +222,7 @@ def test_a_missing_system_library_is_named_with_its_package():
 
 def test_the_system_check_and_the_worker_need_no_qt():
     code = (
-        "import sys, rejoin.app.system_check, rejoin.app.worker, rejoin.app.tasks, rejoin.app.main;"
+        "import sys, rejoin.app.system_check, rejoin.app.work.worker, rejoin.app.work.tasks, rejoin.app.main;"
         "sys.exit(any(n.startswith(('PySide6', 'pyvista')) for n in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

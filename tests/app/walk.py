@@ -224,7 +224,7 @@ class Walk:
         from PySide6.QtCore import QSettings
         from PySide6.QtWidgets import QMessageBox
 
-        from rejoin.app.bench import Bench
+        from rejoin.app.bench.bench import Bench
         from rejoin.app.main import _begin
         from rejoin.app.window import Window
 
@@ -411,7 +411,7 @@ def crash(scratch: Path) -> None:
     from PySide6.QtCore import QSettings
     from PySide6.QtWidgets import QApplication
 
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from rejoin.app.window import Window
     from rejoin.core.edits import rename
     from tests.app import made_up
@@ -422,7 +422,7 @@ def crash(scratch: Path) -> None:
     window.show()
     window.bench.session.apply("Open scans", made_up.cleaned())
     window.bench.edit("Rename", lambda p: rename(p, 0, "named just before the crash"))
-    window.bench.keeper.wait()
+    window.bench.recovery.keeper.wait()
     os.kill(os.getpid(), signal.SIGKILL)
 
 

@@ -25,7 +25,7 @@ def main(cycles: int = 50) -> int:
     from PySide6.QtTest import QTest
     from PySide6.QtWidgets import QApplication
 
-    from rejoin.app.bench import Bench
+    from rejoin.app.bench.bench import Bench
     from rejoin.app.tidying import Tidier
     from rejoin.app.window import Window
 

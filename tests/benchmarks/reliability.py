@@ -121,8 +121,8 @@ def harmed_steps(times: int, seed: int = 1, harm: str = "killed") -> Counter[str
     """
     from PySide6.QtCore import QCoreApplication, QEventLoop, QTimer
 
-    from rejoin.app import tasks
-    from rejoin.app.jobs import Jobs
+    from rejoin.app.bench.jobs import Jobs
+    from rejoin.app.work import tasks
     from tests.app import made_up, odd_tasks
 
     app = QCoreApplication.instance() or QCoreApplication(sys.argv[:1])

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rejoin.core import edits, steps
+from rejoin.core import edits, further, steps
 from rejoin.core.dimensions.agreement import Pairs, conformance, instrument_u95, normalised_error, scale_of, unit_slip
 from rejoin.core.dimensions.checking import _comparable
 from rejoin.core.dimensions.readings import parse_number, read_readings, write_readings
@@ -172,7 +172,7 @@ UNREAD = Reading("wall", "wall", np.array([[-5.0, -5, 6]]), (0,))
 
 
 def test_a_check_from_end_to_end(tmp_path: Path) -> None:
-    project = steps.check_dimensions(a_project((BORE, CENTRES, UNREAD)))
+    project = further.check_dimensions(a_project((BORE, CENTRES, UNREAD)))
     bore, centres, wall = project.checks
     assert (bore.agreement, bore.verdict) == ("agrees", "pass")
     assert centres.agreement == "agrees" and centres.verdict == "no limits"
@@ -188,7 +188,7 @@ def test_a_check_from_end_to_end(tmp_path: Path) -> None:
 
 
 def test_without_a_reading_the_scale_is_not_proven() -> None:
-    project = steps.check_dimensions(a_project((UNREAD, replace(UNREAD, name="with limits", low=11.0, high=13.0))))
+    project = further.check_dimensions(a_project((UNREAD, replace(UNREAD, name="with limits", low=11.0, high=13.0))))
     assert "Scale not proven." in project.checks[0].sentence
     assert project.checks[1].verdict == "not proven"
     assert check_content(project, "f", "mm", ("plate",))["complete"] is False
@@ -196,14 +196,14 @@ def test_without_a_reading_the_scale_is_not_proven() -> None:
 
 def test_a_scan_too_small_is_found_and_corrected_only_on_demand() -> None:
     wrong = tuple(replace(one, value=1.01 * one.value if one.value else None) for one in (BORE, CENTRES))
-    project = steps.check_dimensions(a_project(wrong))
+    project = further.check_dimensions(a_project(wrong))
     assert project.scales[0].state == "off"
     assert project.fragments[0].scan is project.scans[0]
     assert project.checks[1].agreement in ("disagrees", "far off")
     corrected = edits.correct_scale(project, 0)
     assert np.ptp(corrected.scans[0].mesh.vertices[:, 0]) == pytest.approx(80.0 * 1.01, abs=0.2)
     assert corrected.scans[0].read_notes[-1].kind == "scale"
-    again = steps.check_dimensions(steps.clean(corrected))
+    again = further.check_dimensions(steps.clean(corrected))
     assert again.scales[0].state == "proven"
     with pytest.raises(NoAnswer, match="no correction"):
         edits.correct_scale(again, 0)
@@ -211,7 +211,7 @@ def test_a_scan_too_small_is_found_and_corrected_only_on_demand() -> None:
 
 def test_a_pick_on_nothing_does_not_hold_up_the_others() -> None:
     lost = replace(BORE, name="lost", picks_mm=np.array([[500.0, 0, 0]]))
-    project = steps.check_dimensions(a_project((lost, BORE)))
+    project = further.check_dimensions(a_project((lost, BORE)))
     assert project.checks[0].value is None and "no surface at the pick" in project.checks[0].sentence
     assert project.checks[1].agreement == "agrees"
 
@@ -230,13 +230,13 @@ def test_temperature_only_if_both_are_known() -> None:
     assert 200.0 - at_20_degrees(200.0, "grey iron", 30.0, 20.0) == pytest.approx(0.021, abs=0.001)
     assert at_20_degrees(200.0, "grey iron", 30.0, 30.0) - 200.0 == pytest.approx(0.003, abs=0.001)
     with pytest.raises(WrongUse, match="Only one temperature"):
-        steps.check_dimensions(a_project((BORE,)), DimensionSettings(part_temperature_c=30.0, metal="steel"))
+        further.check_dimensions(a_project((BORE,)), DimensionSettings(part_temperature_c=30.0, metal="steel"))
     with pytest.raises(WrongUse, match="metal"):
-        steps.check_dimensions(
+        further.check_dimensions(
             a_project((BORE,)), DimensionSettings(part_temperature_c=30.0, instrument_temperature_c=20.0)
         )
     warm = DimensionSettings(metal="aluminium", part_temperature_c=40.0, instrument_temperature_c=20.0)
-    project = steps.check_dimensions(a_project((BORE,)), warm)
+    project = further.check_dimensions(a_project((BORE,)), warm)
     assert project.checks[0].reading == pytest.approx(19.99 / (1 + 23e-6 * 20), abs=1e-9)
 
 
@@ -245,11 +245,11 @@ def test_weight_against_the_balance() -> None:
     grams = (80 * 40 * 12 - np.pi * (100 * 12 + 36 * 12 + 25 * 7) + np.pi * 16 * 14) / 1000 * 7.15
     weight = Reading("weight", "weight", np.empty((0, 3)), (), grams, 1.0, None, None, "g")
     metal = DimensionSettings(metal="grey iron")
-    check = steps.check_dimensions(a_project((weight,)), metal).checks[0]
+    check = further.check_dimensions(a_project((weight,)), metal).checks[0]
     assert check.value == pytest.approx(grams, rel=2e-3) and check.agreement == "agrees"
-    heavy = steps.check_dimensions(a_project((replace(weight, value=1.3 * grams),)), metal).checks[0]
+    heavy = further.check_dimensions(a_project((replace(weight, value=1.3 * grams),)), metal).checks[0]
     assert heavy.agreement == "disagrees" and "cavity" in heavy.sentence
-    assert "metal" in steps.check_dimensions(a_project((weight,))).checks[0].sentence
+    assert "metal" in further.check_dimensions(a_project((weight,))).checks[0].sentence
 
 
 def test_tolerance_grades_follow_their_formula() -> None:

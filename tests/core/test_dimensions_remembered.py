@@ -11,8 +11,8 @@ from weakref import ref
 import numpy as np
 import pytest
 
-from rejoin.app.exchange import Exchange
-from rejoin.core import edits, steps
+from rejoin.app.work.exchange import Exchange
+from rejoin.core import edits, further
 from rejoin.core.dimensions import checking, remembering
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.project import changed
@@ -66,43 +66,43 @@ def a_project() -> Project:
 
 
 def test_one_edit_measures_one(measured: list[str]) -> None:
-    project = steps.check_dimensions(edits.with_readings(a_project(), (OWN, OTHER, ACROSS, LOST)))
+    project = further.check_dimensions(edits.with_readings(a_project(), (OWN, OTHER, ACROSS, LOST)))
     assert measured == ["bore", "bore", "centres", "bore"]
     measured.clear()
-    project = steps.check_dimensions(edits.add_reading(project, WHOLE))
+    project = further.check_dimensions(edits.add_reading(project, WHOLE))
     assert measured == ["centres"]
     measured.clear()
-    project = steps.check_dimensions(edits.change_reading(project, 1, replace(OTHER, value=12.0, limit=0.03)))
-    project = steps.check_dimensions(edits.remove_reading(project, 0))
+    project = further.check_dimensions(edits.change_reading(project, 1, replace(OTHER, value=12.0, limit=0.03)))
+    project = further.check_dimensions(edits.remove_reading(project, 0))
     assert measured == []
     moved = replace(WHOLE, picks_mm=WHOLE.picks_mm + 0.5)
-    steps.check_dimensions(edits.change_reading(project, 3, moved))
-    steps.check_dimensions(project, DimensionSettings(pick_reach=4.0))
+    further.check_dimensions(edits.change_reading(project, 3, moved))
+    further.check_dimensions(project, DimensionSettings(pick_reach=4.0))
     assert measured == ["centres"] + ["bore", "centres", "bore", "centres"]
 
 
 def test_what_a_size_follows_from_is_measured_again(measured: list[str]) -> None:
-    project = steps.check_dimensions(edits.with_readings(a_project(), (OWN, OTHER, WHOLE, ACROSS)))
+    project = further.check_dimensions(edits.with_readings(a_project(), (OWN, OTHER, WHOLE, ACROSS)))
     measured.clear()
     after = changed(project, placements=(project.placements[0], placement(0.7)), whole=project.whole)
-    after = steps.check_dimensions(after)
+    after = further.check_dimensions(after)
     assert measured == ["centres", "centres"], "the bores lie on one scan each, wherever that stands"
     assert after.checks[3].value == pytest.approx(project.checks[3].value + 0.2, abs=1e-6)
     measured.clear()
     assert project.whole is not None
     mesh = project.whole.mesh
     larger = replace(project.whole, mesh=Mesh(mesh.vertices * 1.01, mesh.triangles))
-    after = steps.check_dimensions(changed(project, whole=larger))
+    after = further.check_dimensions(changed(project, whole=larger))
     assert measured == ["centres"]
     assert after.checks[2].value == pytest.approx(1.01 * project.checks[2].value, abs=0.01)
     measured.clear()
     noisier = replace(project.fragments[0], noise_mm=0.05)
-    steps.check_dimensions(replace(project, fragments=(noisier, project.fragments[1])))
+    further.check_dimensions(replace(project, fragments=(noisier, project.fragments[1])))
     assert measured == ["bore", "centres", "centres"]
 
 
 def test_a_chain_of_edits_ends_as_measured_anew() -> None:
-    project = steps.check_dimensions(edits.with_readings(a_project(), (OWN, ACROSS, LOST)))
+    project = further.check_dimensions(edits.with_readings(a_project(), (OWN, ACROSS, LOST)))
     assert project.whole is not None
     mesh = project.whole.mesh
     larger = replace(project.whole, mesh=Mesh(mesh.vertices * 1.002, mesh.triangles))
@@ -116,12 +116,12 @@ def test_a_chain_of_edits_ends_as_measured_anew() -> None:
         lambda p: edits.remove_reading(p, 0),
         lambda p: edits.add_reading(p, OWN),
     )):  # fmt: skip
-        project = steps.check_dimensions(edit(project))
+        project = further.check_dimensions(edit(project))
         if number not in (2, 5, 7):
             continue
         kept = project.checks, project.scales
         remembering.forget()
-        anew = steps.check_dimensions(project)
+        anew = further.check_dimensions(project)
         assert plainly(kept) == plainly((anew.checks, anew.scales))
 
 
@@ -155,7 +155,7 @@ def test_the_worker_remembers_from_one_question_to_the_next(measured: list[str])
     project: Any = edits.with_readings(a_project(), (OWN, ACROSS, WHOLE))
     for _ in range(2):
         asked = worker.read(window.write(project, question=True), question=True)
-        answer = steps.check_dimensions(asked)
+        answer = further.check_dimensions(asked)
         project = window.read(worker.write(answer, question=False), question=False)
         project = edits.change_reading(project, 0, replace(OWN, value=20.0))
     assert measured == ["bore", "centres", "centres"]

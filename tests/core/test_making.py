@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from rejoin.core.edits import with_picks
 from rejoin.core.errors import FileTrouble, NoAnswer, RejoinError, WrongUse
+from rejoin.core.further import make
 from rejoin.core.libraries.bodies import body_of
 from rejoin.core.making import writing
 from rejoin.core.making.allowances import (
@@ -44,7 +45,6 @@ from rejoin.core.meshes import components, genus, is_closed, vertex_normals, vol
 from rejoin.core.project import changed
 from rejoin.core.records import MadePart, MakePick, Mesh, Project, Whole
 from rejoin.core.settings import MakeSettings
-from rejoin.core.steps import make
 from tests.makers.scanning import evenly_meshed
 
 TABLES = Path(__file__).resolve().parents[3] / "shared" / "checks" / "tables"

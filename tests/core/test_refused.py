@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rejoin.core import edits, known, steps, storage
+from rejoin.core import edits, further, known, steps, storage
 from rejoin.core.cardtables import Shown, dimensions, value_of
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.dimensions import bynumber
@@ -117,7 +117,7 @@ def test_what_a_check_cannot_measure_on() -> None:
         Reading("across", "faces", BALL.vertices[:2], (0, 1)),
         Reading("heavy", "weight", np.empty((0, 3)), ()),
     )
-    told = [check.sentence for check in steps.check_dimensions(edits.with_readings(far, readings)).checks]
+    told = [check.sentence for check in further.check_dimensions(edits.with_readings(far, readings)).checks]
     assert "no whole to measure on" in told[0] and "is not placed" in told[1] and "needs a closed whole" in told[2]
 
 
@@ -179,7 +179,7 @@ def test_steps_over_projects_that_hold_little(monkeypatch: pytest.MonkeyPatch) -
     assert steps.measure_fit(replace(TWO, joints=(rejected,))).fits == ()
     monkeypatch.setattr(restoring, "sources_of", lambda *_: ())
     with pytest.raises(WrongUse, match="only 0 ways"):
-        steps.restore_lost_piece(replace(TWO, whole=as_whole(FRAGMENT)), RestoreSettings(choice=3))
+        further.restore_lost_piece(replace(TWO, whole=as_whole(FRAGMENT)), RestoreSettings(choice=3))
 
 
 def test_a_reference_on_which_nothing_lies(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -289,5 +289,5 @@ def test_readings_without_a_limit_or_a_fragment() -> None:
     unlimited = Reading("a", "points", BALL.vertices[[0, 9]], (0, 0), 5.0)
     readings = (unlimited, Reading("b", "wall", BALL.vertices[:1], (1,)))
     project = replace(TWO, fragments=(FRAGMENT,), placements=(HERE,))
-    told = [check.sentence for check in steps.check_dimensions(edits.with_readings(project, readings)).checks]
+    told = [check.sentence for check in further.check_dimensions(edits.with_readings(project, readings)).checks]
     assert "Without the instrument's limit" in told[0] and "no longer there" in told[1]

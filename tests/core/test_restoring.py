@@ -14,7 +14,7 @@ import manifold3d
 import numpy as np
 import pytest
 
-from rejoin.core import restoring, steps
+from rejoin.core import further, restoring, steps
 from rejoin.core.contact import signed_distances
 from rejoin.core.dimensions.told import as_whole
 from rejoin.core.errors import NoAnswer
@@ -94,7 +94,7 @@ def assert_like(exact: Mesh, project: Project, seam: float = 0.35) -> None:
 
 def test_a_wheel_from_itself_turned():
     exact, project = broken("wheel", 2)
-    after = steps.restore_lost_piece(project, RestoreSettings(source="turn"))
+    after = further.restore_lost_piece(project, RestoreSettings(source="turn"))
     assert_like(exact, after)
     assert project.whole is not None and after.whole is not None
     (fill,) = after.whole.fills
@@ -109,9 +109,9 @@ def test_a_wheel_from_itself_turned():
 def test_a_treadle_from_its_mirror_images():
     """One that has all of the piece, and one that lacks a part of it too and says so."""
     exact, project = broken("treadle", 1, FINER)
-    best = steps.restore_lost_piece(project, RestoreSettings(source="mirror"))
+    best = further.restore_lost_piece(project, RestoreSettings(source="mirror"))
     assert_like(exact, best)
-    second = steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=2))
+    second = further.restore_lost_piece(project, RestoreSettings(source="mirror", choice=2))
     assert best.whole is not None and second.whole is not None
     assert "copy of the break" not in best.whole.notes[-1] and "copy of the break" in second.whole.notes[-1]
     assert second.whole.volume_mm3 < 0.97 * best.whole.volume_mm3
@@ -152,9 +152,9 @@ def test_from_a_sister_part_of_the_opposite_hand_and_never_of_the_wrong_one():
     moved = Mesh(apply(from_vector(np.array([0.3, -0.8, 0.5, 40.0, 5.0, -9.0]), np.zeros(3)), sister.vertices),
                  sister.triangles)  # fmt: skip
     asked = RestoreSettings(source="reference")
-    assert_like(exact, steps.restore_lost_piece(with_reference(project, mirrored(moved), True), asked))
+    assert_like(exact, further.restore_lost_piece(with_reference(project, mirrored(moved), True), asked))
     with pytest.raises(NoAnswer, match="same hand|of the same|does not lie"):
-        steps.restore_lost_piece(with_reference(project, mirrored(moved), False), asked)
+        further.restore_lost_piece(with_reference(project, mirrored(moved), False), asked)
 
 
 def test_a_piece_that_cannot_be_joined_on_cleanly_is_refused(monkeypatch: pytest.MonkeyPatch):
@@ -167,13 +167,13 @@ def test_a_piece_that_cannot_be_joined_on_cleanly_is_refused(monkeypatch: pytest
     adding_fuse = adding.fuse_fragments
     monkeypatch.setattr(adding, "fuse_fragments", fell_back)
     with pytest.raises(NoAnswer, match="cleanly"):
-        steps.restore_lost_piece(broken("wheel", 2)[1], RestoreSettings(source="turn"))
+        further.restore_lost_piece(broken("wheel", 2)[1], RestoreSettings(source="turn"))
 
 
 @pytest.mark.parametrize(("shape", "source"), [("knob", "mirror")])
 def test_a_part_without_the_symmetry_is_refused(shape: str, source: str):
     with pytest.raises(NoAnswer, match="mirror image|repeat"):
-        steps.restore_lost_piece(broken(shape, 1)[1], RestoreSettings(source=source))
+        further.restore_lost_piece(broken(shape, 1)[1], RestoreSettings(source=source))
 
 
 @pytest.mark.parametrize("source", ["turn", "mirror"])
@@ -184,7 +184,7 @@ def test_a_part_that_lacks_nothing_is_left_as_it_is(source: str):
                     placements=(Placement(identity(), "person"),), whole=as_whole(fragment))  # fmt: skip
     for project in (sound, replace(sound, faces=steps.find_faces(sound).faces)):
         with pytest.raises(NoAnswer, match="Nothing is missing.*runs on without a break"):
-            steps.restore_lost_piece(project, RestoreSettings(source=source))
+            further.restore_lost_piece(project, RestoreSettings(source=source))
 
 
 def test_what_is_lost_elsewhere_than_at_the_chosen_break_is_not_added():
@@ -192,13 +192,13 @@ def test_what_is_lost_elsewhere_than_at_the_chosen_break_is_not_added():
     sound = np.flatnonzero(~open_breaks(project)[project.fragments[0].mesh.triangles].any(axis=1))[:2000]
     elsewhere = replace(project, faces=(replace(project.faces[0], triangles=sound.astype(np.int32)),))
     with pytest.raises(NoAnswer, match="Nothing is missing.*taken for the open break"):
-        steps.restore_lost_piece(elsewhere, RestoreSettings(source="turn"))
+        further.restore_lost_piece(elsewhere, RestoreSettings(source="turn"))
 
 
 def test_a_copy_that_has_more_elsewhere_than_at_the_break_contradicts_the_part():
     _, project = broken("treadle", 1, FINER)
     with pytest.raises(NoAnswer, match="contradicts the part"):
-        steps.restore_lost_piece(project, RestoreSettings(source="mirror", choice=4))
+        further.restore_lost_piece(project, RestoreSettings(source="mirror", choice=4))
 
 
 def test_a_piece_that_broke_off_in_two_places_stands_on_both_though_one_break_was_found():
@@ -223,16 +223,16 @@ def _across(mesh: Mesh, break_: np.ndarray) -> np.ndarray:
 def test_wrong_uses_are_sentences():
     _, project = broken("wheel", 2)
     with pytest.raises(NoAnswer, match="no whole"):
-        steps.restore_lost_piece(Project())
+        further.restore_lost_piece(Project())
     with pytest.raises(NoAnswer, match="no reference"):
-        steps.restore_lost_piece(project, RestoreSettings(source="reference"))
+        further.restore_lost_piece(project, RestoreSettings(source="reference"))
     with pytest.raises(NoAnswer, match="does not lie"):
         other = scanned(broken("knob", 1)[0], 5)
-        steps.restore_lost_piece(project, RestoreSettings(source="reference"), reference=other)
+        further.restore_lost_piece(project, RestoreSettings(source="reference"), reference=other)
     assert project.whole is not None
     opened = changed(project, whole=replace(project.whole, closed=False))
     with pytest.raises(NoAnswer, match="open"):
-        steps.restore_lost_piece(opened, RestoreSettings(source="turn"))
+        further.restore_lost_piece(opened, RestoreSettings(source="turn"))
 
 
 def test_the_command_restores_a_whole_file(tmp_path: Path):

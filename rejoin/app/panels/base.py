@@ -6,10 +6,12 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 from shiboken6 import isValid
 
-from rejoin.app.bench import Bench
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
-from rejoin.app.wrapped import Wrapped
+from rejoin.app.bench import ask_files
+from rejoin.app.bench.bench import Bench
+from rejoin.app.bench.jobs import Task
+from rejoin.app.mouse.tools import Tools
+from rejoin.app.parts.wrapped import Wrapped
+from rejoin.app.view.scene import Scene
 from rejoin.core.records import Project
 
 
@@ -32,6 +34,7 @@ class Panel(QWidget):
         super().__init__()
         self.setObjectName("panel")
         self.bench, self.scene, self.tools = bench, scene, tools
+        self.ask_open, self.ask_save = ask_files.to_open, ask_files.to_save
         self._held: QWidget | None = None
         self._passed_to: QWidget | None = None
         self.box = QVBoxLayout(self)
@@ -51,6 +54,12 @@ class Panel(QWidget):
     def beside(self) -> QWidget | None:
         """What belongs beside the view while this row is open."""
         return self.aside
+
+    def save_as(self, title: str, file: str, kinds: dict[str, str], task: Task, **wishes: object) -> None:
+        """Ask for a file and let the worker write it."""
+        path = self.ask_save(self, self.bench, title, file, kinds)
+        if path:
+            self.bench.errand(title, task, path, **wishes)
 
     def fell_short(self, title: str) -> tuple[str, str] | None:
         """What to say, and what to do, where work of this title was done but came to nothing."""

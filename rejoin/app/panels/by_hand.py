@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from rejoin.app import sentences
+from rejoin.app.words import sentences
 from rejoin.core.records import Project
 
 if TYPE_CHECKING:

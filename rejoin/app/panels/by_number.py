@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import sizing_tasks
-from rejoin.app.in_units import in_units
+from rejoin.app.mouse.pointing import Pointing
 from rejoin.app.panels.lines import line_box, lines_into
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
+from rejoin.app.view.picking import Hit
+from rejoin.app.words.in_units import in_units
+from rejoin.app.work import sizing_tasks
 from rejoin.core.records import Project
 from rejoin.core.settings import UNITS
 

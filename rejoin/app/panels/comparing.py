@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, mending_tasks
-from rejoin.app.dialogs import SCANS
-from rejoin.app.forms import Fold
-from rejoin.app.in_units import in_units
+from rejoin.app.bench import ask_files
 from rejoin.app.panels.cutting import mating_name
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import line_box, lines_into
-from rejoin.app.sentences import Units
-from rejoin.app.size_words import typed
-from rejoin.app.surface_map import MapView
-from rejoin.app.typed import length_line, length_mm, restated, with_unit
+from rejoin.app.parts.dialogs import SCANS
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.typed import length_mm, restated, typed_line, with_unit
+from rejoin.app.view.surface_map import MapView
+from rejoin.app.words.in_units import in_units
+from rejoin.app.words.sentences import Units
+from rejoin.app.words.size_words import typed
+from rejoin.app.work import mending_tasks
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, SurfaceMap
 
@@ -93,10 +94,8 @@ class ComparingPart(QWidget):
         if found is None:
             return
         name = f"{ask_files.job_name(self.bench)}, {self.kind}.csv"
-        path = self.panel.ask_save(self, self.bench, "Save the points", name, TABLES)
-        if path:
-            self.bench.errand("Save the points", mending_tasks.write_map, path, points=found.mesh.vertices,
-                              away_mm=found.away_mm)  # fmt: skip
+        self.panel.save_as("Save the points", name, TABLES, mending_tasks.write_map, points=found.mesh.vertices,
+                           away_mm=found.away_mm)  # fmt: skip
 
     def _answered(self, what: str, found: object) -> None:
         if what == self.kind and isinstance(found, SurfaceMap):
@@ -120,9 +119,9 @@ class MatingPart(ComparingPart):
 
     def __init__(self, panel: DimensionsPanel, maps: MapView) -> None:
         super().__init__(panel, maps)
-        self.reach = length_line("Surfaces farther apart than this do not belong to the fit.", "5 spacings")
-        self.low = length_line("The smallest clearance that is allowed; below zero it is an interference.", "none")
-        self.high = length_line("The largest clearance that is allowed.", "none")
+        self.reach = typed_line("Surfaces farther apart than this do not belong to the fit.", "5 spacings")
+        self.low = typed_line("The smallest clearance that is allowed; below zero it is an interference.", "none")
+        self.high = typed_line("The largest clearance that is allowed.", "none")
         holder = QWidget()
         form = QFormLayout(holder)
         form.setContentsMargins(0, 0, 0, 0)

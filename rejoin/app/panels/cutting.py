@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QComboBox, QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, sizing_tasks
-from rejoin.app.dialogs import SCANS
+from rejoin.app.bench import ask_files
+from rejoin.app.mouse.pointing import Pointing
 from rejoin.app.panels.parting import facing
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
+from rejoin.app.panels.size_files import SHEETS
+from rejoin.app.parts.dialogs import SCANS
+from rejoin.app.view.picking import Hit
+from rejoin.app.work import sizing_tasks
 from rejoin.core.records import FloatArray, Mesh, Project
 
 if TYPE_CHECKING:
@@ -97,11 +99,9 @@ class CuttingPart(QWidget):
                                  "Pick it first, or choose across x, y or z.")  # fmt: skip
             return
         job = ask_files.job_name(self.bench)
-        path = self.panel.ask_save(self, self.bench, "Save the section", f"{job}, section.pdf", self.panel.sheets)
-        if path:
-            point, normal = (tuple(float(one) for one in row) for row in plane)
-            self.bench.errand("Save the section", sizing_tasks.write_section, path, name=job, point_mm=point,
-                              normal=normal, mating=self.mating, unit=self.bench.units.name)  # fmt: skip
+        point, normal = (tuple(float(one) for one in row) for row in plane)
+        self.panel.save_as("Save the section", f"{job}, section.pdf", SHEETS, sizing_tasks.write_section, name=job,
+                           point_mm=point, normal=normal, mating=self.mating, unit=self.bench.units.name)  # fmt: skip
 
     def _picked(self, hits: tuple[Hit, ...]) -> None:
         self.pointing.stop()

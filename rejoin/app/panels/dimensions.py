@@ -6,36 +6,34 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from PySide6.QtCore import QLocale, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QTreeWidgetItem, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, size_words, sizing_tasks
-from rejoin.app.bench import Bench
-from rejoin.app.dimension_lines import DimensionLines
-from rejoin.app.forms import Fold
-from rejoin.app.jobs import Task
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.by_number import ByNumberPart
 from rejoin.app.panels.comparing import MatingPart, MendedPart
 from rejoin.app.panels.cutting import CuttingPart
 from rejoin.app.panels.fit_up import FitUpPart
-from rejoin.app.panels.fitted import dimension_table
 from rejoin.app.panels.reading import ReadingPart
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
-from rejoin.app.scene import Scene
-from rejoin.app.surface_map import MapView
-from rejoin.app.tools import Tools
-from rejoin.app.typed import prepare
-from rejoin.app.wishes import WishForm
+from rejoin.app.panels.size_files import SizeFilesPart
+from rejoin.app.parts.fitted import dimension_table
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.typed import prepare
+from rejoin.app.parts.wishes import WishForm
+from rejoin.app.view.dimension_lines import DimensionLines
+from rejoin.app.view.picking import Hit
+from rejoin.app.view.scene import Scene
+from rejoin.app.view.surface_map import MapView
+from rejoin.app.words import size_words
+from rejoin.app.work import sizing_tasks
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import DimensionCheck, Project, Reading
 from rejoin.core.settings import DimensionSettings
 
-TABLES = {"Table of readings (*.csv)": ".csv"}
-SHEETS = {"Sheet to print (*.pdf)": ".pdf", "Drawing (*.dxf)": ".dxf"}
-WHOLES = {"3MF (*.3mf)": ".3mf", "STL (*.stl)": ".stl", "PLY (*.ply)": ".ply", "OBJ (*.obj)": ".obj"}
 LABELS = {
     "metal": "Metal of the part", "part_temperature_c": "Part's temperature, °C",
     "instrument_temperature_c": "Instrument's, °C", "pick_reach": "Reach of a pick",
@@ -47,13 +45,11 @@ PICK = "Pick a dimension"
 
 class DimensionsPanel(Panel):
     number, title, mode = 60, "Dimensions", "dimensions"
-    sheets = SHEETS
     beside_changed = Signal()
     follows = (PICK, "Open readings")
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
-        self.ask_open, self.ask_save = ask_files.to_open, ask_files.to_save
         self.lines, self._count = DimensionLines(scene), 0
         self.pointing = Pointing(tools, "dimension")
         self.pointing.picked.connect(self._picked)
@@ -79,6 +75,7 @@ class DimensionsPanel(Panel):
         self.reading = ReadingPart(self)
         self.scales = QWidget()
         QVBoxLayout(self.scales).setContentsMargins(0, 0, 0, 0)
+        self.files = SizeFilesPart(self)
         self.fit_up, self.by_number, self.cutting = FitUpPart(self), ByNumberPart(self), CuttingPart(self)
         self.form = WishForm(DimensionSettings, LABELS, margin=12)
         self.form.changed.connect(self._wished)
@@ -88,7 +85,7 @@ class DimensionsPanel(Panel):
         self.box.addWidget(self.table)
         self.box.addWidget(self.reading)
         self.box.addWidget(self.scales)
-        self.box.addWidget(Fold("Readings, drawing sheet", self._files()))
+        self.box.addWidget(Fold("Readings, drawing sheet", self.files))
         self.box.addWidget(Fold("Section through the whole", self.cutting))
         self.maps = MapView(scene)
         self.maps.changed.connect(self.beside_changed)
@@ -267,42 +264,3 @@ class DimensionsPanel(Panel):
             return
         if self.bench.project.readings and not self.bench.jobs.busy:
             self.check_again()
-
-    # files
-
-    def open_table(self) -> None:
-        path = self.ask_open(self, self.bench, "Open a table of readings", "Tables (*.csv *.txt);;All files (*)")
-        if path:
-            self.bench.work("Open readings", sizing_tasks.open_table, path=path, settings=self.settings())
-
-    def save_table(self) -> None:
-        name = f"{ask_files.job_name(self.bench)}, readings.csv"
-        comma = QLocale().decimalPoint() == ","
-        self._save("Save the readings", name, TABLES, sizing_tasks.write_table, comma=comma)
-
-    def save_sheet(self) -> None:
-        name = f"{ask_files.job_name(self.bench)}, sheet.pdf"
-        self._save("Save the sheet", name, SHEETS, sizing_tasks.write_sheet, name=ask_files.job_name(self.bench))
-
-    def save_squared(self) -> None:
-        name = f"{ask_files.job_name(self.bench)}, squared up.3mf"
-        self._save("Save squared up", name, WHOLES, sizing_tasks.write_squared, unit=self.bench.units.name)
-
-    def _save(self, title: str, file: str, kinds: dict[str, str], task: Task, **wishes: object) -> None:
-        path = self.ask_save(self, self.bench, title, file, kinds)
-        if path:
-            self.bench.errand(title, task, path, **wishes)
-
-    def _files(self) -> QWidget:
-        holder = QWidget()
-        box = QVBoxLayout(holder)
-        box.setContentsMargins(12, 0, 0, 0)
-        self.open_button = self.button("Open readings…", "Take picks and readings from a table.", self.open_table)
-        self.save_button = self.button("Save readings…", "Write picks and readings as a table.", self.save_table)
-        self.sheet_button = self.button("Drawing sheet…", "Sections at 1:1, hole table from the datums, set-up faces; "
-                                        "as PDF or DXF.", self.save_sheet)  # fmt: skip
-        self.squared_button = self.button("Squared up…", "Save the whole turned so that it stands on its own datums.",
-                                          self.save_squared)  # fmt: skip
-        for button in (self.open_button, self.save_button, self.sheet_button, self.squared_button):
-            box.addWidget(self.row(button))
-        return holder

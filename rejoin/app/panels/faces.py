@@ -15,12 +15,13 @@ from PySide6.QtWidgets import (
     QListWidgetItem,
 )
 
-from rejoin.app import joint_words, sentences, tasks
-from rejoin.app.bench import Bench
-from rejoin.app.forms import Fold, Form
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
+from rejoin.app.parts.forms import Fold, Form
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
+from rejoin.app.work import tasks
 from rejoin.core import edits
 from rejoin.core.meshes import triangle_crosses
 from rejoin.core.records import Project

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QCheckBox, QComboBox, QVBoxLayout, QWidget
 
-from rejoin.app import joint_words, size_words
 from rejoin.app.panels.lines import line_box, lines_into
+from rejoin.app.words import joint_words, size_words
 from rejoin.core.records import Project
 
 if TYPE_CHECKING:

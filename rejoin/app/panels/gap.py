@@ -6,12 +6,12 @@ import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QSlider, QWidget
 
-from rejoin.app import joint_words, sentences
-from rejoin.app.bench import Bench
-from rejoin.app.colour_bar import ColourBar
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel, book_button
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
+from rejoin.app.parts.colour_bar import ColourBar
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
 from rejoin.core.records import Project
 
 NORMALS = {"front to back": (0.0, -1.0, 0.0), "side to side": (1.0, 0.0, 0.0), "level": (0.0, 0.0, 1.0)}
@@ -89,10 +89,11 @@ class GapPanel(Panel):
             self.numbers.setText(joint_words.GLUED)
         else:
             self.numbers.setText("Join the fragments first; then the gap between the faces is shown here.")
+        shown = self.scene.colouring
         if project.fits and [id(fit) for fit in self._fits] != [id(fit) for fit in project.fits]:
-            self.scene.gap_limit_mm, self.scene.gap_tolerance_mm = _usual_limits(project)
+            shown.gap_limit_mm, shown.gap_tolerance_mm = _usual_limits(project)
         self._fits = project.fits
-        for spin, value in ((self.limit, self.scene.gap_limit_mm), (self.tolerance, self.scene.gap_tolerance_mm)):
+        for spin, value in ((self.limit, shown.gap_limit_mm), (self.tolerance, shown.gap_tolerance_mm)):
             spin.blockSignals(True)
             spin.setDecimals(4 if units.name == "inch" else 3)
             spin.setSingleStep(0.05 / units.mm)
@@ -100,7 +101,7 @@ class GapPanel(Panel):
             spin.setRange(0.0, 1000.0)
             spin.setValue(value / units.mm)
             spin.blockSignals(False)
-        self.bar.set_range(self.scene.gap_limit_mm, self.scene.gap_tolerance_mm, units)
+        self.bar.set_range(shown.gap_limit_mm, shown.gap_tolerance_mm, units)
         for button in (self.both, self.book_button):
             button.setEnabled(bool(project.fits))
 
@@ -134,9 +135,10 @@ class GapPanel(Panel):
     def _limits(self) -> None:
         units = self.bench.units
         limit = max(self.limit.value() * units.mm, 1e-4)
-        self.scene.gap_limit_mm = limit
-        self.scene.gap_tolerance_mm = min(self.tolerance.value() * units.mm, 0.95 * limit)
-        self.bar.set_range(limit, self.scene.gap_tolerance_mm, units)
+        shown = self.scene.colouring
+        shown.gap_limit_mm = limit
+        shown.gap_tolerance_mm = min(self.tolerance.value() * units.mm, 0.95 * limit)
+        self.bar.set_range(limit, shown.gap_tolerance_mm, units)
         self.scene.refresh()
 
     def _cut(self) -> None:

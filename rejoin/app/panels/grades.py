@@ -6,8 +6,8 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFormLayout, QVBoxLayout, QWidget
 
 from rejoin.app.panels.base import Panel
-from rejoin.app.sentences import Units
-from rejoin.app.typed import length_line, length_mm, restated, with_unit
+from rejoin.app.parts.typed import length_mm, restated, typed_line, with_unit
+from rejoin.app.words.sentences import Units
 from rejoin.core.errors import RejoinError
 
 GRADES = range(1, 19)
@@ -33,7 +33,7 @@ class GradePart(QWidget):
         form = QFormLayout(holder)
         form.setContentsMargins(0, 0, 0, 0)
         form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
-        self.nominal = length_line("The nominal size, up to 500 mm.", "25")
+        self.nominal = typed_line("The nominal size, up to 500 mm.", "25")
         form.addRow("Nominal size", self.nominal)
         self.grades: list[QComboBox] = []
         for label in grades:
@@ -45,7 +45,7 @@ class GradePart(QWidget):
             combo.setAccessibleName(label)
             self.grades.append(combo)
             form.addRow(label, combo)
-        self.deviation = length_line("How far the nearer limit is from the nominal size: 0 for H and h, else as the "
+        self.deviation = typed_line("How far the nearer limit is from the nominal size: 0 for H and h, else as the "
                                      "table of the standard says.", "0")  # fmt: skip
         if deviation:
             form.addRow("Deviation", self.deviation)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
-from rejoin.app import joint_words, sentences, tasks
-from rejoin.app.bench import Bench
-from rejoin.app.forms import Fold, Form
-from rejoin.app.in_units import in_units
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel, book_button
 from rejoin.app.panels.by_hand import ByHand
 from rejoin.app.panels.known_sizes import KnownSizes
 from rejoin.app.panels.other_ways import OtherWays
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
+from rejoin.app.parts.forms import Fold, Form
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
+from rejoin.app.words.in_units import in_units
+from rejoin.app.work import tasks
 from rejoin.core import edits
 from rejoin.core.records import Project
 from rejoin.core.settings import AlignSettings, MatchSettings

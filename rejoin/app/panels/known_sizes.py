@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QComboBox, QListWidget, QVBoxLayout, QWidget
 
-from rejoin.app import dialogs, sentences, sizing_tasks, tasks
-from rejoin.app.picking import Hit
+from rejoin.app.parts import dialogs
+from rejoin.app.view.picking import Hit
+from rejoin.app.words import sentences
+from rejoin.app.work import sizing_tasks, tasks
 from rejoin.core import edits
 from rejoin.core.records import Project, StatedSize
 from rejoin.core.transforms import apply

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QComboBox, QFormLayout, QVBoxLayout, QWidget
 
-from rejoin.app import tasks
+from rejoin.app.work import tasks
 from rejoin.core.records import Project
 from rejoin.core.settings import RestoreSettings
 

@@ -9,21 +9,24 @@ import numpy as np
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QButtonGroup, QCheckBox, QComboBox, QLabel, QRadioButton, QScrollArea, QWidget
 
-from rejoin.app import ask_files, made_view, make_words, making_tasks
-from rejoin.app.bench import Bench
-from rejoin.app.dialogs import WHOLES
-from rejoin.app.forms import Fold
-from rejoin.app.in_units import in_units
-from rejoin.app.made_view import MadeView
+from rejoin.app.bench import ask_files
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.lines import line_box, lines_into
 from rejoin.app.panels.make_faces import FacesPart
 from rejoin.app.panels.make_trial import TrialPart
 from rejoin.app.panels.parting import PartingPart
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
-from rejoin.app.typed import prepare
-from rejoin.app.wishes import WishForm
+from rejoin.app.parts.dialogs import WHOLES
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.typed import prepare
+from rejoin.app.parts.wishes import WishForm
+from rejoin.app.view.made_view import MadeView, legend
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import make_words
+from rejoin.app.words.in_units import in_units
+from rejoin.app.words.make_words import AFTER, BEFORE, BOTH
+from rejoin.app.work import making_tasks
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import MadePart, Project
 from rejoin.core.settings import MakeSettings, as_pairs
@@ -42,7 +45,6 @@ class MakePanel(Panel):
 
     def __init__(self, bench: Bench, scene: Scene, tools: Tools) -> None:
         super().__init__(bench, scene, tools)
-        self.ask_save = ask_files.to_save
         self.shown = MadeView(scene)
         self._made_with: WeakKeyDictionary[MadePart, MakeSettings] = WeakKeyDictionary()
         self.purpose = QComboBox()
@@ -65,7 +67,7 @@ class MakePanel(Panel):
                                        "factors; each is read back and checked.", self.save)  # fmt: skip
         self.heading = self.text(name="opTitle")
         self.steps, self.results, self.cautions = line_box(), line_box(), line_box()
-        self.legend = QLabel(make_words.legend())
+        self.legend = QLabel(legend())
         self.draft_map = QCheckBox("Draft map")
         self.draft_map.setChecked(True)
         self.draft_map.setToolTip("How each surface leaves the sand when the pattern is drawn.")
@@ -125,7 +127,7 @@ class MakePanel(Panel):
         part = self.part()
         self.parting.show_project(project)
         if part is not None and part is not self.shown.part:
-            self._way_buttons[made_view.AFTER].setChecked(True)
+            self._way_buttons[AFTER].setChecked(True)
             QTimer.singleShot(50, self, self._reveal)
             self._recall(project, part)
         self.shown.part = part
@@ -199,10 +201,9 @@ class MakePanel(Panel):
             self.bench.said.emit("info", "There is nothing to save yet.", "Make it in row 70 first.")
             return
         source = ask_files.job_name(self.bench)
-        path = self.ask_save(self, self.bench, "Save what was made", file_name(source, part.title, ".3mf"), WHOLES)
-        if path:
-            self.bench.errand("Save what was made", making_tasks.write_made, path, purpose=part.purpose, source=source,
-                              unit=self.bench.units.name, settings=self._made_with.get(part))  # fmt: skip
+        self.save_as("Save what was made", file_name(source, part.title, ".3mf"), WHOLES, making_tasks.write_made,
+                     purpose=part.purpose, source=source, unit=self.bench.units.name,
+                     settings=self._made_with.get(part))  # fmt: skip
 
     def save_bar(self) -> None:
         try:
@@ -211,14 +212,12 @@ class MakePanel(Panel):
             self.bench.say(error)
             return
         name = f"test bar, {self.bench.units.length(length)}.3mf"
-        path = self.ask_save(self, self.bench, "Save the test bar", name, WHOLES)
-        if path:
-            self.bench.errand("Save the test bar", making_tasks.write_bar, path, length_mm=length,
-                              unit=self.bench.units.name)  # fmt: skip
+        self.save_as("Save the test bar", name, WHOLES, making_tasks.write_bar, length_mm=length,
+                     unit=self.bench.units.name)  # fmt: skip
 
     def show_before(self) -> None:
         """Show the whole as it is, to pick on."""
-        self._way_buttons[made_view.BEFORE].setChecked(True)
+        self._way_buttons[BEFORE].setChecked(True)
 
     def unfolded(self) -> None:
         super().unfolded()
@@ -264,16 +263,16 @@ class MakePanel(Panel):
             button.clicked.connect(lambda _: self.scene.fit())
             group.addButton(button)
             self._way_buttons[way] = button
-        self._way_buttons[made_view.AFTER].setChecked(True)
+        self._way_buttons[AFTER].setChecked(True)
         return self.row(*self._way_buttons.values())
 
     def _look(self) -> None:
         if not hasattr(self, "legend"):
             return
-        self.shown.way = next((way for way, button in self._way_buttons.items() if button.isChecked()), made_view.AFTER)
+        self.shown.way = next((way for way, button in self._way_buttons.items() if button.isChecked()), AFTER)
         self.shown.draft_map = self.draft_map.isChecked()
         part = self.shown.part
-        mapped = part is not None and part.draft_deg is not None and self.shown.way in (made_view.AFTER, made_view.BOTH)
+        mapped = part is not None and part.draft_deg is not None and self.shown.way in (AFTER, BOTH)
         self.draft_map.setVisible(mapped)
         self.legend.setVisible(mapped and self.draft_map.isChecked())
         plane = self.parting.plane()

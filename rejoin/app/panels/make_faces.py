@@ -8,11 +8,11 @@ import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QComboBox, QLineEdit, QVBoxLayout, QWidget
 
-from rejoin.app import make_words
-from rejoin.app.making_tasks import USED
-from rejoin.app.panels.fitted import FittedList
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.parts.fitted import FittedList
+from rejoin.app.view.picking import Hit
+from rejoin.app.words import make_words
+from rejoin.app.work.making_tasks import USED
 from rejoin.core import edits
 from rejoin.core.records import FloatArray, MakePick, Project
 from rejoin.core.settings import UNITS
@@ -71,7 +71,7 @@ class FacesPart(QWidget):
         row = self.list.currentRow()
         self.list.clear()
         units = self.bench.units
-        self.list.addItems([make_words.face_line(pick, n, self.purpose, units)
+        self.list.addItems([make_words.face_line(pick, n, pick.what in USED[self.purpose], units)
                             for n, pick in enumerate(project.picks, 1)])  # fmt: skip
         self.list.setCurrentRow(min(row, len(project.picks) - 1))
         self.list.fit()

@@ -8,10 +8,10 @@ import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import making_tasks
-from rejoin.app.panels.fitted import FittedList
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.parts.fitted import FittedList
+from rejoin.app.view.picking import Hit
+from rejoin.app.work import making_tasks
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import MakePick, Project
 from rejoin.core.settings import UNITS

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QCheckBox, QVBoxLayout, QWidget
 
-from rejoin.app import sentences, tasks
+from rejoin.app.words import sentences
+from rejoin.app.work import tasks
 from rejoin.core.records import FloatArray, Project
 
 if TYPE_CHECKING:

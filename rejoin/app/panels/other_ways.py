@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from rejoin.app import joint_words, tasks
+from rejoin.app.words import joint_words
+from rejoin.app.work import tasks
 from rejoin.core import edits
 from rejoin.core.records import Joint, Project
 

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QCheckBox, QComboBox, QFileDialog, QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, paper_tasks
-from rejoin.app.panels.fitted import FittedList
+from rejoin.app.bench import ask_files
+from rejoin.app.parts.fitted import FittedList
+from rejoin.app.work import paper_tasks
 from rejoin.core import edits
 from rejoin.core.records import Attachment, Project
 

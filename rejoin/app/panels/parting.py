@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PySide6.QtWidgets import QComboBox, QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import make_words
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
-from rejoin.app.wishes import WishForm
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.parts.wishes import WishForm
+from rejoin.app.view.picking import Hit
+from rejoin.app.words import make_words
 from rejoin.core.records import FloatArray, Mesh, Project
 from rejoin.core.settings import MakeSettings
 

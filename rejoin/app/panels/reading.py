@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QFormLayout, QLineEdit, QVBoxLayout, QWidget
 
-from rejoin.app import size_words
-from rejoin.app.forms import Fold
-from rejoin.app.in_units import in_units
 from rejoin.app.panels.grades import GradePart
 from rejoin.app.panels.lines import lines_into
-from rejoin.app.typed import with_unit
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.typed import typed_line, with_unit
+from rejoin.app.words import size_words
+from rejoin.app.words.in_units import in_units
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import DimensionCheck, Reading
 from rejoin.core.settings import UNITS
@@ -155,11 +155,7 @@ class ReadingPart(QWidget):
         return before if before is not None and text == size_words.typed(kind, before, self.bench.units) else value
 
     def _line(self, why: str, example: str) -> QLineEdit:
-        line = QLineEdit()
-        line.setToolTip(why)
-        line.setAccessibleName(why)
-        line.setPlaceholderText(example)
-        line.setMinimumWidth(60)
+        line = typed_line(why, example)
         line.returnPressed.connect(self.enter)
         return line
 

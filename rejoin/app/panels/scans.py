@@ -7,20 +7,20 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QInputDialog, QMenu, QTreeWidget, QTreeWidgetItem
 
-from rejoin.app import joint_words, sentences
-from rejoin.app.bench import Bench
-from rejoin.app.display import display_of
-from rejoin.app.fault_marks import FaultMarks
-from rejoin.app.forms import Fold
-from rejoin.app.in_units import in_units
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.one_piece import OnePiecePart
 from rejoin.app.panels.papers import PapersPart
 from rejoin.app.panels.seam import SeamPart
-from rejoin.app.panels.shelf import Shelf, title_of
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
-from rejoin.app.whole_lines import WholeLines
+from rejoin.app.panels.shelf import Shelf
+from rejoin.app.parts.forms import Fold
+from rejoin.app.parts.whole_lines import WholeLines
+from rejoin.app.view.fault_marks import FaultMarks
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
+from rejoin.app.words.in_units import in_units
+from rejoin.app.work.display import display_of
 from rejoin.core import edits
 from rejoin.core.errors import RejoinError
 from rejoin.core.records import Project, Repair
@@ -121,7 +121,7 @@ class ScansPanel(Panel):
             self.bench.say(error)
             names = ()
         for name in names:
-            action = self.samples_menu.addAction(title_of(name))
+            action = self.samples_menu.addAction(sentences.sample_title(name))
             action.triggered.connect(lambda checked=False, name=name: self.sample_wanted.emit(name))
 
     def show_project(self, project: Project) -> None:

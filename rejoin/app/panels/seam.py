@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtWidgets import QPushButton, QVBoxLayout, QWidget
 
-from rejoin.app import ask_files, dialogs, mending_tasks, sentences
-from rejoin.app.front import Words
-from rejoin.app.picking import Hit
-from rejoin.app.pointing import Pointing
-from rejoin.app.sentences import Units
+from rejoin.app.mouse.pointing import Pointing
+from rejoin.app.parts import dialogs
+from rejoin.app.view.front import Words
+from rejoin.app.view.picking import Hit
+from rejoin.app.words import sentences
+from rejoin.app.words.sentences import Units
+from rejoin.app.work import mending_tasks
 from rejoin.core.records import FloatArray, Project
 from rejoin.core.transforms import apply
 
@@ -32,7 +34,6 @@ class SeamPart(QWidget):
         super().__init__()
         self.panel, self.bench, self.scene = panel, panel.bench, panel.scene
         self.ask_size: Callable[[QWidget, Units, float | None], tuple[float, float] | None] = dialogs.ask_size
-        self.ask_save = ask_files.to_save
         self.fragment = -1
         self.marks: list[FloatArray] = []
         self.across: tuple[FloatArray, FloatArray, float, float] | None = None
@@ -104,10 +105,8 @@ class SeamPart(QWidget):
         if number is None:
             return
         name = f"{self.bench.project.scans[number].name}.ply"
-        path = self.ask_save(self, self.bench, "Save the fragment", name, KINDS)
-        if path:
-            self.bench.errand("Save the fragment", mending_tasks.write_fragment, path, number=number,
-                              unit=self.bench.units.name)  # fmt: skip
+        self.panel.save_as("Save the fragment", name, KINDS, mending_tasks.write_fragment, number=number,
+                           unit=self.bench.units.name)  # fmt: skip
 
     def _marked(self, hits: tuple[Hit, ...]) -> None:
         hit = hits[0]

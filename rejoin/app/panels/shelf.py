@@ -8,18 +8,14 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QPixmap
 from PySide6.QtWidgets import QFrame, QGridLayout, QLabel, QVBoxLayout, QWidget
 
-from rejoin.app.bench import Bench
+from rejoin.app.bench.bench import Bench
 from rejoin.app.panels.base import Panel
+from rejoin.app.words.sentences import sample_title
 from rejoin.core.errors import RejoinError
 from rejoin.core.samples import picture_of, readings_of, sample_about, sample_names
 
 LINES = 6
 """Width of a picture, in lines of text."""
-
-
-def title_of(name: str) -> str:
-    """A sample's name as it is read."""
-    return name.replace("_", " ").capitalize()
 
 
 class Shelf(QWidget):
@@ -61,9 +57,9 @@ class Shelf(QWidget):
             pixmap.setDevicePixelRatio(ratio)
         picture.setPixmap(pixmap)
         picture.setFixedWidth(wide)
-        picture.setAccessibleName(f"Picture of the sample {title_of(name)}")
+        picture.setAccessibleName(f"Picture of the sample {sample_title(name)}")
         self.told[name] = self.panel.text(name="faded")
-        button = self.panel.button(f"Open {title_of(name).lower()}", "Put this sample on the bench.",
+        button = self.panel.button(f"Open {sample_title(name).lower()}", "Put this sample on the bench.",
                                    lambda: self.open_sample(name))  # fmt: skip
         self.buttons[name] = button
         grid.addWidget(picture, 0, 0, 3, 1, Qt.AlignmentFlag.AlignTop)
@@ -97,4 +93,4 @@ def _about(name: str) -> str:
     try:
         return sample_about(name)
     except (RejoinError, OSError):
-        return title_of(name)
+        return sample_title(name)

@@ -5,14 +5,15 @@ from __future__ import annotations
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QCheckBox, QLabel, QVBoxLayout, QWidget
 
-from rejoin.app import colours, joint_words, sentences
-from rejoin.app.bench import Bench
-from rejoin.app.forms import Fold, Form
-from rejoin.app.in_units import in_units
+from rejoin.app.bench.bench import Bench
+from rejoin.app.mouse.tools import Tools
 from rejoin.app.panels.base import Panel
 from rejoin.app.panels.lost_piece import LostPiecePart
-from rejoin.app.scene import Scene
-from rejoin.app.tools import Tools
+from rejoin.app.parts import colours
+from rejoin.app.parts.forms import Fold, Form
+from rejoin.app.view.scene import Scene
+from rejoin.app.words import joint_words, sentences
+from rejoin.app.words.in_units import in_units
 from rejoin.core.cautions import CAUTIONS, STRENGTH
 from rejoin.core.records import Project
 from rejoin.core.settings import FuseSettings
@@ -87,5 +88,5 @@ class WholePanel(Panel):
         self.form.set_units(self.bench.units)
 
     def _tint(self, on: bool) -> None:
-        self.scene.tint_whole = on
+        self.scene.colouring.tint_whole = on
         self.scene.refresh()

@@ -1,0 +1,1 @@
+"""Class mode: rows that explain themselves, an alignment seen again, exercises."""

@@ -1,0 +1,1 @@
+"""What the window says: records in plain words, lengths in the reader's unit."""

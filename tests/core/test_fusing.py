@@ -397,3 +397,24 @@ def test_a_hole_too_small_for_the_scans_is_not_closed_in_silence(spacing_mm: flo
     assert (whole.closed, whole.genus, len(told)) == (True, through, 1 - through)
     places = [float(number) for note in told for number in re.findall(r"-?\d+\.\d", note.partition(" mm")[0])]
     assert len(places) == 3 * len(told) and np.abs(places).max(initial=0.0) < 1.6, "it is told where"
+
+
+def test_across_the_mouth_of_a_hollow_what_is_kept_is_not_made_again() -> None:
+    """A hollow on a nose along which the break runs: the flanks are near its border only through the air."""
+    nose = manifold3d.CrossSection.circle(4.0, 128)
+    foot = manifold3d.CrossSection.square([26, 2], True).translate([0, -9])
+    solid = manifold3d.Manifold.extrude(manifold3d.CrossSection.batch_hull([nose, foot]), 24).translate([0, 0, -12])
+    ends = [manifold3d.Manifold.sphere(1.8, 48).translate([0.3, 4.2, z]) for z in (-3.0, 3.0)]
+    lost = manifold3d.Manifold.batch_hull(ends)
+    halves = [solid ^ solids.beyond(0, up, 0.4, shift, turned=True) for up, shift in ((True, 0.0), (False, 0.37))]
+    both = [solids.fragment(half - lost, 0.35, 0.02, k, f"f{k}") for k, half in enumerate(halves)]
+    faces = []
+    for index, (one, at) in enumerate(both):
+        x, y, z = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan)).T
+        face = np.flatnonzero(np.abs(x - solids.wave(-z, y)) < 0.15).astype(np.int32)
+        faces.append(FractureFace(index, face, 0.0, 1.0, "person"))
+    joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
+    whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both), (joint,))
+    assert whole.closed and (whole.shells, whole.genus) == (1, 0)
+    assert not any("united" in note for note in whole.notes)
+    assert whole.volume_mm3 == pytest.approx((solid - lost).volume(), rel=3e-3)

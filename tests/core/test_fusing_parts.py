@@ -13,6 +13,7 @@ from rejoin.core.fusing import recutting
 from rejoin.core.fusing.bodies import reaching_rim
 from rejoin.core.fusing.bounding import bounded, combined
 from rejoin.core.fusing.coarsening import coarsened
+from rejoin.core.fusing.continuing import continued
 from rejoin.core.fusing.contour import contour, pack, unpack
 from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
@@ -448,3 +449,26 @@ def test_a_chips_wall_ends_at_its_edges_where_hollow_surface_beside_it_faces_it_
     smooth = 0.6 * np.exp(-(x**2 + y**2) / 2.0)
     found, within = hollowed(trough - smooth, x, y)
     assert len(found) > 1.5 * within.sum(), "without edges all that faces the fracture counts"
+
+
+def rounded_edge(radius: float, step: float) -> tuple[Mesh, np.ndarray]:
+    """Two flanks square to each other and the round between them along z, and the exact height of each vertex."""
+    x, z = (axis.ravel() for axis in np.meshgrid(np.arange(-8, 8.01, step), np.arange(-9, 9.01, step), indexing="ij"))
+    ends = radius / np.sqrt(2)
+    height = np.where(np.abs(x) < ends, np.sqrt(np.maximum(radius**2 - x**2, 0.0)), 2.0 * ends - np.abs(x))
+    noise = 0.01 * np.random.default_rng(0).normal(size=len(x))
+    across, along = len(np.arange(-8, 8.01, step)), len(np.arange(-9, 9.01, step))
+    i = np.arange(len(x)).reshape(across, along)
+    a, b, c, d = i[:-1, :-1].ravel(), i[1:, :-1].ravel(), i[1:, 1:].ravel(), i[:-1, 1:].ravel()
+    triangles = np.concatenate([np.stack([a, c, b], 1), np.stack([a, d, c], 1)]).astype(np.int32)
+    return Mesh(np.stack([x, height + noise, z], axis=1), triangles), height
+
+
+def test_a_fill_does_not_sharpen_a_rounded_edge() -> None:
+    """Beside the chip the flanks are planes, which would meet 1.2 mm over the round: it shows beyond both ends."""
+    mesh, height = rounded_edge(3.0, 0.3)
+    x, _, z = mesh.vertices.T
+    chip = (np.abs(x) < 3.0) & (np.abs(z) < 5.0)
+    sunken = mesh.vertices - 0.15 * chip[:, None] * [0.0, 1.0, 0.0]
+    made, _ = continued(Mesh(sunken, mesh.triangles), chip, chip | (np.abs(x) < 0.8), 0.3)
+    assert np.abs(made.vertices[chip, 1] - height[chip]).max() < 0.25

@@ -201,12 +201,8 @@ class _Around:
 
         Remains of the chip's walls end within them. None at all where one of the pieces is no plane or quadric.
         """
-        one, other = self.normals[self.links.row], self.normals[self.links.col]
-        bends = np.einsum("ij,ij->i", one, other) < np.cos(np.deg2rad(BEND))
         found: list[Piece] = []
-        for own in sorted(self._parts(~bends, spacing_mm), key=len, reverse=True):
-            if len(own) < FEWEST or not self._goes_on(own, spacing_mm):
-                continue
+        for own in self._smooth(spacing_mm):
             outward = self.normals[own].mean(axis=0)
             points, away = self.local.vertices[own], self.away[own] / spacing_mm
             rings = [away < wide for wide in AROUND] + [away > BEYOND_WALLS * AROUND[0]]
@@ -219,17 +215,27 @@ class _Around:
 
     def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""
-        chosen = [part for part in self._low(pieces, tree, spacing_mm) if not self._goes_on(part, spacing_mm)]
+        low = bounded(tree, _heights(pieces, self.local.vertices))[0] < -DEEP * spacing_mm
+        chosen = [part for part in self._of(low, spacing_mm) if not self._goes_on(part, spacing_mm)]
         return np.asarray(self.used[np.concatenate([np.zeros(0, np.int64), *chosen])])
 
     def true_to(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> bool:
-        """Whether nothing of the original surface lies below what the pieces bound together, as a rounded edge does."""
-        return not any(self._goes_on(part, spacing_mm) for part in self._low(pieces, tree, spacing_mm))
-
-    def _low(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> list[Indices]:
+        """Whether the smooth pieces do not bend away below what they bound together, as a rounded edge does."""
         low = bounded(tree, _heights(pieces, self.local.vertices))[0] < -DEEP * spacing_mm
-        parts = self._parts(low[self.links.row] & low[self.links.col], spacing_mm)
-        return [part for part in parts if low[part].all()]
+        low[np.setdiff1d(np.arange(len(low)), np.concatenate(self._smooth(spacing_mm)))] = False
+        return not any(self._goes_on(part, spacing_mm) for part in self._of(low, spacing_mm))
+
+    def _of(self, flags: BoolArray, spacing_mm: float) -> list[Indices]:
+        """What hangs together of the flagged vertices and comes up to the mouth."""
+        parts = self._parts(flags[self.links.row] & flags[self.links.col], spacing_mm)
+        return [part for part in parts if flags[part].all()]
+
+    def _smooth(self, spacing_mm: float) -> list[Indices]:
+        """What goes on without a bend from the mouth on, largest first."""
+        one, other = self.normals[self.links.row], self.normals[self.links.col]
+        bends = np.einsum("ij,ij->i", one, other) < np.cos(np.deg2rad(BEND))
+        parts = sorted(self._parts(~bends, spacing_mm), key=len, reverse=True)
+        return [own for own in parts if len(own) >= FEWEST and self._goes_on(own, spacing_mm)]
 
     def _parts(self, linked: BoolArray, spacing_mm: float) -> list[Indices]:
         """What hangs together by some of the links and comes up to the mouth."""

@@ -77,7 +77,7 @@ def sewn(
         Where the borders of strip and healing surface do not correspond.
     """
     ready, walls = _prepared(parts, rims, far, marked, spacing_mm), marked.walls
-    shore = Shore.of(ready.kept, ready.loops, ready.seam)
+    shore = Shore.of(ready.kept, ready.loops, ready.seam, spacing_mm)
     strip = max(side.strip_mm for side in marked.sides)
     result = _sewn_somehow(ready, shore, strip, spacing_mm)
     new = result.origin < 0

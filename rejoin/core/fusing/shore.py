@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
@@ -16,7 +17,8 @@ from rejoin.core.libraries.distances import TriangleTree
 from rejoin.core.records import FloatArray, Mesh
 
 RINGS = 6
-"""How many rings of kept triangles behind the border tell what lies over the kept surface."""
+"""So many rings of kept triangles behind the border, and what is kept within as many spacings of it (across the mouth
+of a hollow that is a longer way along the surface), tell what lies over the kept surface."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,12 +30,14 @@ class Shore:
     seam: Seam
 
     @staticmethod
-    def of(kept: Mesh, loops: list[Indices], seam: Seam) -> Shore:
+    def of(kept: Mesh, loops: list[Indices], seam: Seam, spacing_mm: float) -> Shore:
         border = np.zeros(len(kept.vertices), bool)
         border[np.concatenate(loops)] = True
+        away = cKDTree(kept.vertices[border]).query(kept.vertices, distance_upper_bound=RINGS * spacing_mm, workers=-1)
         near = border
         for _ in range(RINGS):
             near = widened(kept, near)
+        near = near | np.isfinite(away[0])
         mesh, used = meshes.compacted(kept, np.flatnonzero(any_corner(near, kept.triangles)).astype(np.int32))
         return Shore(mesh, border[used], seam)
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
 from rejoin.core.fusing.chips import chip_fills
+from rejoin.core.fusing.covered import covered
 from rejoin.core.fusing.cropping import Crop, Far
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.ring import BoolArray, Marked
-from rejoin.core.fusing.scars import patches_of
 from rejoin.core.fusing.sewing import Sewn
 from rejoin.core.fusing.soundness import Indices, any_corner, output_checks
 from rejoin.core.fusing.untangling import folded_crossings
@@ -26,11 +25,8 @@ UNCERTAIN = 1e-3
 """Share of the volume by which closing scan holes and noise may change it."""
 MOST_ROOM = 0.05
 """Share of the volume that a crack may hold at most; a wrong placement widens the strip beyond reason."""
-TOUCHING, FACES = 0.5, 0.7
-"""Surface touches another fragment up to this share of the strip's width, and faces it where it lies ahead (cosine)."""
-COVERED, FAR = 2.0, 2.0
-"""Surface covered that does neither is told from the square of so many spacings on; what is made away from all that was
-scanned from so many widths of the strip on."""
+FAR = 2.0
+"""What is made away from all that was scanned is told from so many widths of the strip on."""
 FACING = -0.5
 """Cosine between the normals of two sides of a wall, at most."""
 MOST_RAYS = 20_000
@@ -179,7 +175,7 @@ def _closed_over(
     Surface then covers what was scanned and faces no other fragment, or lies farther from all that was scanned than
     what was given up is wide on both sides together.
     """
-    spot = _covered(band, scene, spacing_mm)
+    spot = covered(band.mesh, scene.near, scene.marked, spacing_mm)
     if spot is None and in_band_mm > FAR * max((side.strip_mm for side in scene.marked.sides), default=np.inf):
         spot = place
     if spot is None:
@@ -190,34 +186,6 @@ def _closed_over(
         "or notch through which the crack runs may have been closed there. Look at that place; finer scans of the "
         "fragments keep it open."
     ]
-
-
-def _covered(band: Sewn, scene: Scene, spacing_mm: float) -> FloatArray | None:
-    """The middle (3,) of the largest patch of scanned surface that was covered, and neither touches nor faces another.
-
-    None where it is small. Walls of chips are covered on purpose.
-    """
-    first, largest, spot = 0, (COVERED * spacing_mm) ** 2, None
-    for part, side in zip(scene.near, scene.marked.sides, strict=True):
-        walls = scene.marked.walls[first : first + len(part.vertices)]
-        first += len(part.vertices)
-        loose = np.flatnonzero(side.removed & ~walls & (side.distance_mm > TOUCHING * side.strip_mm))
-        points = part.vertices[loose]
-        corners = band.mesh.vertices[band.mesh.triangles[closest_triangles(points, band.mesh)]]
-        deep = loose[np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1) > spacing_mm]
-        others = [other.vertices for other in scene.near if other is not part]
-        if not len(deep) or not others:
-            continue
-        length, at = cKDTree(np.concatenate(others)).query(part.vertices[deep])
-        ahead = np.concatenate(others)[at] - part.vertices[deep]
-        aside = deep[np.einsum("ij,ij->i", ahead, meshes.vertex_normals(part)[deep]) < FACES * length]
-        number, piece, _ = patches_of(part, aside, side.removed)
-        areas = meshes.vertex_areas(part)[aside]
-        sizes = np.bincount(piece, areas, number)
-        if number and sizes.max() > largest:
-            largest, mine = float(sizes.max()), piece == sizes.argmax()
-            spot = np.asarray(np.average(part.vertices[aside[mine]], axis=0, weights=areas[mine]))
-    return spot
 
 
 def _near_the_strip(scene: Scene) -> Mesh:

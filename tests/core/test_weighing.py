@@ -118,11 +118,11 @@ def test_pairs_that_weigh_alike_are_worth_what_their_scatter_shows() -> None:
     assert 0.7 < np.mean(seen, axis=0)[1] / 7.0 < 1.5
 
 
-def test_weighed_alike_faces_lie_right_and_the_bound_counts_the_noise_s_correlation(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    usual, upper = joined(2)
-    monkeypatch.setattr("rejoin.core.alignment.solver.contradicted", lambda *_: True)
-    even, _ = joined(2)
-    assert displacement(usual.part_from_scan[1], even.part_from_scan[1], upper.fragment.mesh.vertices).max() > 1e-4
-    assert error(even, upper) < even.certainty[1].u95_mm < 3.0 * usual.certainty[1].u95_mm
+def test_doubted_weights_bring_faces_closer_and_the_bound_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    off = []
+    for seed in range(4):
+        found, upper = joined(seed)
+        off.append(error(found, upper))
+        assert off[-1] < found.certainty[1].u95_mm
+    monkeypatch.setattr("rejoin.core.alignment.solver.contradicted", lambda *_: False)
+    assert sum(off) < 0.8 * sum(error(*joined(seed)) for seed in range(4))

@@ -19,8 +19,8 @@ How it is found
        none from block to block; the covariance counts all of it, as it was
        measured (`noise.noise_of_right`), or the tilt of a flat face would be
        understated by a quarter. Where the answer so found lies farther from
-       that of plain least squares than the latter's noise allows, the noise is
-       not what it was taken for, and all pairs weigh alike (`weighing`).
+       that of plain least squares than such noise sets them apart, it is not
+       what it was taken for, and all pairs weigh alike (`weighing`).
     2. What no noise model knows (rims, chips, uneven wear) shows when one block
        of the face after the other is left out (`equations.patch_scores`). Both
        covariances are added: either alone covered too little.

@@ -2,8 +2,8 @@
 
 Such weights trust the finest relief most. What a scan's triangles cut off that relief is no noise: it follows the
 pairs, so that each new pairing looks as good as the last and the rounds creep away. Where the noise model holds,
-weighing all pairs alike errs about the same truth, only by more; where the two answers lie farther apart than that, the
-model does not hold (the test of Hausman 1978, from memory), and all pairs weigh alike.
+weighing all pairs alike errs about the same truth, only by more; where the two answers lie farther apart than the noise
+so modelled makes them, the model does not hold (Hausman 1978, from memory), and all pairs weigh alike.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def evenly(model: NoiseModel) -> NoiseModel:
 
 
 def contradicted(contact: Contact, told: Whitened, model: NoiseModel, firm: FloatArray, free: bool) -> bool:
-    """Whether the weighted answer lies where plain least squares cannot, by their own noise.
+    """Whether the weighted answer and that of plain least squares lie farther apart than one noise makes them.
 
     Parameters
     ----------
@@ -47,13 +47,15 @@ def contradicted(contact: Contact, told: Whitened, model: NoiseModel, firm: Floa
     size = 7 if free else 6
     base, held, _ = np.linalg.svd(firm[:size, :size])
     base = base[:, held > 0.5 * max(held[0], 1e-12)]
-    plain, right = (part[:size, :size] if part.ndim == 2 else part[:size] for part in normal_equations(contact))
-    pulls = contact.jacobian()[:, :size] * (contact.shares * np.sqrt(contact.robust))[:, None]
-    noise = noise_of_right(contact.pairs.middles, pulls, model)
-    inverse = np.linalg.pinv(base.T @ plain @ base)
-    weighted = np.linalg.pinv(base.T @ told.plain[:size, :size] @ base) @ base.T @ told.right[:size]
-    apart = inverse @ base.T @ right - weighted
-    spread = inverse @ base.T @ noise @ base @ inverse
+    matrix, right = normal_equations(contact)
+    jacobian = contact.jacobian() * (contact.shares * np.sqrt(contact.robust))[:, None]
+    plain, weighted = (
+        base @ np.linalg.pinv(base.T @ one[:size, :size] @ base) @ base.T for one in (matrix, told.plain)
+    )
+    apart = base.T @ (plain @ right[:size] - weighted @ told.right[:size])
+    # `told.right` is + its pulls times the residuals, `right` - the jacobian times them.
+    pulls = jacobian[:, :size] @ plain.T @ base + told.pulls[:, :size] @ weighted.T @ base
+    spread = noise_of_right(contact.pairs.middles, pulls, model)
     return bool(apart @ np.linalg.pinv(spread) @ apart > chdtri(base.shape[1], CHANCE))
 
 

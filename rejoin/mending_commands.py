@@ -105,7 +105,7 @@ def compare_command(arguments: argparse.Namespace) -> int:
         }))  # fmt: skip
     if arguments.map:
         write_away(arguments.map, apply(found.whole_from_scan, rescan.mesh.vertices), found.away_mm)
-    return 0 if found.worst_mm < 1.5 * found.u95_mm else 1
+    return 1 if found.distorted else 0
 
 
 def _cleaned(file: str, unit: str | None) -> Fragment:

@@ -11,14 +11,20 @@ from rejoin.core.contact import signed_distances
 from rejoin.core.errors import NoAnswer
 from rejoin.core.merging.close import closer, fine_of
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
-from rejoin.core.meshes import edge_spacing, placed, triangle_areas, triangle_centres
-from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
+from rejoin.core.meshes import edge_spacing, placed, triangle_areas, triangle_centres, vertex_normals
+from rejoin.core.records import FloatArray, Fragment, IntArray, Mesh, Scan
+from rejoin.core.robust import sigma_of
 from rejoin.core.settings import Report, part_of, silent
 
 LEAST = 0.3
 """Share of the new scan that must lie on the whole."""
 MOST, BESIDE, PLACES = 0.9, 6.0, 20_000
 """Share of the whole that a scan of all of it shows at least; spacings within which it shows a place; places asked."""
+AROUND, WINDOWS, FEWEST = 8.0, 2000, 20
+"""Radius of the windows over which the misfit is levelled, in spacings: wider than noise is alike from point to point;
+how many of them; points in one."""
+ALIKE = 0.7
+"""Cosine between normals in one window: a bend moves the two sides of a thin wall in opposite ways."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +33,9 @@ class Distortion:
 
     ``whole_from_scan`` (4, 4) lays the new scan on the whole, best where most of it agrees; ``away_mm`` (n,) is the
     distance of each of its vertices, + outside; NaN where the whole ends. ``worst_mm`` and ``worst_at_mm`` (3,) tell
-    the largest (99 % point) and where; ``u95_mm`` is what the scans' own noise can account for, ``shown_share`` how
-    much of the whole's surface the new scan shows.
+    the largest distance (99 % point) of a place as a whole, over which noise evens out, and where; ``u95_mm`` is how
+    far noise alone takes one point, ``distorted`` whether a place as a whole is farther off, ``shown_share`` how much
+    of the whole's surface the new scan shows.
     """
 
     whole_from_scan: FloatArray
@@ -38,6 +45,7 @@ class Distortion:
     worst_mm: float
     worst_at_mm: FloatArray
     u95_mm: float
+    distorted: bool
     shown_share: float
     sentence: str
 
@@ -74,20 +82,46 @@ def distortion_of(whole: Mesh, whole_noise_mm: float, rescan: Fragment, report: 
     moved = placed(rescan.mesh, best.a_from_b)
     found = signed_distances(moved.vertices, whole)
     away = np.where(found.on_border, np.nan, found.signed)
-    known = np.flatnonzero(np.isfinite(away))
+    known = np.flatnonzero(np.isfinite(away)).astype(np.int32)
     sizes = np.abs(away[known])
-    worst = float(np.quantile(sizes, 0.99))
-    at = moved.vertices[known[np.argmin(np.abs(sizes - worst))]]
-    bound = 1.96 * float(np.hypot(whole_noise_mm, rescan.noise_mm))
+    at, levels, sigma = _levelled(moved, away, known, spacing)
+    worst = float(np.quantile(np.abs(levels), 0.99))
+    place = moved.vertices[at[np.argmin(np.abs(np.abs(levels) - worst))]]
+    bound = 1.96 * max(float(np.hypot(whole_noise_mm, rescan.noise_mm)), sigma)
     within = float(np.quantile(sizes, 0.95))
-    verdict = "no distortion beyond the noise" if worst < 1.5 * bound else f"distorted by up to {worst:.2f} mm"
+    distorted = worst > bound
+    verdict = f"distorted by up to {worst:.2f} mm" if distorted else "no distortion beyond the noise"
     text = (f"The mended part: {verdict}; half of it within {np.median(sizes):.3f} mm, 95 % within {within:.3f} mm; "
             f"noise alone makes {bound:.3f} mm.")  # fmt: skip
     shown = _shown(whole, moved, spacing)
     if shown < MOST:
         text += (f" The new scan shows only {100 * shown:.0f} % of the whole: the rest was not compared. Is it a scan "
                  "of all of the mended part?")  # fmt: skip
-    return Distortion(best.a_from_b, away, float(np.median(sizes)), within, worst, at, bound, shown, text)
+    return Distortion(best.a_from_b, away, float(np.median(sizes)), within, worst, place, bound, distorted, shown,
+                      text)  # fmt: skip
+
+
+def _levelled(
+    scan: Mesh, away_mm: FloatArray, known: IntArray, spacing_mm: float
+) -> tuple[IntArray, FloatArray, float]:
+    """Vertices (w,), the median distance around each (w,), and one sigma of what strays from it.
+
+    Each scan's own noise, as it is measured, misses what is alike over more than a few spacings; both scans together
+    show it here.
+    """
+    points, normals, away = scan.vertices[known], vertex_normals(scan)[known], away_mm[known]
+    asked = np.linspace(0, len(known) - 1, min(WINDOWS, len(known))).astype(np.int64)
+    at, levels, strays = [], [], []
+    for number, near in zip(asked, cKDTree(points).query_ball_point(points[asked], AROUND * spacing_mm, workers=2),
+                            strict=True):  # fmt: skip
+        alike = np.array(near)[normals[near] @ normals[number] > ALIKE]
+        if len(alike) >= FEWEST:
+            at.append(known[number])
+            levels.append(np.median(away[alike]))
+            strays.append(away[alike] - levels[-1])
+    if not at:
+        return known, away, 0.0
+    return np.array(at), np.array(levels), sigma_of(np.concatenate(strays))
 
 
 def _shown(whole: Mesh, scan: Mesh, spacing_mm: float) -> float:

@@ -43,8 +43,9 @@ SMOOTHED = 0.35
 scanned, for every vertex has noise of its own."""
 DROWNED = 2.5
 """Relief over 8 spacings, in noises, below which the noise drowns it."""
-FEWEST_POINTS = 500
-"""Points on a fracture face below which the search, which maps it on some 400 cells, sees too little."""
+FEWEST_POINTS, BREAK = 500, 0.1
+"""Points on a fracture face below which the search, which maps it on some 400 cells, sees too little; share of a
+fragment's points that a break takes at most as a rule, where no face looks broken."""
 DOUBLE = 0.02
 """Share of the surface that may seem to lie double by chance (thin slots, chips)."""
 WARP = 3.0
@@ -172,8 +173,8 @@ def _double_walls(fragment: Fragment) -> list[ScanFault]:
     middle = np.median(centres[asked][double], axis=0)
     place = centres[asked][double][np.argmin(np.linalg.norm(centres[asked][double] - middle, axis=1))]
     step = float(np.median(np.abs(height[over])))
-    words = (f"The surface lies double over {100 * share:.0f} % of the scan, about {step:.2f} mm apart: its views were "
-             "put together wrongly. Merge them again in the scanner's program, or give the single views.")  # fmt: skip
+    words = (f"The surface lies double over {100 * share:.0f} % of the scan or more, about {step:.2f} mm apart: its "
+             "views were put together wrongly. Merge them again in the scanner's program, or give the single views.")
     return [ScanFault("double wall", words, place, step)]
 
 
@@ -232,9 +233,14 @@ def _smoothed(fragment: Fragment) -> list[ScanFault]:
 
 
 def _coarse(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]:
-    """Too few points on the face that looks most like a break."""
+    """Too few points on the face that looks most like a break, or on all of a scan where none does."""
     if not faces:
-        return []
+        count = len(fragment.mesh.vertices)
+        if fragment.scan.role != "fragment" or BREAK * count >= FEWEST_POINTS:
+            return []
+        words = (f"Points {fragment.spacing_mm:.2f} mm apart are too coarse: no face looks broken, and the whole scan "
+                 f"holds only {count} of them. Scan it finer.")  # fmt: skip
+        return [ScanFault("coarse", words, None, fragment.spacing_mm)]
     counts = [len(np.unique(fragment.mesh.triangles[face.triangles])) for face in faces]
     if max(counts) >= FEWEST_POINTS:
         return []

@@ -79,6 +79,14 @@ def test_a_chosen_face_with_few_points_is_too_coarse() -> None:
     assert "coarse" in kinds(fragment, (face,))
 
 
+def test_a_scan_so_coarse_that_nothing_looks_broken_is_too_coarse_and_not_smoothed() -> None:
+    coarse = fragment_of(make_case("connecting_rod", 5, spacing_mm=3.0).fragments[0])
+    (fault,) = faults_of(coarse, ())
+    assert fault.kind == "coarse" and "no face looks broken" in fault.sentence
+    sister = replace(coarse, scan=replace(coarse.scan, role="reference"))
+    assert "coarse" not in kinds(sister)
+
+
 def test_a_face_that_the_person_chose_is_judged_by_its_own_relief(case: Case) -> None:
     mesh, broken = case.fragments[0], case.fracture[0]
     fragment = fragment_of(mesh)

@@ -13,7 +13,7 @@ from rejoin.core.alignment.state import Poses, State, Watch, carried, followed, 
 from rejoin.core.alignment.telling import Told
 from rejoin.core.contact import levels_across
 from rejoin.core.records import FloatArray, Fragment, Joint
-from rejoin.core.settings import AlignSettings, Report
+from rejoin.core.settings import AlignSettings, Report, part_of
 from rejoin.core.transforms import apply, from_vector, orthonormal
 from rejoin.core.uncertainty.bounds import layer_leads, pose_covariance, with_layers
 from rejoin.core.uncertainty.equations import (
@@ -30,8 +30,10 @@ from rejoin.core.uncertainty.equations import (
     statement,
 )
 from rejoin.core.uncertainty.layers import Layer, rein
+from rejoin.core.uncertainty.noise import NoiseModel, Whitened
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
 from rejoin.core.uncertainty.steps import agreeing_levels
+from rejoin.core.uncertainty.weighing import contradicted, evened, evenly
 
 COARSE = 5_000
 """Vertices of each face in the rounds that only approach."""
@@ -104,14 +106,38 @@ class Solver(Told):
         return 1e-3 * min(min(a.spacing_mm, b.spacing_mm) for a, b in self.sides)
 
     def refine(self, state: State, free: bool, report: Report) -> State:
-        """Rounds on all vertices and the other's triangles, allowing for the noise's correlation."""
+        """Rounds on all vertices and the other's triangles, allowing for the noise's correlation as far as it holds."""
+        refined, misled = self._refined(state, free, part_of(report, 0.0, 0.6))
+        if not misled:
+            return refined
+        for number in misled:
+            self.models[number] = evenly(self.models[number])
+        return self._refined(state, free, part_of(report, 0.6, 1.0))[0]
+
+    def misled(self, contacts: list[Contact], whole: list[Whitened], free: bool) -> list[int]:
+        """Joints whose weights by the noise's correlation lead away from what all their pairs say."""
+
+        def told(number: int, _: Report) -> bool:
+            one = whole[number]
+            firm = self.followed(one.crossed, one.plain, free)
+            return contradicted(contacts[number], one, self.models[number], firm, free)
+
+        found = abreast(told, range(len(contacts)))
+        return [number for number, wrong in enumerate(found) if wrong]
+
+    def _heard(self, contact: Contact, model: NoiseModel) -> Whitened:
+        told = heard(contact, model)
+        even = model.correlated == 0.0 and model.doubted > 0.0
+        return evened(told, contact.pairs.middles, model) if even else told
+
+    def _refined(self, state: State, free: bool, report: Report) -> tuple[State, list[int]]:
         rounds = max(2, self.settings.iterations // 5)
         quiet = min(min(a.noise_mm, b.noise_mm) for a, b in self.sides)
         near = max((10.0 if free else 3.0) * self.finest, STILL * quiet)
         for turn_ in range(rounds):
             report(turn_ / rounds, "Adjusting all joints to the last vertex")
             contacts = self.contacts(state, None, True)
-            whole = abreast(lambda two, _: heard(*two), list(zip(contacts, self.models, strict=True)))
+            whole = abreast(lambda two, _: self._heard(*two), list(zip(contacts, self.models, strict=True)))
             firm = [self.followed(w.crossed, w.plain, free) for w in whole]
             before = state
             state, moved = self._moved_by(state, contacts, firm, [[w.plain, w.right] for w in whole], free, self.used)
@@ -122,7 +148,8 @@ class Solver(Told):
             statement(c, followed(w, self.motion_seen(k, c.centre, before, state)), model, self.doubts.get(k))
             for k, (c, w, model) in enumerate(zip(state.contacts, whole, self.models, strict=True))
         ]
-        return replace(state, statements=statements, settled=moved < 10.0 * near)
+        state = replace(state, statements=statements, settled=moved < 10.0 * near)
+        return state, self.misled(contacts, whole, free)
 
     def with_layers(self, state: State, layers: FloatArray) -> State | None:
         """The state as it would follow other layers, to first order; None where they are too far away."""

@@ -51,6 +51,10 @@ class ViewSolver(Solver):
         a, b = (self._side(*face) for face in ((joint.a, joint.face_a), (joint.b, joint.face_b)))
         return [(side, _no_skirt(side)) for side in (a, _turned(b))]
 
+    def misled(self, contacts: list[Contact], whole: list[Whitened], free: bool) -> list[int]:
+        """None: what views share is held by their broad forms, not by the finest relief."""
+        return []
+
     def _side(self, number: int, face: FractureFace) -> Side:
         """A face with normals that are less noisy than its triangles'.
 

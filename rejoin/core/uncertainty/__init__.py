@@ -18,7 +18,9 @@ How it is found
        threefold, and err more. The weights trust half of the correlation and
        none from block to block; the covariance counts all of it, as it was
        measured (`noise.noise_of_right`), or the tilt of a flat face would be
-       understated by a quarter.
+       understated by a quarter. Where the answer so found lies farther from
+       that of plain least squares than such noise sets them apart, it is not
+       what it was taken for, and all pairs weigh alike (`weighing`).
     2. What no noise model knows (rims, chips, uneven wear) shows when one block
        of the face after the other is left out (`equations.patch_scores`). Both
        covariances are added: either alone covered too little.
@@ -78,6 +80,7 @@ Sources
     (closed-form covariance of iterative closest point); Bonnabel, Barczyk and
     Goulette 2016 (valid for point to plane); Brossard, Bonnabel and Barrau 2020
     (its optimism); Rusinkiewicz 2019 (symmetric normals); Aitken 1935
-    (generalised least squares) and Kuensch 1989 (block jackknife), both from
-    memory. Where a constant comes from this program's own trials, it says so.
+    (generalised least squares), Hausman 1978 (one estimate tested by another)
+    and Kuensch 1989 (block jackknife), all from memory. Where a constant comes
+    from this program's own trials, it says so.
 """

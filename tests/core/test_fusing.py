@@ -127,6 +127,18 @@ def test_scan_hole_is_closed_and_listed_and_a_large_one_left_open(block: tuple[o
     assert len(meshes.border_edges(left_open.mesh)) > 10
 
 
+def test_the_volume_of_a_fill_in_a_hollow_surface_is_no_less_than_nothing(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole],
+) -> None:
+    """In the wall of the bore a fill lies beyond the flat lid over its hole."""
+    (first, second), (at_first, at_second), _ = block
+    whole = fused((without_disc(first, at_first, [2.5, 0.0, 6.0], 1.3), second), (at_first, at_second))
+    (fill,) = whole.fills
+    depth = 2.5 - np.sqrt(2.5**2 - 1.3**2)  # of the arc across the hole
+    assert 0.0 < fill.volume_mm3 < depth * np.pi * 1.3**2
+    assert whole.filled_mm3 == fill.volume_mm3
+
+
 def test_hole_in_a_fracture_face_vanishes_with_the_crack(block: tuple[object, object, Whole]) -> None:
     fragments, placements, _ = block
     holed = without_disc(fragments[0], placements[0], [4.2, 0.0, solids.wave(np.array(4.2), np.array(0.0)) * 1.0], 0.9)  # type: ignore[index]

@@ -258,10 +258,10 @@ def _with_holes(
 
 
 def _fill(mesh: Mesh, triangles: Indices, across_mm: float, kind: str) -> Fill:
-    """A patch as a record; its volume is what it adds over a flat lid from its border's middle."""
+    """A patch as a record; its volume is what lies between it and a flat lid from its border's middle."""
     patch, _ = meshes.compacted(mesh, triangles.astype(np.int32))
     border = meshes.border_edges(patch)
     centre = patch.vertices[border[:, 0]].mean(axis=0)
     a, b, c = (patch.vertices[patch.triangles[:, i]] - centre for i in range(3))
-    volume = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+    volume = abs(float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0))
     return Fill(kind, across_mm, volume, centre)

@@ -25,6 +25,8 @@ AROUND, WINDOWS, FEWEST = 8.0, 2000, 20
 how many of them; points in one."""
 ALIKE = 0.7
 """Cosine between normals in one window: a bend moves the two sides of a thin wall in opposite ways."""
+MOSTLY = 0.5
+"""A scale explains a distortion where without it what is left is less than this share of what a pose alone leaves."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +95,11 @@ def distortion_of(whole: Mesh, whole_noise_mm: float, rescan: Fragment, report: 
     verdict = f"distorted by up to {worst:.2f} mm" if distorted else "no distortion beyond the noise"
     text = (f"The mended part: {verdict}; half of it within {np.median(sizes):.3f} mm, 95 % within {within:.3f} mm; "
             f"noise alone makes {bound:.3f} mm.")  # fmt: skip
+    scale = _scale(moved.vertices[at], vertex_normals(moved)[at], levels) if distorted else None
+    if scale is not None:
+        text += (f" Most of it is scale: the new scan is {100 * abs(scale):.2f} % "
+                 f"{'larger' if scale > 0 else 'smaller'} all over. Check the scale of both scans on a known length "
+                 "first.")  # fmt: skip
     shown = _shown(whole, moved, spacing)
     if shown < MOST:
         text += (f" The new scan shows only {100 * shown:.0f} % of the whole: the rest was not compared. Is it a scan "
@@ -122,6 +129,16 @@ def _levelled(
     if not at:
         return known, away, 0.0
     return np.array(at), np.array(levels), sigma_of(np.concatenate(strays))
+
+
+def _scale(points: FloatArray, normals: FloatArray, levels: FloatArray) -> float | None:
+    """By what share the new scan is larger, where that tells most of the distances (w,) along normals; else None."""
+    arms = points - points.mean(axis=0)
+    pose = np.hstack([normals, np.cross(arms, normals)])
+    both = np.column_stack([pose, np.einsum("ij,ij->i", arms, normals)])
+    fits = [np.linalg.lstsq(design, levels, rcond=None)[0] for design in (pose, both)]
+    left = [np.quantile(np.abs(levels - one @ fit), 0.99) for one, fit in zip((pose, both), fits, strict=True)]
+    return float(fits[1][-1]) if left[1] < MOSTLY * left[0] else None
 
 
 def _shown(whole: Mesh, scan: Mesh, spacing_mm: float) -> float:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -22,7 +25,7 @@ def wavy(points: FloatArray, length_mm: float, rng: np.random.Generator) -> Floa
     return np.cos(points @ ways.T + phases).sum(axis=1) * np.sqrt(2.0 / 150)
 
 
-def compared(bend_mm: float) -> Distortion:
+def compared(bend_mm: float, scale: float = 1.0) -> Distortion:
     intact, rng = make_case("knob", 3, spacing_mm=SPACING).intact, np.random.default_rng(0)
     scans = []
     for bent in (0.0, bend_mm):
@@ -32,6 +35,8 @@ def compared(bend_mm: float) -> Distortion:
         points = mesh.vertices + vertex_normals(mesh) * noise[:, None]
         points = points + np.outer(bent * np.clip(along - 0.4, 0.0, None) / 0.6, [1.0, 0.0, 0.0])
         scans.append(Scan("part", ("part.ply",), Mesh(points, mesh.triangles), "mm", True, False, ("",)))
+    last = scans[1].mesh
+    scans[1] = replace(scans[1], mesh=Mesh(scale * last.vertices, last.triangles))
     whole, rescan = (clean_scan(scan) for scan in scans)
     return distortion_of(whole.mesh, whole.noise_mm, rescan)
 
@@ -45,3 +50,12 @@ def test_noise_alike_over_some_spacings_is_no_distortion() -> None:
 def test_a_bend_beyond_the_noise_is_one() -> None:
     found = compared(1.2)
     assert found.distorted and 0.2 < found.worst_mm < 1.2
+    assert "scale" not in found.sentence
+
+
+@pytest.mark.parametrize(("scale", "told"), [(1.008, "larger"), (0.992, "smaller")])
+def test_a_scan_of_another_scale_is_not_only_called_distorted(scale: float, told: str) -> None:
+    found = compared(0.0, scale)
+    assert found.distorted
+    shown = re.search(r"Most of it is scale: the new scan is (\d\.\d+) % (\w+) all over", found.sentence)
+    assert shown and shown[2] == told and abs(float(shown[1]) - 0.8) < 0.1

@@ -25,8 +25,8 @@ AROUND, WINDOWS, FEWEST = 8.0, 2000, 20
 how many of them; points in one."""
 ALIKE = 0.7
 """Cosine between normals in one window: a bend moves the two sides of a thin wall in opposite ways."""
-MOSTLY = 0.5
-"""A scale explains a distortion where without it what is left is less than this share of what a pose alone leaves."""
+MOSTLY = 0.67
+"""A scale may explain a distortion where a pose and it leave less than this share of what a pose alone leaves."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +97,7 @@ def distortion_of(whole: Mesh, whole_noise_mm: float, rescan: Fragment, report: 
             f"noise alone makes {bound:.3f} mm.")  # fmt: skip
     scale = _scale(moved.vertices[at], vertex_normals(moved)[at], levels) if distorted else None
     if scale is not None:
-        text += (f" Most of it is scale: the new scan is {100 * abs(scale):.2f} % "
+        text += (f" Scale may tell most of it: the new scan is {100 * abs(scale):.2f} % "
                  f"{'larger' if scale > 0 else 'smaller'} all over. Check the scale of both scans on a known length "
                  "first.")  # fmt: skip
     shown = _shown(whole, moved, spacing)
@@ -132,7 +132,7 @@ def _levelled(
 
 
 def _scale(points: FloatArray, normals: FloatArray, levels: FloatArray) -> float | None:
-    """By what share the new scan is larger, where that tells most of the distances (w,) along normals; else None."""
+    """By what share the new scan is larger, where that tells much of the distances (w,) along normals; else None."""
     arms = points - points.mean(axis=0)
     pose = np.hstack([normals, np.cross(arms, normals)])
     both = np.column_stack([pose, np.einsum("ij,ij->i", arms, normals)])

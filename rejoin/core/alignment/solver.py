@@ -115,7 +115,12 @@ class Solver(Told):
         return self._refined(state, free, part_of(report, 0.6, 1.0))[0]
 
     def misled(self, contacts: list[Contact], whole: list[Whitened], free: bool) -> list[int]:
-        """Joints whose weights by the noise's correlation lead away from what all their pairs say."""
+        """Joints whose weights by the noise's correlation lead away from what all their pairs say.
+
+        Not where a layer may be missing and stays closed: it leaves a pattern that is no noise.
+        """
+        if not free and self.settings.missing_layer:
+            return []
 
         def told(number: int, _: Report) -> bool:
             one = whole[number]

@@ -31,6 +31,8 @@ def evenly(model: NoiseModel) -> NoiseModel:
 def contradicted(contact: Contact, told: Whitened, model: NoiseModel, firm: FloatArray, free: bool) -> bool:
     """Whether the weighted answer and that of plain least squares lie farther apart than one noise makes them.
 
+    The pose is asked, not the layer: wear is uneven, and what it leaves is no noise either.
+
     Parameters
     ----------
     contact : Contact
@@ -45,18 +47,24 @@ def contradicted(contact: Contact, told: Whitened, model: NoiseModel, firm: Floa
     if model.correlated == 0.0:
         return False
     size = 7 if free else 6
-    base, held, _ = np.linalg.svd(firm[:size, :size])
-    base = base[:, held > 0.5 * max(held[0], 1e-12)]
     matrix, right = normal_equations(contact)
     jacobian = contact.jacobian() * (contact.shares * np.sqrt(contact.robust))[:, None]
+    base = _held(firm[:size, :size])
     plain, weighted = (
         base @ np.linalg.pinv(base.T @ one[:size, :size] @ base) @ base.T for one in (matrix, told.plain)
     )
-    apart = base.T @ (plain @ right[:size] - weighted @ told.right[:size])
+    motions = _held(firm[:6, :6])
+    apart = motions.T @ (plain @ right[:size] - weighted @ told.right[:size])[:6]
     # `told.right` is + its pulls times the residuals, `right` - the jacobian times them.
-    pulls = jacobian[:, :size] @ plain.T @ base + told.pulls[:, :size] @ weighted.T @ base
+    pulls = (jacobian[:, :size] @ plain.T + told.pulls[:, :size] @ weighted.T)[:, :6] @ motions
     spread = noise_of_right(contact.pairs.middles, pulls, model)
-    return bool(apart @ np.linalg.pinv(spread) @ apart > chdtri(base.shape[1], CHANCE))
+    return bool(apart @ np.linalg.pinv(spread) @ apart > chdtri(motions.shape[1], CHANCE))
+
+
+def _held(firm: FloatArray) -> FloatArray:
+    """Orthonormal columns of what a projector, or a part of one, keeps."""
+    base, held, _ = np.linalg.svd(firm)
+    return np.asarray(base[:, held > 0.5 * max(held[0], 1e-12)])
 
 
 def evened(told: Whitened, middles: FloatArray, model: NoiseModel) -> Whitened:

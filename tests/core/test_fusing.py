@@ -271,6 +271,30 @@ def test_what_crosses_inside_and_is_dropped_is_not_counted(
     assert seen[0] > 0 and whole.shells == 1 and whole.crossing_pairs == 0
 
 
+@pytest.mark.parametrize(("spacings", "taken"), [(0.5, True), (2.0, False)])
+def test_triangles_are_freed_only_where_that_bends_nothing(
+    block: tuple[tuple[Fragment, ...], tuple[Placement, ...], Whole], monkeypatch: pytest.MonkeyPatch,
+    spacings: float, taken: bool,
+) -> None:  # fmt: skip
+    """One corner of the new surface is pushed through it; what frees it lifts that corner by so many spacings."""
+
+    def folded(band: sewing.Sewn, rims: Any, spacing_mm: float) -> tuple[sewing.Sewn, Any]:
+        new, vertices = np.flatnonzero(band.origin < 0), np.array(band.mesh.vertices)
+        at = new[np.linalg.norm(vertices[new] - vertices[new].mean(axis=0), axis=1).argmin()]
+        vertices[at] = vertices[new[np.linalg.norm(vertices[new] - vertices[at], axis=1).argsort()[20]]] + 0.05
+        band = sewing.Sewn(Mesh(vertices, band.mesh.triangles), band.origin)
+        return band, untangling.seam_crossings(band.mesh, band.origin < 0)
+
+    def lifted(mesh: Mesh, new: Any, spacing_mm: float) -> tuple[Mesh, Any]:
+        moved = np.array(mesh.vertices)
+        moved[np.flatnonzero(new)[0], 2] += spacings * spacing_mm
+        return Mesh(moved, mesh.triangles), np.zeros((0, 2), np.int64)
+
+    monkeypatch.setattr(crack, "recut", folded)
+    monkeypatch.setattr(crack, "untangled", lifted)
+    assert (fused(block[0], block[1]).crossing_pairs == 0) == taken
+
+
 def test_an_edge_that_ran_through_a_chip_is_carried_on() -> None:
     """Closed form: the edge of a block, 12 by 10 mm. Fairing alone rounds it off by 0.6 mm."""
     solid = solids.bored_block()

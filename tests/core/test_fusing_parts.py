@@ -472,3 +472,18 @@ def test_a_fill_does_not_sharpen_a_rounded_edge() -> None:
     sunken = mesh.vertices - 0.15 * chip[:, None] * [0.0, 1.0, 0.0]
     made, _ = continued(Mesh(sunken, mesh.triangles), chip, chip | (np.abs(x) < 0.8), 0.3)
     assert np.abs(made.vertices[chip, 1] - height[chip]).max() < 0.25
+
+
+def test_on_a_fine_scan_the_remains_of_a_chips_wall_are_not_carried_on() -> None:
+    """A bowl in a plane, 6 mm wide at 0.1 mm: a strip of its wall is still there, ten spacings wide."""
+    axis = np.arange(-7.0, 7.01, 0.1)
+    x, y = (along.ravel() for along in np.meshgrid(axis, axis, indexing="ij"))
+    within = x**2 + y**2 < 9.0
+    deep = within * (1.0 - np.sqrt(np.maximum(10.0 - x**2 - y**2, 1.0)))
+    i = np.arange(len(x)).reshape(len(axis), len(axis))
+    a, b, c, d = i[:-1, :-1].ravel(), i[1:, :-1].ravel(), i[1:, 1:].ravel(), i[:-1, 1:].ravel()
+    triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
+    chip = within & (x > -2.0)
+    height = np.where(chip, -0.3, deep) + 0.01 * np.random.default_rng(0).normal(size=len(x))
+    made, _ = continued(Mesh(np.stack([x, y, height], axis=1), triangles), chip, chip, 0.1)
+    assert np.abs(made.vertices[chip, 2]).max() < 0.4

@@ -12,10 +12,11 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
-from rejoin.core.fusing.continuing import BEND, Over
+from rejoin.core.fusing.continuing import Over
 from rejoin.core.fusing.quadrics import flat, misfit_together, step_between
 from rejoin.core.fusing.ring import BoolArray, Contact, widened
 from rejoin.core.fusing.soundness import Indices, every_corner
+from rejoin.core.fusing.surroundings import BEND
 from rejoin.core.records import FloatArray, Mesh
 
 SMALLEST = 3.0

@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
 )
 
 from rejoin.app.panels.base import Panel
-from rejoin.app.parts.dress import Holder
+from rejoin.app.parts.dress import Holder, dress_anew
 from rejoin.app.parts.overrides import called_by_qt
 from rejoin.app.parts.wrapped import Wrapped
 from rejoin.app.words.sentences import Units, counted
@@ -86,8 +86,7 @@ class RowHead(QPushButton):
         self.mark_label.setObjectName("doneMark" if mark == DONE else "nextMark")
         self.setProperty("next", "true" if mark == NEXT else "false")
         for widget in (self, self.mark_label):
-            widget.style().unpolish(widget)
-            widget.style().polish(widget)
+            dress_anew(widget)
         self.setAccessibleName(f"{self._name}: {words} {mark.strip('◀✓ ')}".strip())
         self.updateGeometry()
 

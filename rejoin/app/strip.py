@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy
 
 from rejoin.app.bench.jobs import Jobs
+from rejoin.app.parts.dress import dress_anew
 
 
 class Strip(QFrame):
@@ -45,20 +46,16 @@ class Strip(QFrame):
         text = f"{what_happened} {what_to_do}".strip()
         self.words.setObjectName("bad" if kind == "trouble" else "")
         self.words.setText(f"⚠ {text}" if kind == "trouble" else text)
-        self._polish()
+        dress_anew(self.words)
 
     def _busy(self, busy: bool) -> None:
         self.bar.setVisible(busy)
         self.cancel.setVisible(busy)
         if busy:
             self.words.setObjectName("")
-            self._polish()
+            dress_anew(self.words)
 
     def _progress(self, share: float, sentence: str) -> None:
         self.tells_next, self.tells_progress = False, True
         self.bar.setValue(int(1000 * min(max(share, 0.0), 1.0)))
         self.words.setText(sentence)
-
-    def _polish(self) -> None:
-        self.words.style().unpolish(self.words)
-        self.words.style().polish(self.words)

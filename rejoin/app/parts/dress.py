@@ -107,6 +107,15 @@ class Dress(QObject):
                 yield child
 
 
+def dress_anew(widget: QWidget) -> None:
+    """Let the sheets be heard again, after the widget's name or a property has changed.
+
+    Not through `QWidget.style`: styles come and go below, and a wrapper of what once lay at the same address may come
+    back for one.
+    """
+    widget.setStyleSheet(widget.styleSheet() or "/* none of its own */")
+
+
 def _holds(part: QWidget) -> bool:
     """Whether it is an area that scrolls a holder."""
     return isinstance(part, QScrollArea) and isinstance(part.widget(), Holder)

@@ -373,6 +373,12 @@ def test_size_wall_and_distances_of_the_bored_block(block: tuple[object, object,
     assert whole.farthest_outside_mm == 0.0 and whole.open_holes == () and whole.reduced_mm is None
 
 
+def test_the_thinnest_wall_is_no_noise_of_a_fine_scan() -> None:
+    """Closed form: 5 - 2.5 mm beside the bore. Triangles as small as their noise lean by 30 degrees."""
+    whole = fused(*solids.in_two(solids.bored_block(), spacing_mm=0.15, noise_mm=0.04))
+    assert whole.thinnest_mm == pytest.approx(2.5, abs=0.25)
+
+
 def test_reduced_to_a_tolerance_that_is_measured(block: tuple[object, object, Whole]) -> None:
     import pyvista
 

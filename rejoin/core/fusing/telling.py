@@ -29,7 +29,8 @@ FAR = 2.0
 """What is made away from all that was scanned is told from so many widths of the strip on."""
 FACING = -0.5
 """Cosine between the normals of two sides of a wall, at most."""
-MOST_RAYS = 20_000
+MOST_RAYS, EVEN = 20_000, 2
+"""Rays at most, along normals averaged over so many rings: on fine scans those of single triangles are mostly noise."""
 AGREEING = 5
 """So many rays must find a wall as thin as the thinnest that is told."""
 
@@ -139,17 +140,19 @@ def _thinnest_wall(mesh: Mesh, seam: Indices, spacing_mm: float) -> float | None
     if len(seam) == 0:
         return None
     asked = seam[:: max(1, len(seam) // MOST_RAYS)]
-    some = Mesh(mesh.vertices, mesh.triangles[asked])
-    crosses = meshes.triangle_crosses(some)
-    size = np.linalg.norm(crosses, axis=1)
-    good = size > 1e-3 * float(np.median(size))
-    inward, centres = -crosses[good] / size[good, None], meshes.triangle_centres(some)[good]
+    even = meshes.averaged_normals(mesh, meshes.vertex_normals(mesh), EVEN)
+
+    def outward(triangles: IntArray | Indices) -> FloatArray:
+        ways = even[mesh.triangles[triangles]].sum(axis=1)
+        return np.asarray(ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-30))
+
+    size = meshes.triangle_areas(Mesh(mesh.vertices, mesh.triangles[asked]))
+    asked = asked[size > 1e-3 * float(np.median(size))]
+    inward, centres = -outward(asked), meshes.triangle_centres(Mesh(mesh.vertices, mesh.triangles[asked]))
     lift = 1e-5 * float(np.ptp(mesh.vertices, axis=0).max())
     distance, hit = through_material(mesh, centres + lift * inward, inward)
     there = np.flatnonzero(hit >= 0)
-    other = meshes.triangle_crosses(Mesh(mesh.vertices, mesh.triangles[hit[there]]))
-    other /= np.maximum(np.linalg.norm(other, axis=1, keepdims=True), 1e-30)
-    there = there[np.einsum("ij,ij->i", other, -inward[there]) < FACING]
+    there = there[np.einsum("ij,ij->i", outward(hit[there]), -inward[there]) < FACING]
     # closer than the spacing there is no wall, only a fold; and one stray ray is no wall either
     walls = np.sort(distance[there][distance[there] > spacing_mm])
     return float(walls[min(AGREEING, len(walls)) - 1] + lift) if len(walls) else None

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import manifold3d
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import meshes
-from rejoin.core.records import Fragment, Mesh, Placement, Scan
+from rejoin.core.records import FractureFace, Fragment, Mesh, Placement, Scan
 from rejoin.core.transforms import apply, inverse, rigid
 
 
@@ -70,6 +70,16 @@ def as_fragment(mesh: Mesh, noise_mm: float, name: str) -> Fragment:
     """A mesh as a cleaned scan."""
     scan = Scan(name, (), mesh, "mm", True, False, ())
     return Fragment(scan, mesh, meshes.edge_spacing(mesh), noise_mm, (), 0, meshes.is_closed(mesh), ())
+
+
+def faces_of_break(both: Sequence[tuple[Fragment, Placement]], turned: bool = False) -> list[FractureFace]:
+    """Of two halves, as a person would choose them: the triangles on the wavy face alone, not the walls of chips."""
+    faces = []
+    for index, (one, at) in enumerate(both):
+        x, y, z = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan)).T
+        off = x - wave(-z, y) if turned else z - wave(x, y)
+        faces.append(FractureFace(index, np.flatnonzero(np.abs(off) < 0.15).astype(np.int32), 0.0, 1.0, "person"))
+    return faces
 
 
 def bored_block() -> manifold3d.Manifold:

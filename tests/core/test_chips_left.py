@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from manifold3d import Manifold
 
-from rejoin.core import meshes
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.fusing import fuse_fragments, hollows
-from rejoin.core.records import FractureFace, Joint, Placement, Scan
+from rejoin.core.records import Joint, Placement, Scan
 from tests.benchmarks.fusing import TRUE, outside, true_joints
 from tests.core import broken_solids as solids
 from tests.makers import make_case
@@ -44,11 +43,7 @@ def test_a_wide_hollow_over_which_nothing_continues_is_told(monkeypatch: pytest.
     upper, lower = solid ^ solids.beyond(0, True, 0.4, 0.0), solid ^ solids.beyond(0, False, 0.4, 0.37)
     ball = Manifold.sphere(2.4, 48).translate([5.0, 0.5, 1.4])
     both = [solids.fragment(body, 0.4, 0.02, k, f"f{k}") for k, body in enumerate((upper - ball, lower))]
-    faces = []
-    for index, (one, at) in enumerate(both):
-        centre = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan))
-        face = np.abs(centre[:, 2] - solids.wave(centre[:, 0], centre[:, 1])) < 0.15
-        faces.append(FractureFace(index, np.flatnonzero(face).astype(np.int32), 0.0, 1.0, "person"))
-    whole = fuse_fragments([one for one, _ in both], [at for _, at in both], (Joint(0, 1, *faces, np.eye(4), TRUE),))
+    joint = Joint(0, 1, *solids.faces_of_break(both), np.eye(4), TRUE)
+    whole = fuse_fragments([one for one, _ in both], [at for _, at in both], (joint,))
     assert whole.closed and whole.fills == ()
     assert any("may be chips or the part's own recesses" in note for note in whole.notes)

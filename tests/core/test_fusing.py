@@ -301,11 +301,7 @@ def test_an_edge_that_ran_through_a_chip_is_carried_on() -> None:
     ball = manifold3d.Manifold.sphere(2.8, 48).translate([5.4, 4.4, 0.5])
     upper, lower = solid ^ solids.beyond(0, True, 0.4, 0.0), solid ^ solids.beyond(0, False, 0.4, 0.37)
     both = [solids.fragment(body, 0.4, 0.02, k, f"f{k}") for k, body in enumerate((upper - ball, lower))]
-    faces = []
-    for index, (one, at) in enumerate(both):
-        centre = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan))
-        face = np.abs(centre[:, 2] - solids.wave(centre[:, 0], centre[:, 1])) < 0.15
-        faces.append(FractureFace(index, np.flatnonzero(face).astype(np.int32), 0.0, 1.0, "person"))
+    faces = solids.faces_of_break(both)
     joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
     whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both), (joint,))
     assert whole.closed and (whole.shells, whole.genus) == (1, 1)
@@ -450,11 +446,7 @@ def test_across_the_mouth_of_a_hollow_what_is_kept_is_not_made_again() -> None:
     lost = manifold3d.Manifold.batch_hull(ends)
     halves = [solid ^ solids.beyond(0, up, 0.4, shift, turned=True) for up, shift in ((True, 0.0), (False, 0.37))]
     both = [solids.fragment(half - lost, 0.35, 0.02, k, f"f{k}") for k, half in enumerate(halves)]
-    faces = []
-    for index, (one, at) in enumerate(both):
-        x, y, z = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan)).T
-        face = np.flatnonzero(np.abs(x - solids.wave(-z, y)) < 0.15).astype(np.int32)
-        faces.append(FractureFace(index, face, 0.0, 1.0, "person"))
+    faces = solids.faces_of_break(both, turned=True)
     joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
     whole = fused(tuple(f for f, _ in both), tuple(p for _, p in both), (joint,))
     assert whole.closed and (whole.shells, whole.genus) == (1, 0)

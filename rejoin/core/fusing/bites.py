@@ -82,7 +82,7 @@ def bites(
     Parameters
     ----------
     parts, rims, sides
-        As in `chips.with_chips`.
+        As in `chips.chips_of`.
     hollow : (k,) int
         Vertices, of all parts together, of hollows that bare fracture shows.
     over : callable

@@ -63,7 +63,20 @@ def broken_vertices(
     return result
 
 
-def with_chips(
+@dataclass(frozen=True, eq=False)
+class Chips:
+    """What is found of chips, (n,) bool for each part: their ``walls``, and those ``beyond`` that come near to its rim.
+
+    ``through`` go through a wall. ``left`` says what hollows are no chips: larger than is filled, or the part's own.
+    """
+
+    walls: list[BoolArray]
+    beyond: list[BoolArray]
+    through: tuple[Through, ...]
+    left: list[str]
+
+
+def chips_of(
     parts: list[Mesh],
     rims: list[BoolArray],
     far: Mesh,
@@ -72,8 +85,8 @@ def with_chips(
     spacing_mm: float,
     largest_mm: float,
     repeats: Repeats,
-) -> tuple[Marked, list[BoolArray], list[str]]:
-    """Give up the walls of chips too.
+) -> Chips:
+    """The chips along the break.
 
     Where a rim was chipped, fracture face of one fragment lies bare: it is not
     in contact, reaches the given-up strip, and lies below the surface that the
@@ -82,14 +95,6 @@ def with_chips(
     surface faces away, so it stays. ``far`` stands for what the parts go on to
     beyond their ``rims``. What ``repeats`` finds elsewhere on the part too is
     its own, unless a person says that it is a chip.
-
-    Returns
-    -------
-    Marked
-    list of (n,) bool
-        For each part the vertices of chips that come too near to its rim: these are not given up.
-    list of str
-        What is said of the hollows that are larger than ``largest_mm`` or may be the part's own: not given up either.
     """
     seen = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
     judged = (_beside_its_like(parts, hollow, broken, repeats) for hollow in seen)
@@ -98,14 +103,12 @@ def with_chips(
     found = [one for one, across in zip(seen, wide, strict=True) if across <= largest_mm and not one.doubted]
     left = _left_as_they_are([(across, one.doubted) for one, across in zip(seen, wide, strict=True)], largest_mm)
     short = cut_short(parts, rims, found)
-    beyond = [hollow for hollow, one in zip(found, short, strict=True) if one]
-    found = [hollow for hollow, one in zip(found, short, strict=True) if not one]
-    wanted = [flagged(part, [hollow.all_of(number) for hollow in beyond]) for number, part in enumerate(parts)]
-    if not found:
-        return Marked(sides, np.concatenate([np.zeros(len(part.vertices), bool) for part in parts])), wanted, left
-    walls = [flagged(part, [hollow.all_of(number) for hollow in found]) for number, part in enumerate(parts)]
-    marked = with_walls(parts, rims, sides, walls, spacing_mm)
-    return replace(marked, through=tuple(_through(parts, found, spacing_mm))), wanted, left
+    whole = [hollow for hollow, one in zip(found, short, strict=True) if not one]
+    walls, beyond = (
+        [flagged(part, [hollow.all_of(number) for hollow in some]) for number, part in enumerate(parts)]
+        for some in (whole, [hollow for hollow, one in zip(found, short, strict=True) if one])
+    )
+    return Chips(walls, beyond, tuple(_through(parts, whole, spacing_mm)), left)
 
 
 def _beside_its_like(
@@ -169,11 +172,11 @@ def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -
 
 
 def with_walls(
-    parts: list[Mesh], rims: list[BoolArray], sides: list[Contact], walls: list[BoolArray], spacing_mm: float
+    parts: list[Mesh], rims: list[BoolArray], marked: Marked, walls: list[BoolArray], spacing_mm: float
 ) -> Marked:
-    """Give up the flagged walls of each part too."""
+    """Give up the flagged walls of each part too; those marked before are walls no more, though still given up."""
     result, given_up = [], []
-    for part, rim, side, chip in zip(parts, rims, sides, walls, strict=True):
+    for part, rim, side, chip in zip(parts, rims, marked.sides, walls, strict=True):
         if chip.any():
             chip = widened(part, chip)
             removed = without_islands(part, rim, evened(part, side.removed | chip) & ~rim, (5.0 * spacing_mm) ** 2)
@@ -182,18 +185,18 @@ def with_walls(
         else:
             given_up.append(chip)
         result.append(side)
-    return Marked(result, np.concatenate(given_up))
+    return replace(marked, sides=result, walls=np.concatenate(given_up))
 
 
 def without_chips_at(
     spots: FloatArray,
     parts: list[Mesh],
     rims: list[BoolArray],
-    sides: list[Contact],
+    plain: Marked,
     marked: Marked,
     spacing_mm: float,
 ) -> Marked:
-    """The chips given up but for those near some places (k, 3); what hangs together is one chip."""
+    """The chips given up but for those near some places (k, 3), as in ``plain``; what hangs together is one chip."""
     walls = marked.walls
     flagged_ones = np.flatnonzero(walls)
     points = np.concatenate([part.vertices for part in parts])[flagged_ones]
@@ -205,7 +208,7 @@ def without_chips_at(
     kept = walls.copy()
     kept[flagged_ones[bad[group]]] = False
     own = np.split(kept, np.cumsum([len(part.vertices) for part in parts])[:-1])
-    return replace(with_walls(parts, rims, sides, own, spacing_mm), through=marked.through)
+    return with_walls(parts, rims, replace(plain, through=marked.through), own, spacing_mm)
 
 
 def chip_fills(

@@ -17,6 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rejoin.core.fusing.bounding import Tree, bounded
+from rejoin.core.fusing.coarse import Seen
 from rejoin.core.fusing.creasing import creased
 from rejoin.core.fusing.quadrics import Piece
 from rejoin.core.fusing.surroundings import Around, averaged, heights_over_each, meeting
@@ -32,7 +33,9 @@ OPPOSED = -0.5
 ROUNDS = 6
 
 
-def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> tuple[Mesh, BoolArray]:
+def continued(
+    mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float, told_mm: float
+) -> tuple[Mesh, BoolArray]:
     """The mesh with the vertices flagged in ``chip`` (n,) on the continued surfaces around them.
 
     Parameters
@@ -41,7 +44,8 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
         Sewn and faired.
     chip, new : (n,) bool
         Vertices over chips; all that no scan brought.
-    spacing_mm : float
+    spacing_mm, told_mm : float
+        Of the mesh, and at which its surfaces can be told: larger where the scans are finer than their noise allows.
 
     Returns
     -------
@@ -50,21 +54,23 @@ def continued(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) ->
     left : (n,) bool
         What the scans brought beside a chip and that lies below the continued surfaces: more of its walls.
     """
-    left = np.zeros(len(mesh.vertices), bool)
     if not chip.any():
-        return mesh, left
+        return mesh, np.zeros(len(mesh.vertices), bool)
     mouths, vertices = _mouths(mesh, chip, new, spacing_mm), np.array(mesh.vertices)
-    normals, shown = averaged(mesh, ~new, mouths, spacing_mm)
-    for own in mouths:
-        around = Around.of(mesh, own, shown, normals, spacing_mm)
-        pieces = around.pieces(spacing_mm)
-        tree = meeting(pieces, spacing_mm)
-        if tree is not None and around.true_to(pieces, tree, spacing_mm):
-            reach = 0.5 * float(np.linalg.norm(np.ptp(vertices[own], axis=0)))
+    places = [mesh.vertices[own] for own in mouths]
+    seen = Seen.of(mesh, ~new, places, told_mm, told_mm > spacing_mm)
+    normals, shown = averaged(seen.mesh, seen.scanned, places, told_mm)
+    below = np.zeros(len(shown), bool)
+    for own, spots in zip(mouths, places, strict=True):
+        around = Around.of(seen.mesh, spots, shown, normals, told_mm)
+        pieces = around.pieces(told_mm)
+        tree = meeting(pieces, told_mm)
+        if tree is not None and around.true_to(pieces, tree, told_mm):
+            reach = 0.5 * float(np.linalg.norm(np.ptp(spots, axis=0)))
             vertices[own], which = _brought(vertices[own], pieces, tree, reach)
             vertices = np.array(creased(Mesh(vertices.copy(), mesh.triangles), own, which, pieces, tree, spacing_mm))
-            left[around.below(pieces, tree, spacing_mm)] = True
-    return Mesh(vertices, mesh.triangles), left
+            below[around.below(pieces, tree, told_mm)] = True
+    return Mesh(vertices, mesh.triangles), seen.back(below)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,14 +124,15 @@ def heights_over(mesh: Mesh, spots: list[Indices], gone: BoolArray, spacing_mm: 
     gone : (n,) bool
         Vertices that show no original surface.
     """
-    normals, shown = averaged(mesh, ~gone, spots, spacing_mm)
+    places = [mesh.vertices[own] for own in spots]
+    normals, shown = averaged(mesh, ~gone, places, spacing_mm)
 
-    def over(own: Indices) -> Over:
+    def over(own: FloatArray) -> Over:
         around = Around.of(mesh, own, shown, normals, spacing_mm)
         pieces = around.pieces(spacing_mm)
         return Over(around, pieces, meeting(pieces, spacing_mm), spacing_mm)
 
-    return [over(own) for own in spots]
+    return [over(own) for own in places]
 
 
 def _mouths(mesh: Mesh, chip: BoolArray, new: BoolArray, spacing_mm: float) -> list[Indices]:

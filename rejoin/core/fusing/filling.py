@@ -9,11 +9,12 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.abreast import abreast
-from rejoin.core.fusing.chips import with_chips, with_walls, without_chips_at
+from rejoin.core.fusing.chips import Chips, chips_of, with_walls, without_chips_at
+from rejoin.core.fusing.coarse import Coarse, of_joined
 from rejoin.core.fusing.crack import band_of, scene_of, sewn_in
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.repeats import Repeats
-from rejoin.core.fusing.ring import BoolArray, Marked
+from rejoin.core.fusing.ring import BoolArray, Marked, contacts
 from rejoin.core.fusing.sewing import CannotSew
 from rejoin.core.fusing.telling import Made, Scene
 from rejoin.core.fusing.untangling import seam_crossings
@@ -22,6 +23,8 @@ from rejoin.core.settings import FuseSettings, Report
 
 BESIDE = 4.0
 """Spacings within which two crossings are at the same spot."""
+PASSES = 6
+"""How often the crack's surroundings are cut out, wider each time, where a chip reaches their end."""
 
 
 def with_chips_marked(
@@ -29,24 +32,44 @@ def with_chips_marked(
     settings: FuseSettings, notes: list[str],
 ) -> tuple[Scene, Marked]:  # fmt: skip
     """What is given up over chips; the scene is cut out wider where a chip comes near to its end."""
-    wanted, repeats = broken, Repeats(parts, broken, spacing_mm)
-    for last in (False, True):
+    wanted, repeats = broken, Repeats(parts, broken, scene.marked.told_mm)
+    for left_over in reversed(range(PASSES)):
         own = [b[crop.vertices] for b, crop in zip(broken, scene.cut, strict=True)]
-        marked, beyond, left = with_chips(
-            scene.near, scene.rims, scene.far.soup, scene.marked.sides, own, spacing_mm,
-            settings.largest_chip_mm, repeats,
-        )  # fmt: skip
-        reaching = any(flags.any() for flags in beyond)
-        if last and reaching:
-            notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")
-        if last or not reaching:
+        found = _looked_for(scene, own, spacing_mm, noise_mm, settings.largest_chip_mm, repeats)
+        reaching = any(flags.any() for flags in found.beyond)
+        if not reaching or not left_over:
             break
         wanted = [flags.copy() for flags in wanted]
-        for flags, crop, more in zip(wanted, scene.cut, beyond, strict=True):
+        for flags, crop, more in zip(wanted, scene.cut, found.beyond, strict=True):
             flags[crop.vertices[more]] = True
         scene = scene_of(parts, wanted, spacing_mm, noise_mm)
-    notes.extend(left)
+    if reaching:
+        notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")
+    notes.extend(found.left)
+    marked = with_walls(scene.near, scene.rims, replace(scene.marked, through=found.through), found.walls, spacing_mm)
     return scene, marked
+
+
+def _looked_for(
+    scene: Scene, broken: list[BoolArray], spacing_mm: float, noise_mm: float, largest_mm: float, repeats: Repeats
+) -> Chips:
+    """The chips in a scene; where its scans are finer than their noise allows, as coarse copies of them show."""
+    told_mm, far = scene.marked.told_mm, scene.far.soup
+    if told_mm <= spacing_mm:
+        sides = scene.marked.sides
+        return chips_of(scene.near, scene.rims, far, sides, broken, spacing_mm, largest_mm, repeats)
+    copies = abreast(lambda mesh, _: Coarse.of(mesh, told_mm), scene.near)
+    near, rims = [copy.mesh for copy in copies], [meshes.open_vertices(copy.mesh) for copy in copies]
+    sides = contacts(near, rims, told_mm, noise_mm)
+    own = [flags[copy.first] for flags, copy in zip(broken, copies, strict=True)]
+    found = chips_of(near, rims, far, sides, own, told_mm, largest_mm, repeats)
+    rings = round(told_mm / spacing_mm) - 1  # as far around as one ring of the copy is wide
+    walls, beyond = (
+        [copy.back(flags, mesh, rings) for copy, flags, mesh in zip(copies, some, scene.near, strict=True)]
+        for some in (found.walls, found.beyond)
+    )
+    through = tuple(replace(chip, walls=of_joined(copies, chip.walls)) for chip in found.through)
+    return Chips(walls, beyond, through, found.left)
 
 
 def chips_filled(
@@ -97,7 +120,7 @@ def _without_crossing_fills(
     spots = spots[np.isinf(cKDTree(others).query(spots, distance_upper_bound=BESIDE * spacing_mm)[0])]
     if not len(spots):
         return over
-    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked.sides, over[1].marked, spacing_mm)
+    fewer = without_chips_at(spots, scene.near, scene.rims, scene.marked, over[1].marked, spacing_mm)
     deeper = replace(scene, marked=fewer)
     try:
         other = sewn_in(pieces, deeper, band_of(deeper, spacing_mm)[0], spacing_mm, report), deeper
@@ -126,7 +149,7 @@ def _sewn_over_most(
             return _sewn_deeper(pieces, scene, spacing_mm, report)
         except CannotSew as reason:
             marked = scene.marked
-            fewer = without_chips_at(reason.places, scene.near, scene.rims, marked.sides, marked, spacing_mm)
+            fewer = without_chips_at(reason.places, scene.near, scene.rims, marked, marked, spacing_mm)
             if not fewer.walls.any() or fewer.walls.sum() == marked.walls.sum():
                 raise
             scene = replace(scene, marked=fewer)
@@ -139,9 +162,8 @@ def _sewn_deeper(pieces: list[Piece], scene: Scene, spacing_mm: float, report: R
     if not left.any():
         return sewn_in(pieces, scene, band, spacing_mm, report), scene
     own = np.split(left, np.cumsum([len(mesh.vertices) for mesh in scene.near])[:-1])
-    marked = with_walls(scene.near, scene.rims, scene.marked.sides, own, spacing_mm)
-    walls = marked.walls | scene.marked.walls
-    deeper = replace(scene, marked=replace(marked, walls=walls, through=scene.marked.through))
+    marked = with_walls(scene.near, scene.rims, scene.marked, own, spacing_mm)
+    deeper = replace(scene, marked=replace(marked, walls=marked.walls | scene.marked.walls))
     try:
         return sewn_in(pieces, deeper, band_of(deeper, spacing_mm)[0], spacing_mm, report), deeper
     except CannotSew:

@@ -70,7 +70,7 @@ def hollows(
     spacing_mm: float,
     largest_mm: float,
 ) -> list[Hollow]:
-    """The hollows along the break, see `chips.with_chips`; also those larger than ``largest_mm``."""
+    """The hollows along the break, see `chips.chips_of`; also those larger than ``largest_mm``."""
     loose = [_loose(side) & ~rim for side, rim in zip(sides, rims, strict=True)]
     near = list(zip(parts, loose, sides, broken, strict=True))
     both = abreast(lambda one, _: _bare(*one, spacing_mm, largest_mm), near)

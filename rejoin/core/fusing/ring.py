@@ -60,10 +60,14 @@ class Through:
 
 @dataclass(frozen=True, eq=False)
 class Marked:
-    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices."""
+    """``sides`` with the chips' walls given up as well; ``walls`` (n,) flags them over all fragments' vertices.
+
+    ``told_mm`` is the spacing at which surfaces can be told.
+    """
 
     sides: list[Contact]
     walls: BoolArray
+    told_mm: float
     through: tuple[Through, ...] = ()
 
 

@@ -82,7 +82,8 @@ def sewn(
     result = _sewn_somehow(ready, shore, strip, spacing_mm)
     new = result.origin < 0
     mesh = faired(result.mesh, np.flatnonzero(new), ready.measured, spacing_mm)
-    mesh, below = continued(mesh, over_walls(mesh, new, parts, walls, spacing_mm), new, spacing_mm)
+    over = over_walls(mesh, new, parts, walls, spacing_mm)
+    mesh, below = continued(mesh, over, new, spacing_mm, marked.told_mm)
     left = np.zeros(len(walls), bool)
     left[result.origin[below]] = True
     return Sewn(mesh, result.origin), left

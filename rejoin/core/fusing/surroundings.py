@@ -43,18 +43,23 @@ AVERAGED = 4.0
 
 
 def averaged(
-    mesh: Mesh, kept: BoolArray, groups: list[Indices], spacing_mm: float
+    mesh: Mesh, kept: BoolArray, groups: list[FloatArray], spacing_mm: float
 ) -> tuple[FloatArray, BoolArray]:
-    """Vertex normals, averaged over two rings, of what the scans brought around some groups; which (n,) have one."""
-    near = np.zeros(len(mesh.vertices), bool)
-    for group in groups:
-        spots = mesh.vertices[group]
-        near |= within_box(mesh.vertices, spots, _around(spots, spacing_mm) + AVERAGED * spacing_mm)
-    local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(near & kept, mesh.triangles)).astype(np.int32))
+    """Vertex normals, averaged over two rings, of what the scans brought around places (k, 3); which (n,) have one."""
+    near = near_places(mesh, groups, spacing_mm) & kept
+    local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(near, mesh.triangles)).astype(np.int32))
     result, shown = np.zeros((len(mesh.vertices), 3)), np.zeros(len(mesh.vertices), bool)
     shown[used] = True
     result[used] = meshes.averaged_normals(local, meshes.vertex_normals(local), 2)
     return result, shown
+
+
+def near_places(mesh: Mesh, groups: list[FloatArray], spacing_mm: float) -> BoolArray:
+    """Vertices (n,) that are looked at around places (k, 3)."""
+    near = np.zeros(len(mesh.vertices), bool)
+    for spots in groups:
+        near |= within_box(mesh.vertices, spots, _around(spots, spacing_mm) + AVERAGED * spacing_mm)
+    return near
 
 
 def _around(spots: FloatArray, spacing_mm: float) -> float:
@@ -82,8 +87,7 @@ class Around:
     reach_mm: float
 
     @staticmethod
-    def of(mesh: Mesh, chip: Indices, shown: BoolArray, normals: FloatArray, spacing_mm: float) -> Around:
-        spots = mesh.vertices[chip]
+    def of(mesh: Mesh, spots: FloatArray, shown: BoolArray, normals: FloatArray, spacing_mm: float) -> Around:
         reach_mm = _around(spots, spacing_mm)
         there = shown & within_box(mesh.vertices, spots, reach_mm)
         local, used = meshes.compacted(mesh, np.flatnonzero(every_corner(there, mesh.triangles)).astype(np.int32))

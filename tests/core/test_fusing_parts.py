@@ -470,7 +470,7 @@ def test_a_fill_does_not_sharpen_a_rounded_edge() -> None:
     x, _, z = mesh.vertices.T
     chip = (np.abs(x) < 3.0) & (np.abs(z) < 5.0)
     sunken = mesh.vertices - 0.15 * chip[:, None] * [0.0, 1.0, 0.0]
-    made, _ = continued(Mesh(sunken, mesh.triangles), chip, chip | (np.abs(x) < 0.8), 0.3)
+    made, _ = continued(Mesh(sunken, mesh.triangles), chip, chip | (np.abs(x) < 0.8), 0.3, 0.3)
     assert np.abs(made.vertices[chip, 1] - height[chip]).max() < 0.25
 
 
@@ -485,5 +485,5 @@ def test_on_a_fine_scan_the_remains_of_a_chips_wall_are_not_carried_on() -> None
     triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
     chip = within & (x > -2.0)
     height = np.where(chip, -0.3, deep) + 0.01 * np.random.default_rng(0).normal(size=len(x))
-    made, _ = continued(Mesh(np.stack([x, y, height], axis=1), triangles), chip, chip, 0.1)
+    made, _ = continued(Mesh(np.stack([x, y, height], axis=1), triangles), chip, chip, 0.1, 0.1)
     assert np.abs(made.vertices[chip, 2]).max() < 0.4

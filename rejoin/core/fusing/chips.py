@@ -212,9 +212,12 @@ def without_chips_at(
 
 
 def chip_fills(
-    mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, spacing_mm: float
+    mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, told_mm: float
 ) -> tuple[npt.NDArray[np.int64], list[Fill]]:
-    """The new triangles over chips, and one record for each chip (volume from the depth straight below them)."""
+    """The new triangles over chips, and one record for each chip (volume from the depth straight below them).
+
+    Nothing smaller than twice the spacing at which surfaces are told is a chip.
+    """
     if not walls.any():
         return np.zeros(0, np.int64), []
     vertices: FloatArray = np.concatenate([part.vertices for part in parts])
@@ -223,18 +226,18 @@ def chip_fills(
     depth, nearest = cKDTree(vertices).query(centres, workers=-1)
     over = walls[nearest]
     depth[over] = _straight_down(mesh, new, candidates[over], parts, depth[over])
-    over &= depth > 0.5 * spacing_mm
+    over &= depth > 0.5 * told_mm
     candidates, centres, areas, depth = candidates[over], centres[over], areas[over], depth[over]
     if len(candidates) == 0:
         return candidates, []
-    pairs = cKDTree(centres).query_pairs(2.0 * spacing_mm, output_type="ndarray")
+    pairs = cKDTree(centres).query_pairs(2.0 * told_mm, output_type="ndarray")
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), (len(centres),) * 2)
     number, group = connected_components(links, directed=False)
     fills, listed = [], np.zeros(number, bool)
     for k in range(number):
         mine = group == k
         across = float(np.linalg.norm(np.ptp(centres[mine], axis=0)))
-        if across < 2.0 * spacing_mm:
+        if across < 2.0 * told_mm:
             continue
         listed[k] = True
         volume = float((areas[mine] * np.minimum(depth[mine], across)).sum())

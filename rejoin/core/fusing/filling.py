@@ -111,7 +111,7 @@ def _without_crossing_fills(
     pieces: list[Piece], scene: Scene, over: tuple[Made, Scene], plain: Made | None, spacing_mm: float,
     notes: list[str], report: Report,
 ) -> tuple[Made, Scene]:  # fmt: skip
-    """Sewn once more without the chips whose filling runs through itself, where that helps.
+    """Sewn once more a little wider and without the chips whose filling runs through itself, where that helps.
 
     What crosses where no chip is filled either is not the filling's.
     """
@@ -128,7 +128,8 @@ def _without_crossing_fills(
         return over
     if other[0].crossings >= made.crossings:
         return over
-    notes.append("A chip whose filling would have run through itself was left as it is.")
+    if (over[1].marked.walls & ~fewer.walls).any():  # else it was sewn a little wider, which freed what crossed
+        notes.append("A chip whose filling would have run through itself was left as it is.")
     return other
 
 

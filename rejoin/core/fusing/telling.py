@@ -78,7 +78,7 @@ def reported(
     before = len(mesh.triangles) - len(band.mesh.triangles)
     new = band.origin < 0
     seam = np.flatnonzero(any_corner(new, band.mesh.triangles))
-    over, chips = chip_fills(band.mesh, new, scene.near, marked.walls, spacing_mm)
+    over, chips = chip_fills(band.mesh, new, scene.near, marked.walls, marked.told_mm)
     expected = sum(piece.volume_mm3 for piece in pieces) + sum(fill.volume_mm3 for fill in chips)
     strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
     allowed = UNCERTAIN * expected + min(_room_in_the_crack(scene), MOST_ROOM * expected)

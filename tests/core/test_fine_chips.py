@@ -1,0 +1,49 @@
+"""Chips on scans that are finer than their noise allows to tell surfaces, triangle by triangle."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+import pytest
+
+from rejoin.core import meshes
+from rejoin.core.fusing import fuse_fragments
+from rejoin.core.fusing.coarse import told_mm
+from rejoin.core.records import FractureFace, Joint, Whole
+from tests.core import broken_solids as solids
+
+
+def _fused(radius_mm: float, centre: tuple[float, float, float], step_mm: float, noise_mm: float) -> Whole:
+    """The bored block broken across, its lower half without a ball at the side x = 6; only the break is a face."""
+    solid, ball = solids.bored_block(), manifold3d.Manifold.sphere(radius_mm, 64).translate(centre)
+    halves = solid ^ solids.beyond(0, True, step_mm, 0.0), (solid ^ solids.beyond(0, False, step_mm, 0.37)) - ball
+    both = [solids.fragment(body, step_mm, noise_mm, k, f"f{k}") for k, body in enumerate(halves)]
+    faces = []
+    for index, (one, at) in enumerate(both):
+        x, y, z = meshes.triangle_centres(meshes.placed(one.mesh, at.part_from_scan)).T
+        outer = (np.abs(x) > 6.0 - step_mm) | (np.abs(y) > 5.0 - step_mm) | (np.hypot(x, y) < 2.5 + step_mm)
+        broken = (np.abs(z - solids.wave(x, y)) < 0.15) & ~outer
+        faces.append(FractureFace(index, np.flatnonzero(broken).astype(np.int32), 0.0, 1.0, "program"))
+    joint = Joint(0, 1, faces[0], faces[1], np.eye(4), None)  # type: ignore[arg-type]
+    return fuse_fragments(tuple(f for f, _ in both), tuple(p for _, p in both), (joint,))
+
+
+@pytest.mark.parametrize("noise_mm", [0.03, 0.006])
+def test_a_chip_many_spacings_deep_is_filled_up_to_the_side(noise_mm: float) -> None:
+    """It is 6 mm across and 2 deep: 75 and 25 spacings of 0.08 mm; what is near the crack only shows some of it."""
+    whole = _fused(3.0, (7.0, 0.5, -1.0), 0.08, noise_mm)
+    assert whole.closed and whole.genus == 1 and [fill.kind for fill in whole.fills] == ["chip"] and not whole.notes
+    x, y, z = whole.mesh.vertices.T
+    over = (np.hypot(y - 0.5, z + 1.0) < 2.5) & (x > 3.0)
+    assert (6.0 - x[over]).max() < 4.0 * noise_mm + 0.02
+
+
+def test_a_chip_is_not_said_to_be_left_where_something_else_crossed() -> None:
+    """At the bore triangles of the seam cross at first; sewn a little wider they do not, and the chip is filled."""
+    whole = _fused(1.6, (6.2, 0.5, 0.6), 0.1, 0.03)
+    assert [fill.kind for fill in whole.fills] == ["chip"] and not whole.notes and whole.crossing_pairs == 0
+
+
+def test_surfaces_are_told_at_the_scans_own_spacing_unless_it_is_fine_for_its_noise() -> None:
+    assert told_mm(0.3, 0.03) == 0.3 and told_mm(0.1, 0.01) == 0.1
+    assert told_mm(0.1, 0.03) == pytest.approx(0.21)

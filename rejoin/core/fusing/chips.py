@@ -21,11 +21,9 @@ from rejoin.core.fusing.ring import (
     Contact,
     Marked,
     Through,
-    border_of,
-    evened,
     flagged,
+    given_up,
     widened,
-    without_islands,
 )
 from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.libraries.walls import through_material
@@ -175,17 +173,10 @@ def with_walls(
     parts: list[Mesh], rims: list[BoolArray], marked: Marked, walls: list[BoolArray], spacing_mm: float
 ) -> Marked:
     """Give up the flagged walls of each part too; those marked before are walls no more, though still given up."""
-    result, given_up = [], []
-    for part, rim, side, chip in zip(parts, rims, marked.sides, walls, strict=True):
-        if chip.any():
-            chip = widened(part, chip)
-            removed = without_islands(part, rim, evened(part, side.removed | chip) & ~rim, (5.0 * spacing_mm) ** 2)
-            given_up.append(chip & removed)
-            side = Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm)
-        else:
-            given_up.append(chip)
-        result.append(side)
-    return replace(marked, sides=result, walls=np.concatenate(given_up))
+    wide = [widened(part, chip) if chip.any() else chip for part, chip in zip(parts, walls, strict=True)]
+    sides = given_up(parts, rims, marked.sides, wide, spacing_mm)
+    both = np.concatenate([chip & side.removed for chip, side in zip(wide, sides, strict=True)])
+    return replace(marked, sides=sides, walls=both)
 
 
 def without_chips_at(

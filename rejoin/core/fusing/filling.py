@@ -12,13 +12,13 @@ from rejoin.core.abreast import abreast
 from rejoin.core.fusing.chips import Chips, chips_of, with_walls, without_chips_at
 from rejoin.core.fusing.coarse import Coarse, of_joined
 from rejoin.core.fusing.crack import band_of, scene_of, sewn_in
+from rejoin.core.fusing.freeing import crossing_places
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.repeats import Repeats
 from rejoin.core.fusing.ring import BoolArray, Marked, contacts
 from rejoin.core.fusing.sewing import CannotSew
 from rejoin.core.fusing.telling import Made, Scene
-from rejoin.core.fusing.untangling import seam_crossings
-from rejoin.core.records import FloatArray, Mesh
+from rejoin.core.records import Mesh
 from rejoin.core.settings import FuseSettings, Report
 
 BESIDE = 4.0
@@ -116,7 +116,7 @@ def _without_crossing_fills(
     What crosses where no chip is filled either is not the filling's.
     """
     made = over[0]
-    spots, others = _crossing_places(made), np.zeros((0, 3)) if plain is None else _crossing_places(plain)
+    spots, others = crossing_places(made), np.zeros((0, 3)) if plain is None else crossing_places(plain)
     spots = spots[np.isinf(cKDTree(others).query(spots, distance_upper_bound=BESIDE * spacing_mm)[0])]
     if not len(spots):
         return over
@@ -131,14 +131,6 @@ def _without_crossing_fills(
     if (over[1].marked.walls & ~fewer.walls).any():  # else it was sewn a little wider, which freed what crossed
         notes.append("A chip whose filling would have run through itself was left as it is.")
     return other
-
-
-def _crossing_places(made: Made) -> FloatArray:
-    """Corners (k, 3) of the triangles at the seam that run through each other, mm."""
-    if not made.crossings or made.band is None:
-        return np.zeros((0, 3))
-    mesh = made.band.mesh
-    return np.asarray(mesh.vertices[mesh.triangles[seam_crossings(mesh, made.band.origin < 0)]].reshape(-1, 3))
 
 
 def _sewn_over_most(

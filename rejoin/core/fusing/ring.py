@@ -193,3 +193,16 @@ def without_islands(part: Mesh, rim: BoolArray, removed: BoolArray, smallest_mm2
         area[piece[rim[inside]]] = np.inf
         result[inside[area[piece] < smallest_mm2]] = not label
     return result
+
+
+def given_up(
+    parts: list[Mesh], rims: list[BoolArray], sides: list[Contact], more: list[BoolArray], spacing_mm: float
+) -> list[Contact]:
+    """Give up some more vertices (n,) of each part."""
+    result = []
+    for part, rim, side, flags in zip(parts, rims, sides, more, strict=True):
+        if flags.any():
+            removed = without_islands(part, rim, evened(part, side.removed | flags) & ~rim, (5.0 * spacing_mm) ** 2)
+            side = Contact(side.distance_mm, removed, border_of(part, removed), side.strip_mm)
+        result.append(side)
+    return result

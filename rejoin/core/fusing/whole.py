@@ -13,6 +13,7 @@ from rejoin.core.fusing.crack import closed_crack, scene_of
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.ends import Sides, with_sewn_ends
 from rejoin.core.fusing.filling import chips_filled, with_chips_marked
+from rejoin.core.fusing.freeing import freed
 from rejoin.core.fusing.groove import grooved, rims_of
 from rejoin.core.fusing.pieces import Piece, pieces_of
 from rejoin.core.fusing.reducing import reduced
@@ -74,6 +75,7 @@ def fuse_fragments(
         scene, marked = with_chips_marked(parts, scene, broken, spacing, noise, settings, notes)
         made, scene = chips_filled(pieces, scene, marked, spacing, notes, report)
     made = made or closed_crack(pieces, scene, spacing, notes, report)
+    made, scene = freed(pieces, scene, made, spacing, report)
     report(0.8, "Checking the whole")
     whole = reported(made, pieces, scene, spacing, settings, notes)
     if sides.index is not None:

@@ -203,24 +203,27 @@ def without_chips_at(
 
 
 def chip_fills(
-    mesh: Mesh, new: BoolArray, parts: list[Mesh], walls: BoolArray, told_mm: float
+    mesh: Mesh, new: BoolArray, parts: list[Mesh], marked: Marked, told_mm: float
 ) -> tuple[npt.NDArray[np.int64], list[Fill]]:
     """The new triangles over chips, and one record for each chip (volume from the depth straight below them).
 
-    Nothing smaller than twice the spacing at which surfaces are told is a chip.
+    Where both fragments' faces meet at the bottom of a hollow it is no wall that lies nearest below the middle of what
+    fills it. Nothing smaller than twice the spacing at which surfaces are told is a chip.
     """
+    walls = marked.walls
     if not walls.any():
         return np.zeros(0, np.int64), []
     vertices: FloatArray = np.concatenate([part.vertices for part in parts])
-    candidates = np.flatnonzero(every_corner(new, mesh.triangles))
-    centres, areas = meshes.triangle_centres(mesh)[candidates], meshes.triangle_areas(mesh)[candidates]
-    depth, nearest = cKDTree(vertices).query(centres, workers=-1)
-    over = walls[nearest]
-    depth[over] = _straight_down(mesh, new, candidates[over], parts, depth[over])
-    over &= depth > 0.5 * told_mm
-    candidates, centres, areas, depth = candidates[over], centres[over], areas[over], depth[over]
-    if len(candidates) == 0:
-        return candidates, []
+    fresh = np.flatnonzero(every_corner(new, mesh.triangles))
+    depth, nearest = cKDTree(vertices).query(meshes.triangle_centres(mesh)[fresh], workers=-1)
+    over = walls[nearest] | (depth > max(side.strip_mm for side in marked.sides))
+    fresh, depth, wall = fresh[over], depth[over], walls[nearest[over]]
+    depth = _straight_down(mesh, new, fresh, parts, depth)
+    deep = depth > 0.5 * told_mm
+    fresh, depth, wall = fresh[deep], depth[deep], wall[deep]
+    if len(fresh) == 0:
+        return fresh, []
+    centres, areas = meshes.triangle_centres(mesh)[fresh], meshes.triangle_areas(mesh)[fresh]
     pairs = cKDTree(centres).query_pairs(2.0 * told_mm, output_type="ndarray")
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), (len(centres),) * 2)
     number, group = connected_components(links, directed=False)
@@ -228,12 +231,12 @@ def chip_fills(
     for k in range(number):
         mine = group == k
         across = float(np.linalg.norm(np.ptp(centres[mine], axis=0)))
-        if across < 2.0 * told_mm:
+        if across < 2.0 * told_mm or wall[mine].mean() < 0.5:
             continue
         listed[k] = True
         volume = float((areas[mine] * np.minimum(depth[mine], across)).sum())
         fills.append(Fill("chip", across, volume, centres[mine].mean(axis=0)))
-    return candidates[listed[group]], fills
+    return fresh[listed[group]], fills
 
 
 def _straight_down(

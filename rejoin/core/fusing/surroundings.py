@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -101,17 +102,17 @@ class Around:
 
         Remains of the chip's walls end within them. None at all where one of the pieces is no plane or quadric.
         """
-        found: list[Piece] = []
+        found: list[list[Piece]] = []
         for own in self._smooth(spacing_mm):
             outward = self.normals[own].mean(axis=0)
             points, away = self.local.vertices[own], self.away[own] * AROUND[0] / self.reach_mm
             rings = [away < wide for wide in AROUND] + [away > BEYOND_WALLS * AROUND[0]]
-            tries = (fitted(points[ring], outward, spacing_mm) for ring in rings)
-            piece = next((one for one in tries if one is not None), None)
-            if piece is None:
+            tries = [fitted(points[ring], outward, spacing_mm) for ring in rings]
+            some = [one for one in tries if one is not None]
+            if not some:
                 return []
-            _add(found, piece, spacing_mm)
-        return found
+            _add(found, some[:1] + some[1:][-1:], spacing_mm)
+        return [ways[0] for ways in found]
 
     def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""
@@ -151,15 +152,19 @@ class Around:
         return bool((self.away[part] > BEYOND * self.reach_mm).any())
 
 
-def _add(found: list[Piece], piece: Piece, spacing_mm: float) -> None:
-    """Add a piece, or make it one with another that it goes on from across the chip."""
-    for number, other in enumerate(found):
-        outward = other.axes[2]
-        both = fitted(np.concatenate([other.points, piece.points]), outward, spacing_mm)
-        if both is not None and outward @ piece.axes[2] > 0.0 and _runs_along(both, (other, piece), spacing_mm):
-            found[number] = both
-            return
-    found.append(piece)
+def _add(found: list[list[Piece]], ways: list[Piece], spacing_mm: float) -> None:
+    """Add a piece, or make it one with another that it goes on from across the chip.
+
+    It may be seen in more ways than one: only its farther part goes on where remains of a wall run smoothly into it.
+    """
+    for number, others in enumerate(found):
+        for other, piece in product(others, ways):
+            outward = other.axes[2]
+            both = fitted(np.concatenate([other.points, piece.points]), outward, spacing_mm)
+            if both is not None and outward @ piece.axes[2] > 0.0 and _runs_along(both, (other, piece), spacing_mm):
+                found[number] = [both]
+                return
+    found.append(ways)
 
 
 def _runs_along(both: Piece, pieces: tuple[Piece, Piece], spacing_mm: float) -> bool:

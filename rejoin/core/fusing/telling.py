@@ -78,7 +78,7 @@ def reported(
     before = len(mesh.triangles) - len(band.mesh.triangles)
     new = band.origin < 0
     seam = np.flatnonzero(any_corner(new, band.mesh.triangles))
-    over, chips = chip_fills(band.mesh, new, scene.near, marked.walls, marked.told_mm)
+    over, chips = chip_fills(band.mesh, new, scene.near, marked, marked.told_mm)
     expected = sum(piece.volume_mm3 for piece in pieces) + sum(fill.volume_mm3 for fill in chips)
     strip = max((side.strip_mm for side in marked.sides), default=0.0) + max((c.across_mm for c in chips), default=0.0)
     allowed = UNCERTAIN * expected + min(_room_in_the_crack(scene), MOST_ROOM * expected)
@@ -178,7 +178,7 @@ def _closed_over(
     Surface then covers what was scanned and faces no other fragment, or lies farther from all that was scanned than
     what was given up is wide on both sides together.
     """
-    spot = covered(band.mesh, scene.near, scene.marked, spacing_mm)
+    spot = covered(band.mesh, scene.near, scene.marked, scene.marked.told_mm)
     if spot is None and in_band_mm > FAR * max((side.strip_mm for side in scene.marked.sides), default=np.inf):
         spot = place
     if spot is None:

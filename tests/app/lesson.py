@@ -138,11 +138,11 @@ class Lesson:
                 if face.fragment == number:
                     taken[face.triangles] = True
             astray = np.flatnonzero(taken & ~truth & ~rim)
-            if len(astray) < 0.03 * taken.sum():
+            if len(astray) < 0.06 * taken.sum():
                 break
             self.walk.show_face(number, astray)
             person.click(window.faces.tool_buttons["rub"])
-            window.faces.radius.setValue(3.5)
+            window.faces.radius.setValue(2.5)
             person.click_view(self.walk.in_sight(number, astray))
         person.picture(f"rubbed_out_{number}")
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import manifold3d
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from rejoin.core import meshes
 from rejoin.core.fusing import fuse_fragments
 from rejoin.core.fusing.coarse import told_mm
-from rejoin.core.records import FractureFace, Joint, Whole
+from rejoin.core.records import FractureFace, Joint, Mesh, Whole
 from tests.core import broken_solids as solids
 
 
@@ -44,6 +45,21 @@ def test_a_chip_is_not_said_to_be_left_where_something_else_crossed() -> None:
     assert [fill.kind for fill in whole.fills] == ["chip"] and not whole.notes and whole.crossing_pairs == 0
 
 
+def _sheet(height: np.ndarray) -> Mesh:
+    """A square sheet of points 0.1 mm apart, ``height`` (n, n) mm."""
+    n = len(height)
+    x, y = (0.1 * axis.ravel() for axis in np.meshgrid(np.arange(n), np.arange(n), indexing="ij"))
+    i = np.arange(n * n).reshape(n, n)
+    a, b, c, d = i[:-1, :-1].ravel(), i[1:, :-1].ravel(), i[1:, 1:].ravel(), i[:-1, 1:].ravel()
+    triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]).astype(np.int32)
+    return Mesh(np.stack([x, y, height.ravel()], axis=1), triangles)
+
+
 def test_surfaces_are_told_at_the_scans_own_spacing_unless_it_is_fine_for_its_noise() -> None:
-    assert told_mm(0.3, 0.03) == 0.3 and told_mm(0.1, 0.01) == 0.1
-    assert told_mm(0.1, 0.03) == pytest.approx(0.21)
+    """A rough casting strays as much as a noisy scan, but in waves: a coarser copy of it would be no smoother."""
+    white = np.random.default_rng(1).normal(size=(80, 80))
+    waves = gaussian_filter(white, 4.0)
+    waves /= waves.std()
+    noisy, fine, rough = (_sheet(height) for height in (0.03 * white, 0.01 * white, 0.03 * waves))
+    assert told_mm([noisy, noisy], 0.1, 0.03) == pytest.approx(0.21)
+    assert told_mm([fine, fine], 0.1, 0.01) == 0.1 == told_mm([noisy, rough], 0.1, 0.03)

@@ -11,9 +11,10 @@ from scipy.spatial import cKDTree
 from rejoin.core import meshes
 from rejoin.core.fusing.coarsening import coarsened
 from rejoin.core.fusing.ring import BoolArray, widened
-from rejoin.core.fusing.soundness import every_corner
+from rejoin.core.fusing.soundness import any_corner, every_corner
 from rejoin.core.fusing.surroundings import near_places
 from rejoin.core.records import FloatArray, IntArray, Mesh
+from rejoin.core.robust import sigma_of
 
 Indices = npt.NDArray[np.int64]
 
@@ -21,15 +22,35 @@ QUIET = 7.0
 """Surfaces are told at so many times the noise or more apart: neighbouring normals turn little then."""
 FINER = 0.75
 """Scans are looked at as they are down to this share of that spacing."""
+ROUGH, ASKED = 0.35, 20_000
+"""Of the noise at least such a share is between neighbours (a half where it is a scanner's); vertices asked for it."""
 SHORTEST = 0.65
 """Edges shorter than this share of the spacing are collapsed; they are about as long as it then."""
 ROUNDS = 1
 """How often the vertices are first drawn to their neighbours' mean: collapsing alone keeps much of the noise."""
 
 
-def told_mm(spacing_mm: float, noise_mm: float) -> float:
-    """The spacing at which surfaces and their edges can be told: the scans' own, or what their noise allows."""
-    return max(spacing_mm, QUIET * noise_mm) if spacing_mm < FINER * QUIET * noise_mm else spacing_mm
+def told_mm(parts: list[Mesh], spacing_mm: float, noise_mm: float) -> float:
+    """The spacing at which surfaces and their edges can be told: the scans' own, or what their noise allows.
+
+    Only noise that differs from one vertex to the next counts: a rough casting strays as much, but in forms that hang
+    together over several, and no copy is less rough.
+    """
+    needed = QUIET * noise_mm
+    if spacing_mm >= FINER * needed or min(_strays_mm(part) for part in parts) < ROUGH * noise_mm:
+        return spacing_mm
+    return needed
+
+
+def _strays_mm(part: Mesh) -> float:
+    """How far vertices stand off the mean of their neighbours along the normal, one sigma of some of them."""
+    some = np.zeros(len(part.vertices), bool)
+    some[:: max(1, len(some) // ASKED)] = True
+    near = np.flatnonzero(any_corner(some, part.triangles)).astype(np.int32)
+    local, used = meshes.compacted(part, near)
+    graph, asked = meshes.adjacency(local).astype(np.float64), some[used]
+    mean = (graph @ local.vertices)[asked] / np.diff(graph.indptr)[asked, None]
+    return sigma_of(np.einsum("ij,ij->i", local.vertices[asked] - mean, meshes.vertex_normals(local)[asked]))
 
 
 @dataclass(frozen=True, eq=False)

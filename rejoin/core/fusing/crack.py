@@ -6,7 +6,6 @@ import numpy as np
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.bodies import bodies, outer, outer_band
-from rejoin.core.fusing.coarse import told_mm
 from rejoin.core.fusing.cropping import assembled, beyond_crops, crops, meets_rims
 from rejoin.core.fusing.pieces import Piece
 from rejoin.core.fusing.recutting import recut
@@ -23,15 +22,16 @@ FREED = 1.0
 """Spacings by which a vertex may be moved to free triangles that run through each other."""
 
 
-def scene_of(parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float) -> Scene:
+def scene_of(
+    parts: list[Mesh], broken: list[BoolArray], spacing_mm: float, noise_mm: float, told_mm: float
+) -> Scene:
     """What lies near the crack, cut out of the placed parts, and where it is in contact."""
-    told = told_mm(spacing_mm, noise_mm)
-    cut = crops(parts, broken, told)
+    cut = crops(parts, broken, told_mm)
     far = beyond_crops(parts, cut, spacing_mm)
     near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
     sides = contacts(near, rims, spacing_mm, noise_mm)
     none = np.zeros(sum(len(mesh.vertices) for mesh in near), bool)
-    return Scene(cut, far, Marked(sides, none, told))
+    return Scene(cut, far, Marked(sides, none, told_mm))
 
 
 def closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: list[str], report: Report) -> Made:

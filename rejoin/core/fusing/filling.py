@@ -42,7 +42,7 @@ def with_chips_marked(
         wanted = [flags.copy() for flags in wanted]
         for flags, crop, more in zip(wanted, scene.cut, found.beyond, strict=True):
             flags[crop.vertices[more]] = True
-        scene = scene_of(parts, wanted, spacing_mm, noise_mm)
+        scene = scene_of(parts, wanted, spacing_mm, noise_mm, scene.marked.told_mm)
     if reaching:
         notes.append("A hollow at the break reaches too far from the crack to be filled; it is left as it is.")
     notes.extend(found.left)

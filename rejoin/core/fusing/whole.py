@@ -9,6 +9,7 @@ import numpy as np
 
 from rejoin.core.errors import NoAnswer
 from rejoin.core.fusing.chips import broken_vertices
+from rejoin.core.fusing.coarse import told_mm
 from rejoin.core.fusing.crack import closed_crack, scene_of
 from rejoin.core.fusing.crossings import crossing_pairs
 from rejoin.core.fusing.ends import Sides, with_sewn_ends
@@ -69,7 +70,7 @@ def fuse_fragments(
     report(0.2, "Looking for the crack")
     faces = faces if sides.index is None else ()  # of fragments made one the triangles are others
     broken = _padded(broken_vertices(fragments, joints, faces, [piece.index for piece in pieces]), parts)
-    scene, made = scene_of(parts, broken, spacing, noise), None
+    scene, made = scene_of(parts, broken, spacing, noise, told_mm(parts, spacing, noise)), None
     report(0.3, "Closing the crack")
     if settings.chips != "leave":
         scene, marked = with_chips_marked(parts, scene, broken, spacing, noise, settings, notes)

@@ -15,6 +15,8 @@ from rejoin.core.records import FloatArray, Mesh
 
 TOUCHING, FACES = 0.5, 0.7
 """Surface touches another fragment up to this share of the strip's width, and faces it where it lies ahead (cosine)."""
+DEEP = 0.3
+"""What is covered lies deeper than a spacing, and than this share of the strip's width: three times the noise."""
 COVERED, ACROSS = 3.0, 4.0
 """Surface covered that does neither is told from the square of so many spacings on, on all fragments together within so
 many of each other."""
@@ -32,7 +34,8 @@ def covered(made: Mesh, near: list[Mesh], marked: Marked, spacing_mm: float) -> 
         loose = np.flatnonzero(side.removed & ~walls & (side.distance_mm > TOUCHING * side.strip_mm))
         points = part.vertices[loose]
         corners = made.vertices[made.triangles[closest_triangles(points, made)]]
-        deep = loose[np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1) > spacing_mm]
+        below = np.linalg.norm(points - closest_on_triangles(points, corners)[0], axis=1)
+        deep = loose[below > max(spacing_mm, DEEP * side.strip_mm)]
         others = [other.vertices for other in near if other is not part]
         if not len(deep) or not others:
             continue

@@ -155,13 +155,16 @@ class Around:
 def _add(found: list[list[Piece]], ways: list[Piece], spacing_mm: float) -> None:
     """Add a piece, or make it one with another that it goes on from across the chip.
 
-    It may be seen in more ways than one: only its farther part goes on where remains of a wall run smoothly into it.
+    It may be seen in more ways than one: only its farther part goes on, straight ahead, where remains of a wall run
+    smoothly into it.
     """
     for number, others in enumerate(found):
         for other, piece in product(others, ways):
-            outward = other.axes[2]
-            both = fitted(np.concatenate([other.points, piece.points]), outward, spacing_mm)
-            if both is not None and outward @ piece.axes[2] > 0.0 and _runs_along(both, (other, piece), spacing_mm):
+            least = 0.0 if other is others[0] and piece is ways[0] else np.cos(np.deg2rad(BEND))
+            if other.axes[2] @ piece.axes[2] <= least:
+                continue
+            both = fitted(np.concatenate([other.points, piece.points]), other.axes[2], spacing_mm)
+            if both is not None and _runs_along(both, (other, piece), spacing_mm):
                 found[number] = [both]
                 return
     found.append(ways)

@@ -30,7 +30,7 @@ from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
-from rejoin.core.records import Fragment, Mesh, Scan
+from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
 from rejoin.core.settings import CleanSettings, silent
 from rejoin.core.transforms import apply, displacement, inverse, rigid
 from tests.makers import scanning
@@ -54,6 +54,10 @@ def both(one: Mesh, other: Mesh) -> Mesh:
                 np.concatenate([one.triangles, other.triangles + len(one.vertices)]))  # fmt: skip
 
 
+def moved(mesh: Mesh, pose: FloatArray) -> Mesh:
+    return Mesh(apply(pose, mesh.vertices), mesh.triangles)
+
+
 def view(mesh: Mesh) -> Fragment:
     scan = Scan("view", ("view.ply",), mesh, "mm", True, False, ("view",))
     return clean_scan(scan, CleanSettings(flip_inside_out=False))
@@ -75,6 +79,22 @@ def test_the_plate_that_is_cut_away_tells_which_way_is_up() -> None:
     table = trimmed(solid, 1.0, 0.02).table
     assert table is not None and table[0][2] == pytest.approx(3.0, abs=0.1) and table[1] @ UP > 0.999
     assert trimmed(PIECE, 1.0, 0.02).table is None
+
+
+def test_a_plate_smaller_than_a_face_of_the_piece_that_stands_on_it_is_cut_away() -> None:
+    """A cover on its edge: its own broad side is the largest plane of the view, and is no plate."""
+    upright = rigid(np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]), np.array([-5.0, 10.0, 0.0]))
+    side = moved(sheet((0, 0), (30, 120), 0.0), upright)
+    cut = trimmed(both(sheet((-15, -15), (35, 35), 0.0), side), 1.0, 0.02)
+    assert cut.table is not None and cut.table[1] @ UP > 0.999 and cut.plate_mm2 > 2000.0
+
+
+def test_a_flange_under_a_larger_web_is_no_plate() -> None:
+    """Its edges go down from it: those of a plate lie farther out than what the view shows of it, or are not shown."""
+    upright = rigid(np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]), np.array([-5.0, 10.0, 0.0]))
+    web, flange = moved(sheet((0, 0), (30, 120), 0.0), upright), sheet((-15, -15), (35, 35), 0.0)
+    edge = moved(sheet((0, 0), (50, 8), 0.0), rigid(upright[:3, :3], np.array([-15.0, -15.0, -8.0])))
+    assert trimmed(both(both(flange, web), edge), 1.0, 0.02).table is None
 
 
 def test_rough_poses_that_lie_below_a_plate_are_dropped() -> None:
@@ -105,6 +125,23 @@ def test_what_a_view_would_have_seen_and_did_not_speaks_against_a_pose(other: Me
     doubt = sight(PIECE).doubts(sight(other, plate), np.eye(4))
     assert doubt.asked > 100 and (doubt.unseen > 50) == unseen and (doubt.below > 50) == below
     assert sight(PIECE, None).doubts(sight(other, plate), np.eye(4)).asked == 0
+
+
+def holed(wall: bool) -> Mesh:
+    """A sheet with a gap 16 mm wide, whose rim is where it ends, or turns down into a bore."""
+    flat = sheet((-7.0 if wall else 0.0, 0.0), (22.0, 50.0), 0.0)
+    out, angle = flat.vertices[:, 0], 2.0 * np.pi * flat.vertices[:, 1] / 50.0
+    reach = 8.0 + np.maximum(out, 0.0)
+    points = np.stack([reach * np.cos(angle), reach * np.sin(angle), 10.0 + np.minimum(out, 0.0)], axis=1)
+    return Mesh(points, flat.triangles)
+
+
+@pytest.mark.parametrize(("piece", "missing"), [(holed(False), False), (holed(True), True), (PIECE, True)])
+def test_a_gap_in_a_views_own_surface_is_not_held_against_another_view(piece: Mesh, missing: bool) -> None:
+    """A scanner misses what is dark or steep. A bore, and what lies beyond an edge, it would have seen closed."""
+    whole = sight(sheet((-30, -30), (30, 30), 10.0), -20.0)
+    unseen = sight(piece).doubts(whole, np.eye(4)).unseen
+    assert (unseen > 0) == missing
 
 
 def test_nothing_is_asked_of_what_may_be_a_prop() -> None:

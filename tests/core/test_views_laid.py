@@ -128,10 +128,10 @@ def test_what_a_view_would_have_seen_and_did_not_speaks_against_a_pose(other: Me
 
 
 def holed(wall: bool) -> Mesh:
-    """A sheet with a gap 16 mm wide, whose rim is where it ends, or turns down into a bore."""
-    flat = sheet((-7.0 if wall else 0.0, 0.0), (22.0, 50.0), 0.0)
-    out, angle = flat.vertices[:, 0], 2.0 * np.pi * flat.vertices[:, 1] / 50.0
-    reach = 8.0 + np.maximum(out, 0.0)
+    """A sheet with a gap 28 mm wide, whose rim is where it ends, or turns down into a bore."""
+    flat = sheet((-7.0 if wall else 0.0, 0.0), (22.0, 90.0), 0.0)
+    out, angle = flat.vertices[:, 0], 2.0 * np.pi * flat.vertices[:, 1] / 90.0
+    reach = 14.0 + np.maximum(out, 0.0)
     points = np.stack([reach * np.cos(angle), reach * np.sin(angle), 10.0 + np.minimum(out, 0.0)], axis=1)
     return Mesh(points, flat.triangles)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
@@ -15,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import arranging, coarse, placing
+from rejoin.core.merging import arranging, coarse, placing, refused
 from rejoin.core.merging.air import air_of
 from rejoin.core.merging.arranging import _repeats, _rested, _worse_place
 from rejoin.core.merging.close import Close, fine_of
@@ -302,11 +303,12 @@ def test_views_that_share_next_to_nothing_are_refused_by_name() -> None:
 
 
 def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(placing, "ways_of", lambda *_: (Known([], [], []), {}))
-    open_one = Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=0.5 * merging.BELIEVED)
+    views, known, poses = three_sheets(4.0)
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
+    open_one = Arrangement(poses, {}, 0, 0, worth=0.5 * merging.BELIEVED)
     monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0, []))
-    with pytest.raises(NoAnswer, match="so that they close it"):
-        merging._placed([view(PIECE), view(PIECE)], [None, None], silent)
+    with pytest.raises(NoAnswer, match="so that they close it: together they leave a side of it open"):
+        merging._placed(views, [None] * 3, silent)
 
 
 def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -412,3 +414,49 @@ def test_views_that_come_back_when_they_are_moved_are_held() -> None:
         assert held(arrangement_of({0: np.eye(4), 1: np.eye(4)}, Looks(known)), known) == firm
         shifted = {0: np.eye(4), 1: rigid(np.eye(3), np.array([0.0, 0.3, 0.0]))}
         assert drifted(arrangement_of(shifted, Looks(known)), {0: np.eye(4), 1: np.eye(4)}, known) == pytest.approx(0.3)
+
+
+def three_sheets(shift: float) -> tuple[list[Fragment], Known, dict[int, FloatArray]]:
+    """Views named 0 to 2: two of the same place, and one of which they share the strip from ``shift`` on."""
+    views = [view(sheet((low, 0), (low + 40, 40), 0.0)) for low in (0.0, 2.0, shift)]
+    views = [replace(one, scan=replace(one.scan, name=f"scan {n}")) for n, one in enumerate(views)]
+    fine = [fine_of(one) for one in views]
+    seen = [coarse.seen_of(one.mesh, one.spacing_mm, 2.0) for one in views]
+    return views, Known(fine, seen, [Sight(*both, None) for both in zip(views, fine, strict=True)]), dict.fromkeys(
+        range(3), np.eye(4))  # fmt: skip
+
+
+def test_which_views_hold_together_and_which_share_too_little_is_told() -> None:
+    views, known, poses = three_sheets(34.0)
+    groups, share = refused.weakest_link(poses, known)
+    assert groups == ([0, 1], [2]) and share == pytest.approx(7.0 / 40.0, abs=0.08)
+    told = str(refused.not_closed(Arrangement(poses, {}, 100, 0), known, views))
+    assert "scan 0 and scan 1 hold together; scan 2 shares only" in told and "a third of what scan 2 shows" in told
+    views, known, poses = three_sheets(10.0)
+    assert refused.weakest_link(poses, known)[1] > refused.THIRD
+    told = str(refused.not_closed(Arrangement(poses, {}, 100, 0), known, views))
+    assert "third" not in told and "leave a side of it open" in told and "scan 2 shares" not in told
+    told = str(refused.not_closed(Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 100, 0), known, views))
+    assert "Scan 2 could be laid on none of scan 0 and scan 1" in told or "scan 2 could be laid on none" in told
+
+
+def test_views_that_contradict_each_other_are_named() -> None:
+    views, known, poses = three_sheets(4.0)
+    flat = views[2].mesh
+    bent = view(Mesh(flat.vertices + np.outer(0.2 * np.maximum(flat.vertices[:, 0] - 24.0, 0.0), UP), flat.triangles))
+    views[2] = replace(bent, scan=replace(bent.scan, name="scan 2"))
+    fine = [fine_of(one) for one in views]
+    known = replace(known, fine=fine, sights=[Sight(*both, None) for both in zip(views, fine, strict=True)])
+    told = str(refused.not_closed(arrangement_of(poses, Looks(known)), known, views))
+    assert re.search(r"scan [01] and scan 2 contradict each other over \d\d % of what both show", told)
+    assert "Look at scan" in told and "third" not in told
+
+
+def test_a_view_that_could_stand_in_two_ways_is_named_with_its_turn() -> None:
+    views, known, poses = three_sheets(4.0)
+    for pose, words in ((rigid(np.diag([-1.0, -1, 1]), np.array([44.0, 40, 0])), "turned by 180 degrees"),
+                        (rigid(np.eye(3), np.array([0.0, 25, 0])), "25.0 mm apart")):  # fmt: skip
+        told = str(refused.in_two_ways(Arrangement(poses, {}, 100, 0, other={**poses, 2: pose}), known, views))
+        assert f"scan 2 could stand on scan 0 and scan 1 in two ways, {words}" in told and "share" not in told
+    told = str(refused.in_two_ways(Arrangement(poses, {}, 100, 0), known, views))
+    assert "so none is taken. Scan it again so that each view shares more" in told

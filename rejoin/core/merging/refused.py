@@ -71,7 +71,7 @@ def _upper(told: list[str]) -> list[str]:
 
 
 def _between(more: str, fewer: str) -> str:
-    return f"Put one more scan in the folder that shows a third of what {more} show and a third of what {fewer} shows."
+    return f"Put one more scan in the folder: one that shows a third of what is seen in {more}, and a third of {fewer}."
 
 
 def _against(best: Arrangement, known: Known, views: Sequence[Fragment]) -> tuple[list[str], list[str]]:

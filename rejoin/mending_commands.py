@@ -10,6 +10,7 @@ import numpy as np
 from rejoin.commands import check_target
 from rejoin.core import meshes, steps
 from rejoin.core import report as telling
+from rejoin.core.bending import Bend
 from rejoin.core.errors import WrongUse
 from rejoin.core.files import WRITABLE, write_mesh
 from rejoin.core.files.points import read_points
@@ -95,17 +96,25 @@ def compare_command(arguments: argparse.Namespace) -> int:
     with Progress() as progress:
         found = distortion_of(whole, noise, rescan, progress.step("align"))
     print(found.sentence)
-    where = ", ".join(f"{value:.1f}" for value in found.worst_at_mm)
+    where = ", ".join(f"{value:.1f}" for value in found.farthest_mm)
     print(f"  farthest at {where} mm on the whole")
     if arguments.json:
         telling.write_json(arguments.json, telling.tidy({
             "whole_from_scan_mm": found.whole_from_scan.tolist(), "median_mm": found.median_mm,
             "within_95_mm": found.within_95_mm, "worst_mm": found.worst_mm, "worst_at_mm": found.worst_at_mm.tolist(),
-            "u95_mm": found.u95_mm, "shown_share": found.shown_share, "sentence": found.sentence,
+            "u95_mm": found.u95_mm, "distorted": found.distorted, "bend": None if found.bend is None else
+            _bend(found.bend), "shown_share": found.shown_share, "sentence": found.sentence,
         }))  # fmt: skip
     if arguments.map:
         write_away(arguments.map, apply(found.whole_from_scan, rescan.mesh.vertices), found.away_mm)
     return 1 if found.distorted else 0
+
+
+def _bend(bend: Bend) -> dict[str, object]:
+    return {
+        "datum_share": bend.share, "off_mm": bend.off_mm, "u95_mm": bend.u95_mm, "at_mm": bend.at_mm.tolist(),
+        "turn_deg": bend.turn_deg, "twisted": bend.twisted,
+    }  # fmt: skip
 
 
 def _cleaned(file: str, unit: str | None) -> Fragment:

@@ -30,7 +30,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "flat stretches waiting prepared",
         "rims misalignment polishing",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued book",
-        "assembling placing merging mended",
+        "assembling placing merging mended bending",
         "restoring",
         "project distortion",
         "codec",

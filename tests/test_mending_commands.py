@@ -54,6 +54,8 @@ def test_compare_finds_a_bent_part_and_clears_a_straight_one(tmp_path: Path) -> 
               "--json", str(tmp_path / "out.json"), "--map", str(tmp_path / "map.csv")])  # fmt: skip
         found[name] = json.loads((tmp_path / "out.json").read_text())
     assert found["straight"]["worst_mm"] < 0.25 < 0.5 < found["bent"]["worst_mm"]
+    assert found["straight"]["bend"] is None and not found["straight"]["distorted"] and found["bent"]["distorted"]
+    assert found["bent"]["bend"]["off_mm"] > 0.6 * 1.2 and "is bent" in found["bent"]["sentence"]
     assert found["straight"]["shown_share"] > 0.99 and "only" not in found["straight"]["sentence"]
     assert 0.3 < found["half"]["shown_share"] < 0.7 and "the rest was not compared" in found["half"]["sentence"]
     assert len((tmp_path / "map.csv").read_text().splitlines()) > 1000

@@ -8,7 +8,7 @@ needed, and without it the motion stays unknown and is said to be so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,9 @@ from rejoin.core.transforms import apply, from_vector
 
 BAND = 1.2
 """Spacings on either side of the seam that belong to neither side: glue, and what squeezed out."""
+CLEAR, MOST_CLEAR = 2.0, 4.0
+"""Sigmas by which the seam may wander between its marks within which points may belong to either side and are not
+asked, up to so many spacings."""
 FIRM = 8.0
 """A motion is known where it is sure (1 sigma, at the part's end) to so many noises."""
 FEWEST = 7
@@ -38,13 +41,14 @@ KnownAcross = tuple[FloatArray, FloatArray, float, float]
 @dataclass(frozen=True, eq=False)
 class Split:
     """Triangles (k,) of the two sides, the seam's middle and unit normal (3,) from side a to b, and each vertex's
-    height (n,) over the seam."""
+    height (n,) over the seam, which may wander so far off it between the marks (1 sigma)."""
 
     side_a: IntArray
     side_b: IntArray
     middle_mm: FloatArray
     normal: FloatArray
     height_mm: FloatArray
+    wander_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,12 +102,7 @@ def split_along(fragment: Fragment, marks_mm: npt.ArrayLike, band_mm: float | No
     normal = axes[:, 0]
     band = BAND * spacing if band_mm is None else band_mm
     # A seam is seldom quite flat: its height over the plane is taken from the nearest marks.
-    flat = (mesh.vertices - middle) @ axes[:, 1:]
-    known = (marks - middle) @ axes[:, 1:]
-    distance, near = cKDTree(known).query(flat, k=min(3, len(marks)))
-    weight = 1.0 / np.maximum(distance, 1e-6) ** 2
-    over = ((marks - middle) @ normal)[near]
-    height = (mesh.vertices - middle) @ normal - (weight * over).sum(axis=1) / weight.sum(axis=1)
+    height = (mesh.vertices - middle) @ normal - _over((marks - middle) @ axes, (mesh.vertices - middle) @ axes)
     reach = 1.3 * float(np.linalg.norm(marks - middle, axis=1).max())
     strip = (np.abs(height) < band) & (np.linalg.norm(mesh.vertices - middle, axis=1) < reach)
     keep = np.flatnonzero(~strip[mesh.triangles].any(axis=1)).astype(np.int32)
@@ -116,7 +115,22 @@ def split_along(fragment: Fragment, marks_mm: npt.ArrayLike, band_mm: float | No
                        "Mark it closer together, all the way round.")  # fmt: skip
     means = [float(np.mean(height[kept][rest.triangles[labels == piece]])) for piece in large]
     below, above = large if means[0] < means[1] else large[::-1]
-    return Split(keep[labels == below], keep[labels == above], middle, np.asarray(normal, float), height)
+    return Split(keep[labels == below], keep[labels == above], middle, np.asarray(normal, float), height,
+                 _wander((marks - middle) @ axes))  # fmt: skip
+
+
+def _over(marks: FloatArray, places: FloatArray, others: int = 0) -> FloatArray:
+    """Heights (n,) of the seam at places, from the nearest marks but ``others``; rows are height, two along."""
+    distance, near = cKDTree(marks[:, 1:]).query(places[:, 1:], k=min(3 + others, len(marks)))
+    distance, near = distance[:, others:], near[:, others:]
+    weight = 1.0 / np.maximum(distance, 1e-6) ** 2
+    return np.asarray((weight * marks[near, 0]).sum(axis=1) / weight.sum(axis=1))
+
+
+def _wander(marks: FloatArray) -> float:
+    """How far the seam may lie off what the nearest marks tell: as far as each mark does off its neighbours."""
+    away = marks[:, 0] - _over(marks, marks, 1)
+    return float(np.sqrt(np.mean(away**2))) if len(marks) > 4 else 0.0
 
 
 def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None) -> GlueLine:
@@ -135,8 +149,10 @@ def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None
         Where the surfaces do not run on across the seam and no size is known.
     """
     mesh = fragment.mesh
-    sides = np.unique(mesh.triangles[split.side_a]), np.unique(mesh.triangles[split.side_b])
-    found = stretches_of(fragment, sides, split.height_mm, split.normal, split.middle_mm)
+    clear = min(CLEAR * split.wander_mm, MOST_CLEAR * fragment.spacing_mm)
+    a, b = (np.unique(mesh.triangles[side]) for side in (split.side_a, split.side_b))
+    sides = a[np.abs(split.height_mm[a]) > clear], b[np.abs(split.height_mm[b]) > clear]
+    found = stretches_of(fragment, sides, split.height_mm, split.normal, split.middle_mm, clear)
     if len(found) < FEWEST and known is None:
         raise NoAnswer("The original surfaces do not run on across this seam.",
                        "Give a size across it that is known from elsewhere.")  # fmt: skip
@@ -153,17 +169,25 @@ def glue_line(fragment: Fragment, split: Split, known: KnownAcross | None = None
         jacobian, told = np.vstack([jacobian, row]), np.append(told, value - length)
         scatter = block_diag(scatter, [[max(limit / 1.96, 1e-6) ** 2]])
     size = 0.5 * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
-    motion, covariance, loose = _solved(size, usual_misfit(fragment, found), jacobian, told, scatter)
-    return _worded(split, motion, covariance, loose, len(found))
+    on = mesh.vertices[np.concatenate([one.vertices for one in found])] if found else mesh.vertices
+    rim = float(np.median(np.linalg.norm(on - split.middle_mm, axis=1)))
+    motion, covariance, loose = _solved(size, usual_misfit(fragment, found), jacobian, told, scatter, rim)
+    line = _worded(split, motion, covariance, loose, len(found))
+    if clear < BAND * fragment.spacing_mm:
+        return line
+    return replace(line, sentence=f"{line.sentence} The marks stray {split.wander_mm:.2f} mm off the line of their "
+                   "neighbours, and so near the seam nothing was asked: marks closer together, and right on it, narrow "
+                   "the bounds.")  # fmt: skip
 
 
 def _solved(
-    size_mm: float, noise_mm: float, jacobian: FloatArray, told: FloatArray, scatter: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+    size_mm: float, noise_mm: float, jacobian: FloatArray, told: FloatArray, scatter: FloatArray,
+    rim_mm: float | None = None,
+) -> tuple[FloatArray, FloatArray, FloatArray]:  # fmt: skip
     """Least squares over the motions of b that something holds; ``scatter`` is the covariance of ``told``.
 
     Returns b's motion (6,), its covariance, and what nothing holds (6, k). As far as the motions held have moved,
-    those may have moved too (95 %).
+    those may have moved too (95 %): at the seam's rim, of the radius ``rim_mm``, where glue is as thick as it is.
     """
     scale = np.array([1.0 / size_mm] * 3 + [1.0] * 3)
     design = jacobian * scale
@@ -182,7 +206,9 @@ def _solved(
         spread = max(sigma_of(left), 1.0)
         robust = weights * tukey(left, 5.0 * spread)
     loose = vectors[:, ~firm]
-    open_ = float(answer @ answer) / 1.96**2 * loose @ loose.T
+    lever = np.array([size_mm / (rim_mm or size_mm)] * 3 + [1.0] * 3)
+    freely = loose @ (loose.T * lever)
+    open_ = float(answer @ answer) / 1.96**2 * freely @ freely.T
     covariance = spread**2 * solve @ scatter @ solve.T + open_
     return scale * answer, scale[:, None] * covariance * scale, loose
 

@@ -44,8 +44,9 @@ class Stretch:
 
 
 def stretches_of(
-    fragment: Fragment, sides: tuple[Index, Index], height_mm: FloatArray, normal: FloatArray, middle_mm: FloatArray
-) -> list[Stretch]:
+    fragment: Fragment, sides: tuple[Index, Index], height_mm: FloatArray, normal: FloatArray, middle_mm: FloatArray,
+    clear_mm: float = 0.0,
+) -> list[Stretch]:  # fmt: skip
     """One smooth surface with a step and a bend at the seam, fitted at places all along it.
 
     Parameters
@@ -57,6 +58,8 @@ def stretches_of(
         Of all vertices over the seam.
     normal, middle_mm : (3,)
         The seam's normal from a to b, and the point about which b's motion turns.
+    clear_mm : float
+        Distance from the seam within which the sides hold no vertices: a stretch reaches so much farther.
     """
     mesh, unit = fragment.mesh, fragment.spacing_mm
     normals = meshes.averaged_normals(mesh, meshes.vertex_normals(mesh), 2)
@@ -66,7 +69,7 @@ def stretches_of(
     trees = [cKDTree(mesh.vertices[side]) for side in sides]
     found = []
     for seed in on[np.sort(first)]:
-        near = [side[tree.query_ball_point(mesh.vertices[seed], FAR * unit)]
+        near = [side[tree.query_ball_point(mesh.vertices[seed], FAR * unit + clear_mm)]
                 for side, tree in zip(sides, trees, strict=True)]  # fmt: skip
         if min(len(index) for index in near) < 25:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -124,7 +125,9 @@ def test_a_mended_part_is_laid_on_the_whole_and_its_bend_is_told(row_60, tmp_pat
     # laid on where most of it agrees: the bend is left at one end, shared out at most by half
     assert bend / 3 < np.nanmax(np.abs(found.away_mm)) < 1.2 * bend
     assert found.worst_at_mm[0] > 0.6 * made_up.SIZE[0] or found.worst_at_mm[0] < 0.2 * made_up.SIZE[0]
-    assert "distorted by up to" in lines(panel.mended.told)[1]
+    words = lines(panel.mended.told)[1]
+    said = re.match(r"The mended part is bent\. .* at its farthest by (\d\.\d+) mm or more\.", words)
+    assert said and 0.6 * bend < float(said[1]) < 1.05 * bend
     assert panel.maps.active() and not panel.mating.after.isVisible() and panel.mended.after.isVisible()
     person.window.bench.session.stack.undo()
     assert panel.maps.map is None and not panel.mended.after.isVisible(), "what it was measured on is gone"

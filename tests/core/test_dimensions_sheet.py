@@ -211,6 +211,18 @@ def test_limits_from_a_grade() -> None:
     assert limits_of_grade(20.0, 6, -0.007, above=False) == pytest.approx((19.98, 19.993))
 
 
+@pytest.mark.parametrize(("radius", "aside", "words", "asked"), [
+    (9.9, 0.0, r"^Clearance 0\.\d+ to 0\.\d+ mm", False),
+    (10.1, 0.0, r"^They overlap by 0\.\d+ to 0\.\d+ mm .*at its deepest point the overlap is 0\.", False),
+    (10.0, 0.1, r"^From 0\.\d+ mm overlap to 0\.\d+ mm clearance", False),
+    (10.0, 0.9, r"is the mating part's scan in position\?$", True),
+])  # fmt: skip
+def test_a_fit_is_told_as_overlap_where_it_is_one(radius: float, aside: float, words: str, asked: bool) -> None:
+    pin = manifold3d.Manifold.cylinder(30, radius, radius, 480, True).translate((-20.0 + aside, 0, 0)).to_mesh()
+    told = fit_map(plate(), Mesh(np.array(pin.vert_properties[:, :3], float), np.array(pin.tri_verts, np.int32)), 1.0)
+    assert re.search(words, told.sentence) and ("in position" in told.sentence) == asked, told.sentence
+
+
 def test_the_map_of_a_fit() -> None:
     """Closed form: a pin of 19.8 in the bore of 20, set aside by 0.05: clearance 0.05 to 0.15."""
     pin = manifold3d.Manifold.cylinder(30, 9.9, 9.9, 480, True).translate((-19.95, 0, 0)).to_mesh()
@@ -218,6 +230,8 @@ def test_the_map_of_a_fit() -> None:
     found = fit_map(plate(), mating, 0.5)
     assert found.tightest_mm == pytest.approx(0.05, abs=0.01) and found.loosest_mm == pytest.approx(0.15, abs=0.01)
     assert found.median_mm == pytest.approx(0.1, abs=0.01) and found.overlap_max_mm == 0.0
+    wide = fit_map(plate(), mating, 1.5)
+    assert wide.loosest_mm == pytest.approx(0.15, abs=0.02), "the face beside the mouth of the bore is not in the fit"
     with pytest.raises(NoAnswer, match="nowhere near"):
         fit_map(plate(), placed(mating, from_vector(np.array([0, 0, 0, 0, 0, 500.0]), np.zeros(3))), 0.5)
     with pytest.raises(WrongUse):

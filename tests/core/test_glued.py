@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 from manifold3d import Manifold
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from rejoin.core import edits, meshes, steps
@@ -99,6 +100,35 @@ def test_what_the_fit_cannot_follow_on_a_lobed_body_is_in_its_uncertainty(monkey
         line, _, _ = told(body, [0.0, 0.0, 0.0, 0.0, 0.0, 0.2])
         assert line.thickness_mm is not None and line.thickness_u95_mm is not None
         assert abs(line.thickness_mm - 0.2) < line.thickness_u95_mm < most
+
+
+def test_marks_beside_the_seam_do_not_make_a_step_smaller() -> None:
+    """Points between the seam and its marks lie on the wrong side: counted there, they wear a step away."""
+    for body in (Manifold.cylinder(60, 9, 7.5, 128, True), Manifold.cube((16, 14, 60), True)):
+        fragment, _ = glued(body, np.array([0.0, 0.0, 0.0, -0.04, 0.113, 0.2]))
+        points = fragment.mesh.vertices
+        angle, rng = np.arctan2(points[:, 1], points[:, 0]), np.random.default_rng(5)
+        off = np.abs(points[:, 2] - 0.1)
+        seam = points[[int(np.argmin(9.0 * np.abs(angle - a) + off)) for a in np.linspace(-np.pi, np.pi, 17)[:-1]]]
+        for stray, most in ((0.0, 0.05), (0.5, 0.1)):
+            marks = points[cKDTree(points).query(seam + stray * rng.normal(size=seam.shape))[1]]
+            split = split_along(fragment, marks)
+            line = glue_line(fragment, split)
+            assert (split.wander_mm > 0.3) == ("stray" in line.sentence) == (stray > 0.0)
+            assert line.step_mm is not None and line.step_u95_mm is not None
+            assert abs(line.step_mm - 0.12) < line.step_u95_mm < most and abs(line.step_mm - 0.12) < 0.04
+            assert line.thickness_mm is None and line.tilt_deg is None and len(line.unknown) >= 2
+
+
+def test_what_nothing_holds_may_lean_on_what_is_told() -> None:
+    """A step told together with a little of a turn that nothing holds: at the rim the turn moves as far as the step."""
+    jacobian = np.zeros((40, 6))
+    jacobian[:, 3] = 1.0
+    jacobian[:, 0] = 0.2  # mm at the step for a turn of 1
+    found, covariance, loose = _solved(60.0, 0.02, jacobian, np.full(40, 0.2), 1e-6 * np.eye(40), 10.0)
+    narrow = _solved(60.0, 0.02, jacobian, np.full(40, 0.2), 1e-6 * np.eye(40))[1]
+    assert loose.shape[1] == 5 and covariance[0, 0] == pytest.approx(36.0 * narrow[0, 0], rel=0.01)
+    assert 1.96 * np.sqrt(covariance[0, 0]) == pytest.approx(found[3] / 10.0, rel=0.01)
 
 
 def test_places_along_the_seam_that_contradict_the_others_do_not_lead_the_motion_astray() -> None:

@@ -10,6 +10,7 @@ import pytest
 from rejoin.core import edits, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer, WrongUse
+from rejoin.core.merging import onto
 from rejoin.core.merging.onto import lay_on_reference, placed_on_reference
 from rejoin.core.meshes import placed, volume
 from rejoin.core.project import changed
@@ -59,6 +60,30 @@ def test_what_joins_nothing_is_placed_by_the_reference(case: Case, sister: Mesh)
     right = inverse(case.part_from_scan[0]) @ case.part_from_scan[1]
     assert displacement(pose, right, fragments[1].mesh.vertices).max() < 1.5
     assert "Laid on sister" in found[1].notes[0] and "no piece" in (found[2].why or "")
+
+
+@pytest.mark.parametrize("said", [False, True])
+def test_a_reference_of_the_wrong_hand_is_told_and_nothing_is_laid_on_it(case: Case, sister: Mesh, said: bool) -> None:
+    """A sister part called of the opposite hand, and one of the opposite hand that is not called so."""
+    hand = -1.0 if not said else 1.0
+    scanned = Mesh(sister.vertices * [hand, 1.0, 1.0], np.ascontiguousarray(sister.triangles[:, :: int(hand)]))
+    fragments = [clean_scan(scan_of(case.fragments[0], "piece")),
+                 clean_scan(scan_of(scanned, "sister", "reference", said))]  # fmt: skip
+    lost = Placement(None, "program", why="It joins nothing.")
+    found = placed_on_reference(fragments, [lost, lost])[0]
+    assert found.part_from_scan is None and found.why is not None
+    assert ("as it was scanned" in found.why) == said and ("mirror image of sister" in found.why) == (not said)
+
+
+def test_another_way_to_lie_nearly_as_well_is_in_the_bound(monkeypatch: pytest.MonkeyPatch, case: Case) -> None:
+    piece = clean_scan(scan_of(case.fragments[0], "piece"))
+    reference = replace(piece, scan=replace(piece.scan, role="reference"))
+    lost = Placement(None, "program", why="It joins nothing.")
+    for rival, bound in ((0.5, 0.1), (0.9, 12.0)):
+        laid = onto.Laid(np.eye(4), 0.9, 0.1, rival, 12.0)
+        monkeypatch.setattr(onto, "lay_on_reference", lambda *_, laid=laid: laid)
+        found = placed_on_reference([piece, reference], [lost, lost])[0]
+        assert found.u95_mm == pytest.approx(bound) and ("12.0 mm off" in " ".join(found.notes)) == (rival > 0.8)
 
 
 def test_a_part_of_another_pattern_is_refused(case: Case) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
@@ -15,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import arranging, coarse, placing
+from rejoin.core.merging import arranging, coarse, placing, refused
 from rejoin.core.merging.air import air_of
 from rejoin.core.merging.arranging import _repeats, _rested, _worse_place
 from rejoin.core.merging.close import Close, fine_of
@@ -30,7 +31,7 @@ from rejoin.core.merging.sight import Sight, odd_share
 from rejoin.core.merging.support import trimmed
 from rejoin.core.merging.tables import Scene, over_tables
 from rejoin.core.meshes import compacted
-from rejoin.core.records import Fragment, Mesh, Scan
+from rejoin.core.records import FloatArray, Fragment, Mesh, Scan
 from rejoin.core.settings import CleanSettings, silent
 from rejoin.core.transforms import apply, displacement, inverse, rigid
 from tests.makers import scanning
@@ -54,6 +55,10 @@ def both(one: Mesh, other: Mesh) -> Mesh:
                 np.concatenate([one.triangles, other.triangles + len(one.vertices)]))  # fmt: skip
 
 
+def moved(mesh: Mesh, pose: FloatArray) -> Mesh:
+    return Mesh(apply(pose, mesh.vertices), mesh.triangles)
+
+
 def view(mesh: Mesh) -> Fragment:
     scan = Scan("view", ("view.ply",), mesh, "mm", True, False, ("view",))
     return clean_scan(scan, CleanSettings(flip_inside_out=False))
@@ -75,6 +80,22 @@ def test_the_plate_that_is_cut_away_tells_which_way_is_up() -> None:
     table = trimmed(solid, 1.0, 0.02).table
     assert table is not None and table[0][2] == pytest.approx(3.0, abs=0.1) and table[1] @ UP > 0.999
     assert trimmed(PIECE, 1.0, 0.02).table is None
+
+
+def test_a_plate_smaller_than_a_face_of_the_piece_that_stands_on_it_is_cut_away() -> None:
+    """A cover on its edge: its own broad side is the largest plane of the view, and is no plate."""
+    upright = rigid(np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]), np.array([-5.0, 10.0, 0.0]))
+    side = moved(sheet((0, 0), (30, 120), 0.0), upright)
+    cut = trimmed(both(sheet((-15, -15), (35, 35), 0.0), side), 1.0, 0.02)
+    assert cut.table is not None and cut.table[1] @ UP > 0.999 and cut.plate_mm2 > 2000.0
+
+
+def test_a_flange_under_a_larger_web_is_no_plate() -> None:
+    """Its edges go down from it: those of a plate lie farther out than what the view shows of it, or are not shown."""
+    upright = rigid(np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]), np.array([-5.0, 10.0, 0.0]))
+    web, flange = moved(sheet((0, 0), (30, 120), 0.0), upright), sheet((-15, -15), (35, 35), 0.0)
+    edge = moved(sheet((0, 0), (50, 8), 0.0), rigid(upright[:3, :3], np.array([-15.0, -15.0, -8.0])))
+    assert trimmed(both(both(flange, web), edge), 1.0, 0.02).table is None
 
 
 def test_rough_poses_that_lie_below_a_plate_are_dropped() -> None:
@@ -105,6 +126,24 @@ def test_what_a_view_would_have_seen_and_did_not_speaks_against_a_pose(other: Me
     doubt = sight(PIECE).doubts(sight(other, plate), np.eye(4))
     assert doubt.asked > 100 and (doubt.unseen > 50) == unseen and (doubt.below > 50) == below
     assert sight(PIECE, None).doubts(sight(other, plate), np.eye(4)).asked == 0
+
+
+def holed(wall: bool) -> Mesh:
+    """A sheet with a gap 28 mm wide, whose rim is where it ends, or turns down into a bore."""
+    flat = sheet((-7.0 if wall else 0.0, 0.0), (22.0, 90.0), 0.0)
+    out, angle = flat.vertices[:, 0], 2.0 * np.pi * flat.vertices[:, 1] / 90.0
+    reach = 14.0 + np.maximum(out, 0.0)
+    points = np.stack([reach * np.cos(angle), reach * np.sin(angle), 10.0 + np.minimum(out, 0.0)], axis=1)
+    return Mesh(points, flat.triangles)
+
+
+@pytest.mark.parametrize(("piece", "missing"), [(holed(False), False), (holed(True), True), (PIECE, True)])
+def test_a_gap_in_a_views_own_surface_is_not_held_against_another_view(piece: Mesh, missing: bool) -> None:
+    """A scanner misses what is dark or steep. A bore, and what lies beyond an edge, it would have seen closed."""
+    whole = sight(sheet((-30, -30), (30, 30), 10.0), -20.0)
+    own = sight(piece)
+    assert (own.doubts(whole, np.eye(4)).unseen > 0) == missing
+    assert props(1, {n: np.eye(4) for n in range(2)}, [own, whole]).any() == missing
 
 
 def test_nothing_is_asked_of_what_may_be_a_prop() -> None:
@@ -265,11 +304,12 @@ def test_views_that_share_next_to_nothing_are_refused_by_name() -> None:
 
 
 def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(placing, "ways_of", lambda *_: (Known([], [], []), {}))
-    open_one = Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=0.5 * merging.BELIEVED)
+    views, known, poses = three_sheets(4.0)
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
+    open_one = Arrangement(poses, {}, 0, 0, worth=0.5 * merging.BELIEVED)
     monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0, []))
-    with pytest.raises(NoAnswer, match="so that they close it"):
-        merging._placed([view(PIECE), view(PIECE)], [None, None], silent)
+    with pytest.raises(NoAnswer, match="so that they close it: together they leave a side of it open"):
+        merging._placed(views, [None] * 3, silent)
 
 
 def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -375,3 +415,49 @@ def test_views_that_come_back_when_they_are_moved_are_held() -> None:
         assert held(arrangement_of({0: np.eye(4), 1: np.eye(4)}, Looks(known)), known) == firm
         shifted = {0: np.eye(4), 1: rigid(np.eye(3), np.array([0.0, 0.3, 0.0]))}
         assert drifted(arrangement_of(shifted, Looks(known)), {0: np.eye(4), 1: np.eye(4)}, known) == pytest.approx(0.3)
+
+
+def three_sheets(shift: float) -> tuple[list[Fragment], Known, dict[int, FloatArray]]:
+    """Views named 0 to 2: two of the same place, and one of which they share the strip from ``shift`` on."""
+    views = [view(sheet((low, 0), (low + 40, 40), 0.0)) for low in (0.0, 2.0, shift)]
+    views = [replace(one, scan=replace(one.scan, name=f"scan {n}")) for n, one in enumerate(views)]
+    fine = [fine_of(one) for one in views]
+    seen = [coarse.seen_of(one.mesh, one.spacing_mm, 2.0) for one in views]
+    return views, Known(fine, seen, [Sight(*both, None) for both in zip(views, fine, strict=True)]), dict.fromkeys(
+        range(3), np.eye(4))  # fmt: skip
+
+
+def test_which_views_hold_together_and_which_share_too_little_is_told() -> None:
+    views, known, poses = three_sheets(34.0)
+    groups, share = refused.weakest_link(poses, known)
+    assert groups == ([0, 1], [2]) and share == pytest.approx(7.0 / 40.0, abs=0.08)
+    told = str(refused.not_closed(Arrangement(poses, {}, 100, 0), known, views))
+    assert "scan 0 and scan 1 hold together; scan 2 shares only" in told and "and a third of scan 2." in told
+    views, known, poses = three_sheets(10.0)
+    assert refused.weakest_link(poses, known)[1] > refused.THIRD
+    told = str(refused.not_closed(Arrangement(poses, {}, 100, 0), known, views))
+    assert "third" not in told and "leave a side of it open" in told and "scan 2 shares" not in told
+    told = str(refused.not_closed(Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 100, 0), known, views))
+    assert "Scan 2 could be laid on none of scan 0 and scan 1" in told or "scan 2 could be laid on none" in told
+
+
+def test_views_that_contradict_each_other_are_named() -> None:
+    views, known, poses = three_sheets(4.0)
+    flat = views[2].mesh
+    bent = view(Mesh(flat.vertices + np.outer(0.2 * np.maximum(flat.vertices[:, 0] - 24.0, 0.0), UP), flat.triangles))
+    views[2] = replace(bent, scan=replace(bent.scan, name="scan 2"))
+    fine = [fine_of(one) for one in views]
+    known = replace(known, fine=fine, sights=[Sight(*both, None) for both in zip(views, fine, strict=True)])
+    told = str(refused.not_closed(arrangement_of(poses, Looks(known)), known, views))
+    assert re.search(r"scan [01] and scan 2 contradict each other over \d\d % of what both show", told)
+    assert "Look at scan" in told and "third" not in told
+
+
+def test_a_view_that_could_stand_in_two_ways_is_named_with_its_turn() -> None:
+    views, known, poses = three_sheets(4.0)
+    for pose, words in ((rigid(np.diag([-1.0, -1, 1]), np.array([44.0, 40, 0])), "turned by 180 degrees"),
+                        (rigid(np.eye(3), np.array([0.0, 25, 0])), "25.0 mm apart")):  # fmt: skip
+        told = str(refused.in_two_ways(Arrangement(poses, {}, 100, 0, other={**poses, 2: pose}), known, views))
+        assert f"scan 2 could stand on scan 0 and scan 1 in two ways, {words}" in told and "share" not in told
+    told = str(refused.in_two_ways(Arrangement(poses, {}, 100, 0), known, views))
+    assert "so none is taken. Scan it again so that each view shares more" in told

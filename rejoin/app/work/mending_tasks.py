@@ -75,7 +75,7 @@ def distortion(project: Project, report: Report, path: str, unit: str) -> Surfac
     noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
     found = distortion_of(whole.mesh, noise, rescan, part_of(report, 0.3, 1.0))
     return SurfaceMap("distortion", placed(rescan.mesh, found.whole_from_scan), found.away_mm, found.u95_mm,
-                      Path(path).name, found.worst_at_mm, found.sentence)  # fmt: skip
+                      Path(path).name, found.farthest_mm, found.sentence)  # fmt: skip
 
 
 def write_map(project: Project, report: Report, path: str, points: FloatArray, away_mm: FloatArray) -> Project:

@@ -5,14 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from rejoin.core.contact import signed_distances
 from rejoin.core.dimensions.agreement import conformance
 from rejoin.core.dimensions.tables import grade_width_mm
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import edge_spacing
+from rejoin.core.meshes import edge_spacing, vertex_normals
 from rejoin.core.records import FloatArray, Mesh, Project
 
+FACING = 0.5
+"""Cosine to straight at each other beyond which two surfaces face each other."""
+DEEP = 0.7
+"""Share of the reach from which an overlap looks like a scan that is out of position."""
 FAR = 5.0
 """How far apart, in spacings, two surfaces may be and still belong to a fit, where nothing else is said."""
 
@@ -142,13 +148,35 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:
     near = np.flatnonzero(inside)
     if len(near):
         found = signed_distances(part.vertices[near], mating)
-        good = (np.abs(found.signed) <= reach_mm) & ~found.on_border
+        good = (np.abs(found.signed) <= reach_mm) & ~found.on_border & _facing(part, mating, near)
         clearance[near[good]] = found.signed[good]
     met = clearance[np.isfinite(clearance)]
     if not len(met):
-        raise NoAnswer("The mating part comes nowhere near this part.", "Bring its scan into position first.")
+        raise NoAnswer("The mating part comes nowhere near this part.",
+                       "Bring its scan into position first, or give a larger reach.")  # fmt: skip
     tight, median, loose = (float(value) for value in np.percentile(met, [5, 50, 95]))
     overlap = float(max(0.0, -met.min()))
-    text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f} mm)"
-    text += f", overlapping by up to {overlap:.3f} mm." if overlap > 0 else "."
-    return FitMap(clearance, tight, median, loose, overlap, reach_mm, text)
+    return FitMap(clearance, tight, median, loose, overlap, reach_mm,
+                  _words(tight, median, loose, overlap, reach_mm))  # fmt: skip
+
+
+def _facing(part: Mesh, mating: Mesh, which: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Which of the part's vertices (k,) face the mating part: beside the mouth of a bore a pin is near too."""
+    nearest = cKDTree(mating.vertices).query(part.vertices[which], workers=2)[1]
+    alike = np.einsum("ij,ij->i", vertex_normals(part)[which], vertex_normals(mating)[nearest])
+    return np.asarray(alike < -FACING)
+
+
+def _words(tight: float, median: float, loose: float, overlap: float, reach: float) -> str:
+    def told(value: float) -> str:
+        return f"{abs(value):.3f} mm {'overlap' if value < 0 else 'clearance'}"
+
+    if tight >= 0.0:
+        text = f"Clearance {tight:.3f} to {loose:.3f} mm (median {median:.3f} mm)"
+    elif loose < 0.0:
+        text = f"They overlap by {-loose:.3f} to {-tight:.3f} mm (median {-median:.3f} mm)"
+    else:
+        text = f"From {told(tight)} to {told(loose)} (median {told(median)})"
+    deepest = f"; at its deepest point the overlap is {overlap:.3f} mm" if overlap > 0.0 else ""
+    placed = " They reach far into each other: is the mating part's scan in position?" if overlap > DEEP * reach else ""
+    return f"{text}, for 90 % of the surfaces that face each other{deepest}.{placed}"

@@ -33,16 +33,8 @@ BELIEVED = 0.2
 """Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
 that is nearly the same from two sides go together wrongly so that it stays open behind."""
 
-BY_MARKS = (
-    "Or tell how two of them go together: open the scans one by one, mark the same three places on both, and make them "
-    "one piece (command line: --marks)."
-)
-"""What helps where views can be laid on each other by eye only."""
-
 LOST, SLID = 8.0, 0.1
 """Spacings that a view may be out of place (95 %), and share of its size, beyond which it is no use."""
-
-OTHER_PIECES = "If the files are of different fragments, open each by its file, not by the folder."
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,31 +150,25 @@ def _placed(
     views: list[Fragment], scenes: list[Scene | None], report: Report, marks: Sequence[SamePlaces] = ()
 ) -> _Found:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
+    from rejoin.core.merging import refused
     from rejoin.core.merging.holding import BACK, drifted, held
     from rejoin.core.merging.placing import AMBIGUOUS, arranged, at_rest, spread_of, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6), marks)
     best, rival, near = arranged(known, ways, part_of(report, 0.6, 0.8))
     if len(best.poses) < 2:
-        raise NoAnswer("The views of this fragment could not be laid on each other.",
-                       "Scan again, so that each view shares a third of its surface with another, or put only one scan "
-                       f"in the folder. {OTHER_PIECES} {BY_MARKS}")  # fmt: skip
+        raise refused.not_laid()
     believed = best.worth >= BELIEVED
     if not believed and not tied(known.marked, list(best.poses)):
-        raise NoAnswer("The views of this fragment could not be laid on each other so that they close it.",
-                       "Scan it again so that each view shares a third of its surface with another and all sides are "
-                       f"seen, or put only one scan in the folder. {OTHER_PIECES} {BY_MARKS}")  # fmt: skip
+        raise refused.not_closed(best, known, views)
     if rival > AMBIGUOUS:
-        raise NoAnswer("The views of this fragment go together in more than one way nearly as well, so none is taken.",
-                       "Scan it again so that each view shares more of its surface with the next, with something "
-                       "uneven stuck to it (marks, or a lump of clay, that stay in place through all views), or put "
-                       f"one whole scan in the folder. {BY_MARKS}")  # fmt: skip
+        raise refused.in_two_ways(best, known, views)
     found, moving = at_rest(views, known.fine, best, part_of(report, 0.8, 0.9))
     _as_marked(known, found.part_from_scan, views)
     bound, firm = max([moving, *(s.u95_mm for s in found.certainty.values())]), FIRM_VIEWS * _spacing(views)
     if bound > firm and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
         bound = firm
-    _not_lost(views, bound)
+    _not_lost(views, bound, _loosest(found, bound))
     bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
     _not_lost(views, bound)
     return _Found(found, bound, known.sights, believed)
@@ -202,15 +188,20 @@ def _spacing(views: list[Fragment]) -> float:
     return max(view.spacing_mm for view in views)
 
 
-def _not_lost(views: list[Fragment], bound_mm: float) -> None:
+def _loosest(found: Adjustment, bound_mm: float) -> int | None:
+    """The view that a bound is of, where it is of one among several."""
+    which = [number for number, sure in found.certainty.items() if sure.u95_mm >= bound_mm]
+    return which[0] if len(which) == 1 < len(found.certainty) else None
+
+
+def _not_lost(views: list[Fragment], bound_mm: float, loosest: int | None = None) -> None:
     """Refuse views that may be too far out of place to be of use."""
+    from rejoin.core.merging.refused import too_weak
+
     slid = SLID * min(float(np.linalg.norm(np.ptp(view.mesh.vertices, axis=0))) for view in views)
     if bound_mm > min(LOST * _spacing(views), slid):
         far = f"one may be {bound_mm:.1f} mm off" if bound_mm < slid else "one may slide along the others"
-        raise NoAnswer(f"The views of this fragment hold each other too weakly: {far}.",
-                       "Scan it again so that each view shares more of its surface with the next: surfaces that face "
-                       "three ways, not only walls that run one way. A thin plate needs a view in which it stands on "
-                       "its edge and both its sides are seen.")  # fmt: skip
+        raise too_weak(views, far, loosest)
 
 
 def _scan(

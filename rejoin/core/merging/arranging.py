@@ -76,8 +76,11 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     like = [one for one in others if one.poses.keys() == best.poses.keys()]
     near = [one for one in like if apart(one.poses, best.poses, fine) < SAME]
     marked = known.nats(best.poses)
-    rivals = (one.worth * np.exp(min(known.nats(one.poses) - marked, 0.0)) for one in others if one not in near)
-    rival = float(max(rivals, default=0.0)) / max(best.worth, 1e-12)
+    far = [one for one in others if one not in near]
+    rivals = [float(one.worth * np.exp(min(known.nats(one.poses) - marked, 0.0))) for one in far]
+    rival = max(rivals, default=0.0) / max(best.worth, 1e-12)
+    if far:
+        best = replace(best, other=far[int(np.argmax(rivals))].poses)
     return best, rival, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
 
 

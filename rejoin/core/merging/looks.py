@@ -55,7 +55,8 @@ class Arrangement:
     """Some views placed: ``poses`` first_from_view by view, covered rims, agreements and clashes.
 
     ``squares_mm2`` is the sum of the agreeing places' squared misfits, ``doubts`` what view i says against view j;
-    ``worth`` is what the arrangement is worth beside others, once it has come to rest.
+    ``worth`` is what the arrangement is worth beside others, once it has come to rest; ``other`` are the poses of the
+    next best that clearly is another.
     """
 
     poses: Poses
@@ -65,6 +66,7 @@ class Arrangement:
     squares_mm2: float = 0.0
     doubts: dict[tuple[int, int], Doubt] = field(default_factory=dict)
     worth: float = 0.0
+    other: Poses | None = None
 
     def lead_over(self, other: Arrangement) -> float:
         """Nats by which its agreeing places fit better than another's and fewer clash."""

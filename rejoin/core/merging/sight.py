@@ -2,12 +2,15 @@
 
 No matter reaches below the plate of any view. And a surface that another view shows, laid where the scanner had an open
 look at it from every height over the plate, but which this view does not show, is not there: one of the two is out of
-place. Neither is asked of the lower part of a view, for there it may show what props it up.
+place. Neither is asked of the lower part of a view, for there it may show what props it up. Nor is a place
+in a gap of the view's own surface, which breaks off all round it: what is dark, bright or steep leaves such gaps, while
+round a bore or past an edge a surface turns away and goes on.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +30,13 @@ FACING = 0.42
 """Cosine to a line of sight at which a surface is surely seen: a level one from the lowest height still is."""
 LIFT, GONE = 3.0, 5.0
 """Spacings over a surface at which a line of sight starts; from a place within which the view shows something."""
+GAP, ROUND = 6.0 * GONE, np.deg2rad(150.0)
+"""Spacings to which a view's rim is looked for round a place that it does not show, and the widest angle that it leaves
+out where it lies all round it."""
+SECTORS = 36
+"""Directions in which the rim is looked for."""
+RUNS_ON = 0.7
+"""Cosine of both normals above which a view's surface would run on from its rim through a place of another."""
 LOW, HIGH = 3.0, 6.0
 """Spacings under the plate at which a place is below it; over it, up to which the view is cut away with it."""
 
@@ -86,7 +96,10 @@ class Sight:
         height, shown = self.shows(other, own_from_other, asked)
         which = asked[(height > HIGH * self.fine.spacing_mm) & ~shown]
         below = int(np.count_nonzero(height < -LOW * self.fine.spacing_mm))
-        return self.looks_at(other, own_from_other, which, partly, len(asked), below)
+        told = self.looks_at(other, own_from_other, which, partly, len(asked), below)
+        places, ways = other.fine.points[told.which], other.fine.normals[told.which] @ own_from_other[:3, :3].T
+        left = ~self._missed(apply(own_from_other, places), ways)
+        return replace(told, which=told.which[left], starts=told.starts[left], open=told.open[left])
 
     def shows(self, other: Sight, own_from_other: FloatArray, asked: IntArray) -> tuple[FloatArray, BoolArray]:
         """Heights (k,) of another's vertices over this view's plate, and where this view shows something."""
@@ -113,10 +126,57 @@ class Sight:
             which, free, starts = which[seen], free[seen], starts[seen]
         return Doubt(asked, below, which, starts, ways, _free(other.rays, starts, ways, free))
 
+    @cached_property
+    def _rim(self) -> cKDTree:
+        return cKDTree(self.fine.points[self.fine.rim])
+
+    def _missed(self, places: FloatArray, normals: FloatArray) -> BoolArray:
+        """Which places (m,) lie in a gap of this view's surface: it breaks off all round them."""
+        fine, ends, which = self.fine, list[FloatArray](), list[IntArray]()
+        for number, near in enumerate(self._rim.query_ball_point(places, GAP * fine.spacing_mm, workers=2)):
+            rim = fine.rim[np.array(near, np.int64)]
+            rim = rim[fine.normals[rim] @ normals[number] > RUNS_ON]
+            offset, both = fine.points[rim] - places[number], fine.normals[rim] + normals[number]
+            # Over a level place by its own normal, over one on a round surface by the mean of both.
+            heights = offset @ normals[number], np.einsum("ij,ij->i", offset, both) / np.linalg.norm(both, axis=1)
+            offset = offset[np.min(np.abs(heights), axis=0) < fine.spacing_mm]
+            nearest = _by_sector(offset, normals[number])
+            ends.append(offset[nearest])
+            which.append(np.full(len(nearest), number, np.int32))
+        if not ends:
+            return np.zeros(0, bool)
+        way, of = np.concatenate(ends), np.concatenate(which)
+        empty = np.ones(len(of), bool)
+        for share in (0.5, 0.7):  # up to the rim nothing is shown
+            free = self.fine.tree.query(places[of] + share * way, workers=2)[0]
+            empty &= free > 0.5 * (1.0 - share) * np.linalg.norm(way, axis=1)
+        return np.array([_all_round(way[(of == n) & empty], normals[n]) for n in range(len(places))], bool)
+
     def hides(self, doubt: Doubt, own_from_other: FloatArray) -> Doubt:
         """The doubt, less what stands behind this third view."""
         free = _free(self.rays, apply(own_from_other, doubt.starts), doubt.ways @ own_from_other[:3, :3].T, doubt.open)
         return replace(doubt, open=free)
+
+
+def _angles(offsets: FloatArray, normal: FloatArray) -> FloatArray:
+    """Of offsets (k, 3), seen along a normal."""
+    sideways = np.linalg.svd(normal[None])[2][1:]
+    return np.asarray(np.arctan2(*(sideways @ offsets.T)))
+
+
+def _by_sector(offsets: FloatArray, normal: FloatArray) -> IntArray:
+    """The nearest of some offsets (k, 3) in each direction, seen along a normal."""
+    order = np.argsort(np.linalg.norm(offsets, axis=1), kind="stable")
+    sector = np.floor(_angles(offsets[order], normal) * SECTORS / (2.0 * np.pi)).astype(np.int64)
+    return np.asarray(order[np.unique(sector, return_index=True)[1]], np.int32)
+
+
+def _all_round(offsets: FloatArray, normal: FloatArray) -> bool:
+    """Whether some offsets (k, 3) from a place lie on all sides of it, seen along a normal."""
+    if len(offsets) < 3:
+        return False
+    angles = np.sort(_angles(offsets, normal))
+    return bool(np.diff(angles, append=angles[0] + 2.0 * np.pi).max() < ROUND)
 
 
 def odd_share(poses: dict[int, FloatArray], sights: list[Sight], known: dict[tuple[int, int], Doubt]) -> float:

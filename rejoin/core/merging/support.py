@@ -10,7 +10,7 @@ from scipy.spatial import ConvexHull, Delaunay, QhullError
 
 from rejoin.core import meshes
 from rejoin.core.records import FloatArray, IntArray, Mesh
-from rejoin.core.views import robust_plane
+from rejoin.core.views import Plane, robust_plane
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -85,34 +85,67 @@ def _plate(
     points, ways, share = mesh.vertices[::every], normals[::every], areas[::every] / areas[::every].sum()
     smooth = meshes.averaged_normals(mesh, normals, 4)[::every]
     rng = np.random.default_rng(0)
-    best: tuple[float, int] = (0.0, -1)
     tolerance = max(4.0 * noise, 0.5 * spacing)
+    wide = []
     for seed in rng.permutation(len(points))[:SEEDS]:
         height = (points - points[seed]) @ smooth[seed]
         # A vertex's normal may lean by some degrees, so a first look is a wide one.
         near = (np.abs(height) < 10.0 * tolerance) & (ways @ smooth[seed] > 0.8)
-        best = max(best, (float(share[near].sum()), int(seed)))
-    if best[0] < LEAST_PLATE:
-        return None
-    origin, normal = points[best[1]], smooth[best[1]]
+        wide.append((float(share[near].sum()), int(seed)))
+    tried = np.zeros(len(points), bool)
+    for size, seed in sorted(wide, reverse=True):
+        if size < LEAST_PLATE:
+            break
+        if tried[seed]:
+            continue
+        largest = not tried.any()
+        tried[seed] = True
+        plane = _plane_at(points, ways, share, (points[seed], smooth[seed]), tolerance)
+        if plane is not None:
+            tried |= np.abs((points - plane.origin) @ plane.axes[2]) < 10.0 * tolerance
+            if _carries(plane, points, share, ways, tolerance, largest):
+                return plane.origin, plane.axes[2]
+    return None
+
+
+def _plane_at(
+    points: FloatArray, ways: FloatArray, share: FloatArray, start: tuple[FloatArray, FloatArray], tolerance: float
+) -> Plane | None:
+    """The plane near a start, its origin and normal, if it is large enough for a plate."""
+    origin, normal = start
+    plane = None
     for width in (10.0, 4.0, 1.0, 1.0):
-        on: BoolArray = (np.abs((points - origin) @ normal) < width * tolerance) & (ways @ normal > 0.8)
+        on = _on(points, ways, origin, normal, width * tolerance)
         if share[on].sum() < LEAST_PLATE or np.count_nonzero(on) < 20:
             return None
         plane = robust_plane(points[on], normal, share[on])
         origin, normal = plane.origin, plane.axes[2]
-    height = (points - origin) @ normal
+    return plane
+
+
+def _on(points: FloatArray, ways: FloatArray, origin: FloatArray, normal: FloatArray, within: float) -> BoolArray:
+    return np.asarray((np.abs((points - origin) @ normal) < within) & (ways @ normal > 0.8))
+
+
+def _carries(
+    plane: Plane, points: FloatArray, share: FloatArray, ways: FloatArray, tolerance: float, largest: bool
+) -> bool:
+    """Whether all else stands on a plane, inside its outline.
+
+    The plate's own edge may be seen too: it lies below, but on the outline. Where a larger plane is none, this one may
+    be a flange of the piece, and an edge below it would be the flange's.
+    """
+    flat, height = plane.coordinates(points)[:, :2], plane.coordinates(points)[:, 2]
     above, below = height > 3.0 * tolerance, height < -3.0 * tolerance
     if share[above].sum() < LEAST_REST:
-        return None
-    flat = plane.coordinates(points)[:, :2]
+        return False
+    on = _on(points, ways, plane.origin, plane.axes[2], tolerance)
     try:
         hull = flat[on][ConvexHull(flat[on]).vertices]
         outline = Delaunay(hull)
-        # The plate's own edge may be seen too: it lies below, but on the outline.
         inner = Delaunay(hull.mean(axis=0) + 0.9 * (hull - hull.mean(axis=0)))
     except QhullError:
-        return None
-    under = below & (inner.find_simplex(flat) >= 0)
+        return False
+    under = below & (inner.find_simplex(flat) >= 0) if largest else below
     around = (outline.find_simplex(flat[above]) >= 0).mean()
-    return (origin, normal) if share[under].sum() <= BELOW and around >= AROUND else None
+    return bool(share[under].sum() <= BELOW and around >= AROUND)

@@ -8,6 +8,8 @@ import numpy as np
 
 from rejoin.core.records import FloatArray
 
+PLANE, QUADRIC = 3, 6
+"""Terms of the height of a piece over its mean plane."""
 FEWEST = 40
 """Vertices that a piece has at least."""
 TRUE = 0.25
@@ -41,7 +43,9 @@ def _design(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
-def fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> Piece | None:
+def fitted(
+    points: FloatArray, outward: FloatArray, spacing_mm: float, orders: tuple[int, ...] = (PLANE, QUADRIC)
+) -> Piece | None:
     """The plane of some vertices, or the quadric where that lies clearly closer; None where neither is true to them."""
     if len(points) < FEWEST:
         return None
@@ -51,7 +55,7 @@ def fitted(points: FloatArray, outward: FloatArray, spacing_mm: float) -> Piece 
     axes[1] = np.cross(axes[2], axes[0])
     x, y, z = ((points - middle) @ axes.T).T
     design, best = _design(x, y), None
-    for terms in (3, 6):
+    for terms in orders:
         shape, off = _robust(design[:, :terms], z, TRUE * spacing_mm)
         if best is None or off < 0.7 * best[0]:
             best = off, shape

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.bounding import Tree, bounded, combined
-from rejoin.core.fusing.quadrics import FEWEST, MOSTLY, TRUE, Piece, fitted
+from rejoin.core.fusing.quadrics import FEWEST, MOSTLY, PLANE, TRUE, Piece, fitted
 from rejoin.core.fusing.soundness import every_corner, within_box
 from rejoin.core.records import FloatArray, IntArray, Mesh
 
@@ -109,10 +109,36 @@ class Around:
             rings = [away < wide for wide in AROUND] + [away > BEYOND_WALLS * AROUND[0]]
             tries = [fitted(points[ring], outward, spacing_mm) for ring in rings]
             some = [one for one in tries if one is not None]
-            if not some:
+            facets = self._facets(own, spacing_mm) if not some else []
+            if not some and not facets:
                 return []
-            _add(found, some[:1] + some[1:][-1:], spacing_mm)
+            for ways in [[facet] for facet in facets] or [some[:1] + some[1:][-1:]]:
+                _add(found, ways, spacing_mm)
         return [ways[0] for ways in found]
+
+    def _facets(self, own: Indices, spacing_mm: float) -> list[Piece]:
+        """Planes that stand for a smooth piece which bends around an edge; none where they are not true to it.
+
+        Around an edge rounded with a radius R they stand off it by a thirtieth of R, which the noise hides.
+        """
+        left, inside = own, np.zeros(len(self.away), bool)
+        found: list[Piece] = []
+        while len(left) > (1.0 - MOSTLY) * len(own) and len(left) >= FEWEST:
+            some = self.normals[left[:: max(1, len(left) // ASKED)]]
+            alike = self.normals[left] @ some.T > np.cos(np.deg2rad(BEND))
+            inside[:] = False
+            inside[left[alike[:, alike.sum(axis=0).argmax()]]] = True
+            linked = inside[self.links.row] & inside[self.links.col]
+            graph = coo_matrix((np.ones(int(linked.sum()), bool), (self.links.row[linked], self.links.col[linked])),
+                               self.links.shape)  # fmt: skip
+            part = connected_components(graph, directed=False)[1]
+            facet = np.flatnonzero(inside & (part == np.bincount(part[inside]).argmax()))
+            piece = fitted(self.local.vertices[facet], self.normals[facet].mean(axis=0), spacing_mm, (PLANE,))
+            if piece is None:
+                return []
+            found.append(piece)
+            left = np.setdiff1d(left, facet)
+        return found
 
     def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""

@@ -13,7 +13,7 @@ from rejoin.core.fusing import recutting
 from rejoin.core.fusing.bodies import reaching_rim
 from rejoin.core.fusing.bounding import bounded, combined
 from rejoin.core.fusing.coarsening import coarsened
-from rejoin.core.fusing.continuing import continued
+from rejoin.core.fusing.continuing import continued, heights_over
 from rejoin.core.fusing.contour import contour, pack, unpack
 from rejoin.core.fusing.cropping import beyond_crops, crops, meets_rims
 from rejoin.core.fusing.crossings import crossing_pairs
@@ -472,6 +472,18 @@ def test_a_fill_does_not_sharpen_a_rounded_edge() -> None:
     sunken = mesh.vertices - 0.15 * chip[:, None] * [0.0, 1.0, 0.0]
     made, _ = continued(Mesh(sunken, mesh.triangles), chip, chip | (np.abs(x) < 0.8), 0.3, 0.3)
     assert np.abs(made.vertices[chip, 1] - height[chip]).max() < 0.25
+
+
+@pytest.mark.parametrize(("radius_mm", "step_mm"), [(1.0, 0.15), (2.0, 0.2), (3.0, 0.15), (3.0, 0.3)])
+def test_over_a_chip_at_a_rounded_edge_its_flanks_tell_where_the_surface_was(radius_mm: float, step_mm: float) -> None:
+    """Flanks and round run into each other without a bend: together they are neither a plane nor a quadric."""
+    mesh, height = rounded_edge(radius_mm, step_mm)
+    x, _, z = mesh.vertices.T
+    chip = np.hypot(x - 1.5, z) < 2.0
+    over = heights_over(mesh, [np.flatnonzero(chip)], chip, step_mm)[0]
+    off = over(np.stack([x, height, z], axis=1)[chip])
+    assert off is not None and off.max() < 0.05 and off.min() > -0.42 * radius_mm
+    assert np.percentile(off, 50) > -0.15
 
 
 def test_on_a_fine_scan_the_remains_of_a_chips_wall_are_not_carried_on() -> None:

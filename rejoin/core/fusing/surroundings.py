@@ -39,6 +39,8 @@ DEEP = 0.5
 """From so many spacings below the continued surfaces on, what is there is a wall of the chip."""
 ASKED = 200
 """Vertices of a piece that tell how the pieces bound the part together."""
+BROAD = 0.1
+"""Share of a piece that a facet of it takes at least."""
 AVERAGED = 4.0
 """How much farther around, in spacings, normals are averaged."""
 
@@ -119,11 +121,12 @@ class Around:
     def _facets(self, own: Indices, spacing_mm: float) -> list[Piece]:
         """Planes that stand for a smooth piece which bends around an edge; none where they are not true to it.
 
-        Around an edge rounded with a radius R they stand off it by a thirtieth of R, which the noise hides.
+        Around an edge rounded with a radius R they stand off it by up to a thirtieth of R; where the round is too
+        small to be a facet of its own, the flanks meet sharply (`true_to` tells that).
         """
         left, inside = own, np.zeros(len(self.away), bool)
         found: list[Piece] = []
-        while len(left) > (1.0 - MOSTLY) * len(own) and len(left) >= FEWEST:
+        while len(left) >= FEWEST:
             some = self.normals[left[:: max(1, len(left) // ASKED)]]
             alike = self.normals[left] @ some.T > np.cos(np.deg2rad(BEND))
             inside[:] = False
@@ -134,11 +137,11 @@ class Around:
             part = connected_components(graph, directed=False)[1]
             facet = np.flatnonzero(inside & (part == np.bincount(part[inside]).argmax()))
             piece = fitted(self.local.vertices[facet], self.normals[facet].mean(axis=0), spacing_mm, (PLANE,))
-            if piece is None:
-                return []
+            if piece is None or len(facet) < BROAD * len(own):
+                break
             found.append(piece)
             left = np.setdiff1d(left, facet)
-        return found
+        return found if len(left) < (1.0 - MOSTLY) * len(own) else []
 
     def below(self, pieces: list[Piece], tree: Tree, spacing_mm: float) -> IntArray:
         """Vertices, in the whole mesh, by the chip's mouth that lie below what the pieces bound together."""

@@ -193,7 +193,8 @@ def test_a_reference_on_which_nothing_lies(monkeypatch: pytest.MonkeyPatch) -> N
     assert onto.placed_on_reference(pieces[:2], (HERE, NOWHERE))[1].part_from_scan is None
     monkeypatch.setattr(onto, "lay_on_reference", nothing)
     kept = onto.placed_on_reference(pieces, (HERE, NOWHERE, NOWHERE))
-    assert kept[0] is HERE and kept[1] is NOWHERE
+    assert kept[0] is HERE and kept[1].part_from_scan is None
+    assert (kept[1].why or "") == f"{NOWHERE.why or ''} It does not lie on it. Look at both.".strip()
     alone = onto.placed_on_reference(pieces, (NOWHERE, NOWHERE, NOWHERE))
     assert all("does not lie on it" in (place.why or "") for place in alone[:2])
 

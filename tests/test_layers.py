@@ -29,6 +29,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "evidence search likeness uncertainty turns icp",
         "flat stretches waiting prepared",
         "rims misalignment polishing",
+        "stepped",
         "cleaning faces matching alignment fit fusing dimensions making drawings judging glued book",
         "assembling placing merging mended bending",
         "restoring",

@@ -12,11 +12,11 @@ from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.evidence import rivalled
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
-from rejoin.core.misalignment import SHARE, Misalignment, misalignment
+from rejoin.core.misalignment import misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
+from rejoin.core.stepped import step_u95
 from rejoin.core.transforms import apply, inverse, turn
-from rejoin.core.uncertainty.jointly import levers_between, variance
 
 
 def measure_joint(
@@ -70,20 +70,9 @@ def measure_joint(
         joint=number, vertices_a=a.vertices, vertices_b=b.vertices, gap_a_mm=a.gaps, gap_b_mm=b.gaps,
         area_mm2=0.5 * float(areas[met].sum()), verdict=verdict, sentence=sentence,
         step_mm=None if step is None else step.step_mm,
-        step_u95_mm=None if step is None else _step_u95(step, fragments, placements, joint),
+        step_u95_mm=None if step is None else step_u95(step, fragments, placements, joint),
         missing_layer_mm=joint.missing_layer_mm, missing_layer_sd_mm=joint.missing_layer_sd_mm, **numbers,
     )
-
-
-def _step_u95(
-    step: Misalignment, fragments: tuple[Fragment, ...], placements: tuple[Placement, ...], joint: Joint
-) -> float:
-    """95 % bound (mm) on a step: of the measure, and of how far either fragment may stand out of its place there."""
-    pose = placements[joint.a].part_from_scan
-    assert pose is not None
-    places, ways = apply(pose, step.places), turn(pose, step.ways)
-    levers = levers_between(fragments, placements, (joint.a, joint.b), (places, places), ways)
-    return float(np.hypot(step.u95_mm, 1.96 * np.sqrt(np.percentile(variance(levers), SHARE))))
 
 
 NEAR, WIDE = 16.0, 0.1

@@ -202,10 +202,12 @@ def align(
     Project
     """
     from rejoin.core.placing import place_fragments
+    from rejoin.core.stepped import allowed_for_steps
 
     settings, started = settings or AlignSettings(), time.perf_counter()
     _need_two(project)
     joints, placements = place_fragments(project.fragments, project.joints, settings, report, known)
+    placements = allowed_for_steps(project.fragments, joints, placements, report)
     if any(fragment.scan.role != "fragment" for fragment in project.fragments):
         from rejoin.core.merging.onto import placed_on_reference
 

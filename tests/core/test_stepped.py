@@ -58,7 +58,7 @@ def test_a_face_that_lost_a_layer_all_one_way_is_told_by_the_original_surfaces(c
     assert any("step by" in note and "a dimension across the joint" in note for note in place.notes)
 
 
-def test_steps_add_up_along_the_joints_and_the_least_way_counts(sound: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_steps_add_up_along_the_least_way(sound: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Four pieces in a ring, one at its end: 0 - 1 - 2 - 3 - 0, 3 - 4; either piece at a step may be the one."""
     found = {(0, 1): 0.3, (1, 2): 0.2, (2, 3): 0.0, (0, 3): 0.0, (3, 4): 0.1}
     face = FractureFace(0, np.zeros(0, np.int32), 0.0, 1.0, "program")

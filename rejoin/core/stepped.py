@@ -18,6 +18,8 @@ from rejoin.core.settings import Report, part_of, silent
 from rejoin.core.transforms import apply, inverse, turn
 from rejoin.core.uncertainty.jointly import levers_between, variance
 
+MOST = 1.5
+"""Spacings beyond which a step is form, as beside a break of rough stone, and no place of faces that lie together."""
 NOTHING = 1e-9
 """Length of a joint without a step, mm: one of none would be no joint."""
 
@@ -50,7 +52,8 @@ def allowed_for_steps(
         faces, a_from_b = (joint.face_a.triangles, joint.face_b.triangles), inverse(ends[0]) @ ends[1]
         found = misalignment(fragments[joint.a], fragments[joint.b], faces, a_from_b)
         bound = 0.0 if found is None else step_u95(found, fragments, placements, joint)
-        beyond = found is not None and found.step_mm > bound
+        widest = MOST * max(fragments[joint.a].spacing_mm, fragments[joint.b].spacing_mm)
+        beyond = found is not None and bound < found.step_mm < widest
         steps[joint.a, joint.b] = (found.step_mm, bound) if found is not None and beyond else (0.0, 0.0)
     if not any(step for step, _ in steps.values()):
         return tuple(placements)

@@ -12,10 +12,9 @@ from rejoin.core.contact import OPPOSED, near_masks, signed_distances
 from rejoin.core.errors import WrongUse
 from rejoin.core.evidence import rivalled
 from rejoin.core.meshes import compacted, vertex_areas, vertex_normals
-from rejoin.core.misalignment import misalignment
 from rejoin.core.records import FitReport, FloatArray, Fragment, IntArray, Joint, Placement
 from rejoin.core.settings import FitSettings, Report
-from rejoin.core.stepped import step_u95
+from rejoin.core.stepped import step_across
 from rejoin.core.transforms import apply, inverse, turn
 
 
@@ -62,15 +61,14 @@ def measure_joint(
     gaps, areas = np.concatenate([a.gaps, b.gaps]), np.concatenate([a.areas, b.areas])
     met = np.isfinite(gaps)
     report(0.8, "Comparing the original surfaces across the crack")
-    step = misalignment(first, second, (triangles_a, triangles_b), a_from_b)
+    step, step_u95 = step_across(fragments, placements, joint) or (None, None)
     noise = max(float(np.hypot(first.noise_mm, second.noise_mm)), DRAWN * spacing)
     numbers = _numbers(gaps[met], areas[met], float(areas.sum()), settings.touching * noise)
     verdict, sentence = _judged(joint, numbers, noise, settings.touching * noise)
     return FitReport(
         joint=number, vertices_a=a.vertices, vertices_b=b.vertices, gap_a_mm=a.gaps, gap_b_mm=b.gaps,
         area_mm2=0.5 * float(areas[met].sum()), verdict=verdict, sentence=sentence,
-        step_mm=None if step is None else step.step_mm,
-        step_u95_mm=None if step is None else step_u95(step, fragments, placements, joint),
+        step_mm=step, step_u95_mm=step_u95,
         missing_layer_mm=joint.missing_layer_mm, missing_layer_sd_mm=joint.missing_layer_sd_mm, **numbers,
     )
 

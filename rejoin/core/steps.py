@@ -206,8 +206,9 @@ def align(
 
     settings, started = settings or AlignSettings(), time.perf_counter()
     _need_two(project)
-    joints, placements = place_fragments(project.fragments, project.joints, settings, report, known)
-    placements = allowed_for_steps(project.fragments, joints, placements, report)
+    placing = part_of(report, 0.0, 0.9)
+    joints, placements = place_fragments(project.fragments, project.joints, settings, placing, known)
+    placements = allowed_for_steps(project.fragments, joints, placements, part_of(report, 0.9, 1.0))
     if any(fragment.scan.role != "fragment" for fragment in project.fragments):
         from rejoin.core.merging.onto import placed_on_reference
 

@@ -8,10 +8,15 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from rejoin.core import meshes
+from rejoin.core.cleaning import clean_scan
 from rejoin.core.fusing import fuse_fragments
 from rejoin.core.fusing.coarse import told_mm
-from rejoin.core.records import FractureFace, Joint, Mesh, Whole
+from rejoin.core.fusing.covered import covered
+from rejoin.core.fusing.ring import Contact, Marked
+from rejoin.core.records import FractureFace, Joint, Mesh, Placement, Scan, Whole
+from tests.benchmarks.fusing import outside, true_joints
 from tests.core import broken_solids as solids
+from tests.makers import make_case
 
 
 def _fused(radius_mm: float, centre: tuple[float, float, float], step_mm: float, noise_mm: float) -> Whole:
@@ -63,3 +68,30 @@ def test_surfaces_are_told_at_the_scans_own_spacing_unless_it_is_fine_for_its_no
     noisy, fine, rough = (_sheet(height) for height in (0.03 * white, 0.01 * white, 0.03 * waves))
     assert told_mm([noisy, noisy], 0.1, 0.03) == pytest.approx(0.21)
     assert told_mm([fine, fine], 0.1, 0.01) == 0.1 == told_mm([noisy, rough], 0.1, 0.03)
+
+
+def test_what_is_covered_on_a_rough_casting_is_deeper_than_its_roughness() -> None:
+    """New surface 0.15 mm over a strip that was given up and faces nothing: a hole's wall, or roughness of 0.1 mm."""
+    sheet, other = _sheet(np.zeros((60, 60))), _sheet(np.full((60, 60), -30.0))
+    strip = np.abs(sheet.vertices[:, 0] - 3.0) < 0.6
+    over = Mesh(sheet.vertices + [0.0, 0.0, 0.15], sheet.triangles)
+    none = np.zeros(len(other.vertices), bool)
+
+    def told(noise_mm: float) -> bool:
+        wide = max(0.19, 10.0 * noise_mm)
+        away = np.full(len(strip), np.inf)
+        sides = [Contact(away, strip, np.zeros(0, np.int32), wide), Contact(away, none, np.zeros(0, np.int32), wide)]
+        marked = Marked(sides, np.zeros(2 * len(strip), bool), 0.1)
+        return covered(over, [sheet, other], marked, 0.1) is not None
+
+    assert told(0.01) and not told(0.1)
+
+
+def test_remains_of_a_wall_that_run_smoothly_into_a_surface_do_not_bend_it() -> None:
+    """A thin wall, worn, with a chip at its edge: one surface beside it looked curved, and the fill sank by 1 mm."""
+    case = make_case("thin_wall", 4309, chips=3, spacing_mm=0.3, wear_mm=0.15)
+    fragments = [clean_scan(Scan(f"f{k}", (), mesh, "mm", True, False, ())) for k, mesh in enumerate(case.fragments)]
+    placements = [Placement(np.array(pose), "truth") for pose in case.part_from_scan]
+    whole = fuse_fragments(fragments, placements, true_joints(case, fragments))
+    filled = whole.mesh.vertices[np.unique(whole.mesh.triangles[whole.filled_triangles])]
+    assert len(filled) > 100 and np.percentile(np.abs(outside(filled, case.intact)), 95) < 0.3

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rejoin.core import stepped, steps
 from rejoin.core.meshes import vertex_normals
-from rejoin.core.misalignment import Misalignment
 from rejoin.core.placing import place_fragments
 from rejoin.core.records import FractureFace, Fragment, Joint, Mesh, Placement, Project, Scan
 from rejoin.core.settings import AlignSettings, silent
@@ -63,12 +64,29 @@ def test_steps_add_up_along_the_least_way(sound: Project, monkeypatch: pytest.Mo
     found = {(0, 1): 0.3, (1, 2): 0.2, (2, 3): 0.0, (0, 3): 0.0, (3, 4): 0.1}
     face = FractureFace(0, np.zeros(0, np.int32), 0.0, 1.0, "program")
     joints = [Joint(a, b, face, face, np.eye(4), sound.joints[0].evidence) for a, b in found]
-    sizes = iter(found.values())
-    none = np.zeros((0, 3))
-    monkeypatch.setattr(stepped, "misalignment", lambda *_: Misalignment(next(sizes), 0.05, none, none))
-    monkeypatch.setattr(stepped, "step_u95", lambda *_: 0.05)
+    sizes = iter([*found.values(), *(5.0 * size for size in found.values())])
+    monkeypatch.setattr(stepped, "step_across", lambda *_: (next(sizes), 0.05))
     places = [Placement(np.eye(4), "program", u95_mm=0.1 * (n > 0)) for n in range(5)]
     fragments: list[Fragment] = [sound.fragments[0]] * 5
     wider = stepped.allowed_for_steps(fragments, joints, places)
     assert [round(place.u95_mm or 0.0, 3) for place in wider] == [0.0, 0.45, 0.35, 0.25, 0.25]
     assert [len(place.notes) for place in wider] == [0, 1, 1, 1, 1]
+    far = stepped.allowed_for_steps(fragments, joints, places)  # beyond 1.5 spacings a step is form: 0.5 is left
+    assert [round(place.u95_mm or 0.0, 3) for place in far] == [0.0, 0.1, 0.1, 0.65, 0.65]
+
+
+def test_a_step_is_measured_once_while_nothing_moves(sound: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+    measure = stepped.misalignment
+    monkeypatch.setattr(stepped, "misalignment", lambda *some: asked.append(some) or measure(*some))
+    joint = sound.joints[0]
+    stepped._known.pop(joint, None)
+    both = [stepped.step_across(sound.fragments, sound.placements, joint) for _ in range(2)]
+    assert len(asked) == 1 and both[0] == both[1] is not None
+    aside = np.eye(4)
+    aside[0, 3] = 0.3
+    first, second = sound.placements
+    assert second.part_from_scan is not None
+    moved = replace(second, part_from_scan=aside @ second.part_from_scan)
+    apart = stepped.step_across(sound.fragments, (first, moved), joint)
+    assert len(asked) == 2 and apart != both[0]

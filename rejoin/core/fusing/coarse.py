@@ -26,8 +26,6 @@ ROUGH, ASKED = 0.35, 20_000
 """Of the noise at least such a share is between neighbours (a half where it is a scanner's); vertices asked for it."""
 SHORTEST = 0.65
 """Edges shorter than this share of the spacing are collapsed; they are about as long as it then."""
-ROUNDS = 1
-"""How often the vertices are first drawn to their neighbours' mean: collapsing alone keeps much of the noise."""
 
 
 def told_mm(parts: list[Mesh], spacing_mm: float, noise_mm: float) -> float:
@@ -80,13 +78,10 @@ class Coarse:
 
 
 def _evened(mesh: Mesh) -> Mesh:
-    """Each vertex at the mean of itself and its neighbours, borders as they are."""
-    graph, vertices = meshes.adjacency(mesh).astype(np.float64), mesh.vertices
-    count = np.diff(graph.indptr)[:, None]
-    open_ones = meshes.open_vertices(mesh)[:, None]
-    for _ in range(ROUNDS):
-        vertices = np.where(open_ones, vertices, (vertices + graph @ vertices) / (1.0 + count))
-    return Mesh(vertices, mesh.triangles)
+    """Each vertex at the mean of itself and its neighbours, borders as they are: collapsing alone keeps the noise."""
+    graph = meshes.adjacency(mesh).astype(np.float64)
+    mean = (mesh.vertices + graph @ mesh.vertices) / (1.0 + np.diff(graph.indptr)[:, None])
+    return Mesh(np.where(meshes.open_vertices(mesh)[:, None], mesh.vertices, mean), mesh.triangles)
 
 
 def of_joined(copies: list[Coarse], some: IntArray | Indices) -> Indices:
@@ -95,7 +90,6 @@ def of_joined(copies: list[Coarse], some: IntArray | Indices) -> Indices:
     flags[some] = True
     own = np.split(flags, np.cumsum([len(copy.first) for copy in copies])[:-1])
     return np.flatnonzero(np.concatenate([flag[copy.nearest] for flag, copy in zip(own, copies, strict=True)]))
-
 
 
 @dataclass(frozen=True, eq=False)

@@ -63,6 +63,11 @@ How it is found
     8. Poses are drawn from all this; of each, the largest displacement over the
        fragment's hull is taken, and of these the 95 % quantile (`bounds`). The
        worst point's own sigma times 1.96 would be too small.
+    9. Faces that lie close say nothing of a layer that both lost in one
+       direction, nor of a bend. Where the original surfaces step across the
+       crack by more than their own bound, and by less than one and a half spacings, the
+       step and its bound are added to the bound, plainly: its cause is unknown
+       (`rejoin.core.stepped`). A size between two fragments does not follow it.
     Several fragments: the joint covariance of the whole adjustment, so that
     loops of joints help and chains add up. A size between two fragments
     follows from what of it they do not share (`jointly`). A loop that does

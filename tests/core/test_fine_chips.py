@@ -10,9 +10,11 @@ from scipy.ndimage import gaussian_filter
 from rejoin.core import meshes
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.fusing import fuse_fragments
+from rejoin.core.fusing.chips import chip_fills
 from rejoin.core.fusing.coarse import told_mm
 from rejoin.core.fusing.covered import covered
 from rejoin.core.fusing.ring import Contact, Marked
+from rejoin.core.meshes import triangle_centres
 from rejoin.core.records import FractureFace, Joint, Mesh, Placement, Scan, Whole
 from tests.benchmarks.fusing import outside, true_joints
 from tests.core import broken_solids as solids
@@ -85,6 +87,20 @@ def test_what_is_covered_on_a_rough_casting_is_deeper_than_its_roughness() -> No
         return covered(over, [sheet, other], marked, 0.1) is not None
 
     assert told(0.01) and not told(0.1)
+
+
+def test_a_fill_is_told_over_the_bottom_of_its_hollow_too() -> None:
+    """Where the faces of both fragments meet at the bottom it is no wall; mostly over what is none there is no chip."""
+    lid = _sheet(np.zeros((60, 60)))
+    aside = np.hypot(lid.vertices[:, 0] - 3.0, lid.vertices[:, 1] - 3.0)
+    bowl = Mesh(lid.vertices - np.outer(1.3 * np.clip(1.0 - (aside / 2.5) ** 4, 0.0, 1.0), [0, 0, 1]), lid.triangles)
+    side = Contact(aside, aside < 2.5, np.zeros(0, np.int32), 0.3)
+    new = np.ones(len(aside), bool)
+    over, fills = chip_fills(lid, new, [bowl], Marked([side], (aside < 2.5) & (aside > 1.0), 0.1), 0.1)
+    middle = np.flatnonzero(np.hypot(*(triangle_centres(lid)[:, :2] - 3.0).T) < 0.8)
+    assert len(fills) == 1 and np.isin(middle, over).all() and fills[0].across_mm > 4.0
+    over, fills = chip_fills(lid, new, [bowl], Marked([side], (aside < 2.5) & (aside > 2.2), 0.1), 0.1)
+    assert not fills and not len(over)
 
 
 def test_remains_of_a_wall_that_run_smoothly_into_a_surface_do_not_bend_it() -> None:

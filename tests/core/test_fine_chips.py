@@ -99,7 +99,7 @@ def test_a_fill_is_told_over_the_bottom_of_its_hollow_too() -> None:
     over, fills = chip_fills(lid, new, [bowl], Marked([side], (aside < 2.5) & (aside > 1.0), 0.1), 0.1)
     middle = np.flatnonzero(np.hypot(*(triangle_centres(lid)[:, :2] - 3.0).T) < 0.8)
     assert len(fills) == 1 and np.isin(middle, over).all() and fills[0].across_mm > 4.0
-    over, fills = chip_fills(lid, new, [bowl], Marked([side], (aside < 2.5) & (aside > 2.2), 0.1), 0.1)
+    over, fills = chip_fills(lid, new, [bowl], Marked([side], (aside < 2.5) & (aside > 2.45), 0.1), 0.1)
     assert not fills and not len(over)
 
 

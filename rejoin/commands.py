@@ -142,6 +142,8 @@ def summary(content: dict[str, Any]) -> list[str]:
         state = "closed" if whole["closed"] else "NOT closed"
         lines.append(f"  whole: {whole['file'] or 'not written'}, {state}, {_volume(whole['volume_mm3'])}, "
                      f"through-holes: {whole['genus']}, {_volume(whole['filled_mm3'])} filled")  # fmt: skip
+        if whole["crossing_pairs"]:
+            lines.append(f"  whole: {whole['crossing_pairs']} pairs of triangles at the crack run through each other.")
         lines += [f"  whole: {note}" for note in whole["notes"]]
     return lines
 

@@ -134,6 +134,17 @@ def test_what_is_to_be_said_of_the_whole_is_said_at_the_terminal(join_with_a_hol
     assert said.startswith("  whole: A scan hole ") and "larger than the 3 mm up to which" in said
 
 
+def test_crossings_at_the_crack_are_said_at_the_terminal(joined: dict[str, Any]) -> None:
+    from rejoin.commands import summary
+
+    told = "run through each other"
+    assert joined["whole"]["crossing_pairs"] == 0 and not any(told in line for line in summary(joined))
+    crossed = {**joined, "whole": {**joined["whole"], "crossing_pairs": 7}}
+    assert [line for line in summary(crossed) if told in line] == [
+        "  whole: 7 pairs of triangles at the crack run through each other."
+    ]
+
+
 def test_the_placements_are_rigid_and_right(joined: dict[str, Any], case: Case) -> None:
     """Against the exact truth that the case was broken with."""
     first, second = (np.array(f["placement"]) for f in joined["fit"]["fragments"])

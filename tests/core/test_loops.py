@@ -91,6 +91,19 @@ def test_a_joint_is_held_as_well_whichever_fragment_is_held() -> None:
     assert np.allclose(one[1], placements[1].covariance) and not one[0].any()
 
 
+def test_what_hangs_on_a_joint_in_doubt_is_told_so() -> None:
+    """A chain 0 - 1 - 2 in doubt at its first joint; in a ring another joint leads to the last one too."""
+    fragments, joints = ring(0.0)
+    adjusted = adjust(fragments, joints, START, AlignSettings(missing_layer=False), silent)
+    found = replace(adjusted, against={0: "it steps"})
+    assert {(joint.a, joint.b) for joint in joints[:2]} == {(0, 1), (1, 2)} and found.reference == 0
+    assert [note for note in found.notes(joints[:2], 1) if "it steps" in note] == [
+        "This holds only if it is the right place: it steps."
+    ]
+    assert "It hangs on a joint that is in doubt: it steps." in found.notes(joints[:2], 2)
+    assert not any("it steps" in note for note in found.notes(joints, 2))
+
+
 @pytest.mark.parametrize("pinned, opened", [(None, 2), (2, 1)])
 def test_a_sprung_ring_is_left_open_where_the_person_lets_it(pinned: int | None, opened: int) -> None:
     """0.4 mm locked in: it shows at one joint, in full, and the others stay closed."""

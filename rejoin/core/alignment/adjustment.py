@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from rejoin.core.alignment.seating import Gape, Unsettled
 from rejoin.core.alignment.state import Poses
@@ -86,7 +88,17 @@ class Adjustment:
         said += [(number, f"This holds only if it is the right place: {words}.") for number, words in doubts.items()]
         sure = self.certainty.get(fragment)
         fresh = (sure.if_fresh,) if sure is not None and sure.if_fresh else ()
-        return (*(why for number, why in said if joints[number].b == fragment), *fresh)
+        hung = (f"It hangs on a joint that is in doubt: {words}." for number, words in doubts.items()
+                if joints[number].b != fragment and self._hangs(joints, fragment, number))  # fmt: skip
+        return (*(why for number, why in said if joints[number].b == fragment), *hung, *fresh)
+
+    def _hangs(self, joints: Sequence[Joint], fragment: int, number: int) -> bool:
+        """Whether nothing but one joint leads from a fragment to the one that is held."""
+        ends = [(joint.a, joint.b) for n, joint in enumerate(joints) if n != number and n not in self.left_out]
+        count = 1 + max(self.part_from_scan)
+        links = coo_matrix((np.ones(len(ends)), tuple(np.reshape(ends, (-1, 2)).T.astype(int))), (count, count))
+        piece = connected_components(links, directed=False)[1]
+        return bool(piece[fragment] != piece[self.reference])
 
     def updated(self, joints: Sequence[Joint]) -> tuple[Joint, ...]:
         """The given joints, in their order, with the new ``a_from_b`` and missing layers."""

@@ -138,8 +138,9 @@ def test_crossings_at_the_crack_are_said_at_the_terminal(joined: dict[str, Any])
     from rejoin.commands import summary
 
     told = "run through each other"
-    assert joined["whole"]["crossing_pairs"] == 0 and not any(told in line for line in summary(joined))
-    crossed = {**joined, "whole": {**joined["whole"], "crossing_pairs": 7}}
+    content = joined["fit"]
+    assert content["whole"]["crossing_pairs"] == 0 and not any(told in line for line in summary(content))
+    crossed = {**content, "whole": {**content["whole"], "crossing_pairs": 7}}
     assert [line for line in summary(crossed) if told in line] == [
         "  whole: 7 pairs of triangles at the crack run through each other."
     ]

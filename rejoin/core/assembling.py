@@ -73,7 +73,7 @@ def _found_among_many(ready: list[Prepared], held: tuple[Joint, ...], thoroughne
     found: Found = {}
     parts = thoroughness + 2
     for depth in range(thoroughness + 1):
-        together = _tree(ready, found, held).groups.together
+        together = _good_tree(ready, found, held).groups.together
         left = [pair for pair in pairs if depth < 2 or not together(*pair)]
         left.sort(key=lambda pair: -found[pair][0].evidence.score if found.get(pair) else 0.0)
         share = part_of(report, depth / parts, (depth + 1) / parts)
@@ -126,10 +126,21 @@ def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ..
     for (a, b), poses in found.items():
         if not poses or not poses[0].evidence.reason or tree.groups.together(a, b):
             continue
-        evidence = decided(poses[0].evidence, max((pose.evidence.score for pose in poses[1:]), default=0.0))
+        evidence = _decided(poses)
         if tied(evidence) and not _rejected(poses[0], (a, b), held, ready):
             joints.append(made_joint(ready, a, b, poses[0].a_from_b, evidence))
     return joints
+
+
+def _good_tree(ready: list[Prepared], found: Found, held: tuple[Joint, ...]) -> Tree:
+    """The spanning joints that are in no doubt: one in doubt may stand where a better one belongs."""
+    good = {pair: poses for pair, poses in found.items() if poses and _decided(poses).good}
+    return _tree(ready, good, held)
+
+
+def _decided(poses: list[Pose]) -> Evidence:
+    """The evidence of a pair's best pose beside its best rival."""
+    return decided(poses[0].evidence, max((pose.evidence.score for pose in poses[1:]), default=0.0))
 
 
 def _certain_tree(

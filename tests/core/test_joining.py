@@ -9,17 +9,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rejoin.core import matching, polishing, steps
+from rejoin.core import assembling, matching, polishing, steps
 from rejoin.core.alignment.telling import Told
 from rejoin.core.errors import NoAnswer
-from rejoin.core.evidence import LEAST_SCORE, adjusted, believable, certain, decided, judge
+from rejoin.core.evidence import LEAST_SCORE, Pose, adjusted, believable, certain, decided, judge
 from rejoin.core.matching import BATCHES, PAIRS, Search, match_pair
 from rejoin.core.prepared import prepared
 from rejoin.core.project import changed
 from rejoin.core.records import Evidence, Mesh, Placement, Project, Scan
 from rejoin.core.relief import relief
 from rejoin.core.search import Gallery, Hypothesis, correlate
-from rejoin.core.transforms import apply, displacement, inverse
+from rejoin.core.settings import silent
+from rejoin.core.transforms import apply, displacement, identity, inverse
 from tests.makers import Case, make_case, worst_error_mm
 
 Broken = Callable[..., Case]
@@ -53,6 +54,37 @@ def test_two_fragments_are_placed_near_the_truth(bracket: Case, joined: Project)
     assert worst_error_mm(bracket, 1, pose, 0, joined.placements[0].part_from_scan) < 0.2
     assert joined.joints[0].evidence.good
     assert joined.joints[0].evidence.runner_up < 0.5 * joined.joints[0].evidence.score
+
+
+def test_a_joint_in_doubt_does_not_end_the_search(joined: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three pieces, of which any two fit somewhere with a doubt: each pair is looked at to the greatest depth."""
+    sound = joined.joints[0].evidence
+    depths: dict[int, list[int]] = {}
+
+    class Doubtful:
+        def __init__(self, *_: object) -> None:
+            self.number, self.batches = len(depths), 1
+            depths[self.number] = []
+            far = identity()
+            far[0, 3] = 1000.0 * (self.number + 1)
+            self.poses = [Pose(far, replace(sound, score=1.5 * LEAST_SCORE, held=0.5, runner_up=0.0))]
+
+        def glance(self) -> list[Pose]:
+            return self.poses
+
+        def deepen(self, depth: int, _: object) -> list[Pose]:
+            depths[self.number].append(depth)
+            return self.poses
+
+        def persist(self) -> list[Pose]:
+            return self.poses
+
+    monkeypatch.setattr(assembling, "Search", Doubtful)
+    ready = [prepared(fragment, ()) for fragment in (*joined.fragments, joined.fragments[0])]
+    assert not assembling._decided(Doubtful().poses).good and assembling.believable(Doubtful().poses[0].evidence)
+    depths.clear()
+    assembling._found_among_many(ready, (), 2, silent)
+    assert list(depths.values()) == [[1, 2]] * 3
 
 
 def test_faces_held_by_every_vertex_are_not_said_to_slide() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import manifold3d
 import numpy as np
+import numpy.typing as npt
 import pytest
 from scipy.ndimage import gaussian_filter
 
@@ -84,9 +85,25 @@ def test_what_is_covered_on_a_rough_casting_is_deeper_than_its_roughness() -> No
         away = np.full(len(strip), np.inf)
         sides = [Contact(away, strip, np.zeros(0, np.int32), wide), Contact(away, none, np.zeros(0, np.int32), wide)]
         marked = Marked(sides, np.zeros(2 * len(strip), bool), 0.1)
-        return covered(over, [sheet, other], marked, 0.1) is not None
+        return covered(over, [sheet, other], [none, none], marked, 0.1) is not None
 
     assert told(0.01) and not told(0.1)
+
+
+def test_a_pit_within_the_fracture_is_no_hole_that_was_closed_over() -> None:
+    """Part of a fracture face that was not told from it, or a scan hole in it that was closed, shows nowhere."""
+    sheet, other = _sheet(np.zeros((60, 60))), _sheet(np.full((60, 60), -30.0))
+    aside = np.hypot(*(sheet.vertices[:, :2] - 3.0).T)
+    over = Mesh(sheet.vertices + [0.0, 0.0, 0.3], sheet.triangles)
+    none, away = np.zeros(len(aside), bool), np.full(len(aside), np.inf)
+
+    def told(broken: npt.NDArray[np.bool_]) -> bool:
+        sides = [Contact(away, removed, np.zeros(0, np.int32), 0.3) for removed in (aside < 1.5, none)]
+        marked = Marked(sides, np.zeros(2 * len(aside), bool), 0.1)
+        return covered(over, [sheet, other], [broken, none], marked, 0.1) is not None
+
+    ring = (aside > 0.8) & (aside < 1.6)
+    assert told(none) and told(ring & (sheet.vertices[:, 1] < 3.3)) and not told(ring) and not told(aside < 1.6)
 
 
 def test_a_fill_is_told_over_the_bottom_of_its_hollow_too() -> None:

@@ -11,6 +11,7 @@ from rejoin.core.cleaning.dividing import BARE_SHARE, bare_share, divided
 from rejoin.core.cleaning.halfedges import edge_use
 from rejoin.core.cleaning.mending import mended
 from rejoin.core.cleaning.shells import border_loops, graph_of, hole_of, inside_out_shells
+from rejoin.core.cleaning.strays import set_back
 from rejoin.core.cleaning.work import Work
 from rejoin.core.errors import NoAnswer
 from rejoin.core.meshes import averaged_normals, edge_spacing, gathered, mirrored, triangle_areas, vertex_normals
@@ -55,6 +56,7 @@ def clean_scan(scan: Scan, settings: CleanSettings | None = None, report: Report
     specks = _drop_specks(work, settings)
     _need_surface(scan, len(work.triangles))
     _turn_outside_out(work, settings)
+    set_back(work)
     mesh = _as_used(_result(scan, work), scan, work, settings)
     report(0.7, f"Measuring {scan.name}")
     mesh, spacing = _with_points_all_over(mesh, work)

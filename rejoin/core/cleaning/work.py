@@ -81,6 +81,12 @@ class Work:
             self._shells = self.triangles, shell_of_triangles(self.graph(), self.triangles)
         return self._shells[1]
 
+    def move(self, points: IntArray, places: FloatArray) -> None:
+        """Put some points at other places."""
+        self.vertices = self.vertices.copy()
+        self.vertices[points] = places
+        self._measured = None
+
     def turn(self, chosen: Bools) -> None:
         """Reverse some triangles; what was measured of them stays known."""
         sizes, graph = self._measured, self._graph

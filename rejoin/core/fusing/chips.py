@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.fusing.continuing import Over, through
-from rejoin.core.fusing.hollow import Hollow, across_mm, said, shape_of
+from rejoin.core.fusing.hollow import Hollow, box_of, said, shape_of
 from rejoin.core.fusing.hollows import cut_short, hollows
 from rejoin.core.fusing.repeats import MOSTLY, WHOLLY, Repeats
 from rejoin.core.fusing.ring import (
@@ -97,9 +97,9 @@ def chips_of(
     seen = hollows(parts, rims, far, sides, broken, spacing_mm, largest_mm)
     judged = (_beside_its_like(parts, hollow, broken, repeats) for hollow in seen)
     seen = [hollow for hollow in judged if hollow is not None]
-    wide = [across_mm(parts, hollow) for hollow in seen]
-    found = [one for one, across in zip(seen, wide, strict=True) if across <= largest_mm and not one.doubted]
-    left = _left_as_they_are([(across, one.doubted) for one, across in zip(seen, wide, strict=True)], largest_mm)
+    boxes = [box_of(parts, hollow) for hollow in seen]
+    found = [one for one, (across, _) in zip(seen, boxes, strict=True) if across <= largest_mm and not one.doubted]
+    left = _left_as_they_are([(*box, one.doubted) for one, box in zip(seen, boxes, strict=True)], largest_mm)
     short = cut_short(parts, rims, found)
     whole = [hollow for hollow, one in zip(found, short, strict=True) if not one]
     walls, beyond = (
@@ -150,23 +150,28 @@ class _Within:
         return np.max(heights, axis=0) if heights else None
 
 
-def _left_as_they_are(hollows_mm: list[tuple[float, bool]], largest_mm: float) -> list[str]:
-    """What is said of hollows that are not filled, from how wide each is and whether it may be the part's own."""
+def _left_as_they_are(hollows: list[tuple[float, FloatArray, bool]], largest_mm: float) -> list[str]:
+    """What is said of hollows that are not filled: how wide each is, where, and whether it may be the part's own."""
     said = [
-        f"A hollow at the break, {across:.0f} mm across, is larger than the {largest_mm:g} mm "
+        f"A hollow at the break{_near(middle)}, {across:.0f} mm across, is larger than the {largest_mm:g} mm "
         "up to which hollows are filled; it is left as it is."
-        for across, doubted in hollows_mm
+        for across, middle, doubted in hollows
         if across > largest_mm and not doubted
     ]
-    own = sorted(across for across, doubted in hollows_mm if doubted)
+    own = sorted(((across, middle) for across, middle, doubted in hollows if doubted), key=lambda one: one[0])
     if own:
-        sizes = ", ".join(f"{across:.1f}" for across in own)
+        sizes = ", ".join(f"{across:.1f}" for across, _ in own)
         said.append(
             f"Hollows across the crack that may be chips or the part's own recesses are left as they are ({sizes} mm "
-            "wide). If one is a chip, choose the break together with its walls as fracture face on both pieces, and "
-            "join again."
+            f"wide{', the widest' * (len(own) > 1)}{_near(own[-1][1])}). If one is a chip, choose the break together "
+            "with its walls as fracture face on both pieces, and join again."
         )
     return said
+
+
+def _near(place: FloatArray) -> str:
+    x, y, z = place
+    return f" near ({x:.1f}, {y:.1f}, {z:.1f}) mm"
 
 
 def with_walls(

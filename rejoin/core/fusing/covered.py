@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from rejoin.core import meshes
 from rejoin.core.contact.distances import closest_on_triangles
-from rejoin.core.fusing.ring import Marked
+from rejoin.core.fusing.ring import BoolArray, Marked
 from rejoin.core.libraries.distances import closest_triangles
 from rejoin.core.records import FloatArray, Mesh
 
@@ -22,13 +22,16 @@ COVERED, ACROSS = 3.0, 4.0
 many of each other."""
 
 
-def covered(made: Mesh, near: list[Mesh], marked: Marked, spacing_mm: float) -> FloatArray | None:
+def covered(
+    made: Mesh, near: list[Mesh], broken: list[BoolArray], marked: Marked, spacing_mm: float
+) -> FloatArray | None:
     """The middle (3,) of the largest place where scanned surface was covered that neither touches nor faces another.
 
-    None where it is small. Walls of chips are covered on purpose.
+    None where it is small. Walls of chips are covered on purpose, and so is fracture: a pit in it, or a crumb lost
+    inside, shows nowhere.
     """
     first, spots, sizes = 0, [np.zeros((0, 3))], [np.zeros(0)]
-    for part, side in zip(near, marked.sides, strict=True):
+    for part, face, side in zip(near, broken, marked.sides, strict=True):
         walls = marked.walls[first : first + len(part.vertices)]
         first += len(part.vertices)
         loose = np.flatnonzero(side.removed & ~walls & (side.distance_mm > TOUCHING * side.strip_mm))
@@ -39,6 +42,7 @@ def covered(made: Mesh, near: list[Mesh], marked: Marked, spacing_mm: float) -> 
         others = [other.vertices for other in near if other is not part]
         if not len(deep) or not others:
             continue
+        deep = deep[~_inside(part, face, side.removed)[deep]]
         length, at = cKDTree(np.concatenate(others)).query(part.vertices[deep])
         ahead = np.concatenate(others)[at] - part.vertices[deep]
         aside = deep[np.einsum("ij,ij->i", ahead, meshes.vertex_normals(part)[deep]) < FACES * length]
@@ -53,3 +57,14 @@ def covered(made: Mesh, near: list[Mesh], marked: Marked, spacing_mm: float) -> 
         return None
     mine = place == area.argmax()
     return np.asarray(np.average(points[mine], axis=0, weights=areas[mine]))
+
+
+def _inside(part: Mesh, broken: BoolArray, removed: BoolArray) -> BoolArray:
+    """Fracture, and what lies within it on all sides (closed scan holes, patches not told from it)."""
+    other = np.flatnonzero(~broken)
+    graph = meshes.adjacency(part)[other][:, other]
+    number, place = connected_components(graph, directed=False)
+    open_ones = np.bincount(place, ~removed[other], number) > 0
+    result = broken.copy()
+    result[other[~open_ones[place]]] = True
+    return result

@@ -31,7 +31,8 @@ def scene_of(
     near, rims = [crop.mesh for crop in cut], [crop.rim for crop in cut]
     sides = contacts(near, rims, spacing_mm, noise_mm)
     none = np.zeros(sum(len(mesh.vertices) for mesh in near), bool)
-    return Scene(cut, far, Marked(sides, none, told_mm))
+    own = [flags[crop.vertices] for flags, crop in zip(broken, cut, strict=True)]
+    return Scene(cut, far, own, Marked(sides, none, told_mm))
 
 
 def closed_crack(pieces: list[Piece], scene: Scene, spacing_mm: float, notes: list[str], report: Report) -> Made:

@@ -73,12 +73,13 @@ def shape_of(parts: list[Mesh], hollow: Hollow) -> tuple[FloatArray, FloatArray]
     return points, np.concatenate([meshes.vertex_normals(part)[own] for part, own in some if len(own)])
 
 
-def across_mm(parts: list[Mesh], hollow: Hollow) -> float:
-    """Diagonal of the box around the bare fracture of a hollow, or around its walls where there is none."""
+def box_of(parts: list[Mesh], hollow: Hollow) -> tuple[float, FloatArray]:
+    """Diagonal (mm) and middle (3,) of the box around a hollow's bare fracture; around its walls without any."""
     points = parts[hollow.number].vertices[hollow.bare]
     if not len(points):
         points = np.concatenate([part.vertices[wall] for part, wall in zip(parts, hollow.walls, strict=True)])
-    return float(np.linalg.norm(np.ptp(points, axis=0)))
+    low, high = points.min(axis=0), points.max(axis=0)
+    return float(np.linalg.norm(high - low)), 0.5 * (low + high)
 
 
 def in_measure(hollow: Hollow, areas: list[FloatArray], spacing_mm: float) -> bool:

@@ -37,10 +37,11 @@ AGREEING = 5
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """The fragments near the crack, what stands for the rest of them, and what is given up."""
+    """The fragments near the crack, what stands for their rest, what of them is fracture, and what is given up."""
 
     cut: list[Crop]
     far: Far
+    broken: list[BoolArray]
     marked: Marked
 
     @property
@@ -178,7 +179,7 @@ def _closed_over(
     Surface then covers what was scanned and faces no other fragment, or lies farther from all that was scanned than
     what was given up is wide on both sides together.
     """
-    spot = covered(band.mesh, scene.near, scene.marked, scene.marked.told_mm)
+    spot = covered(band.mesh, scene.near, scene.broken, scene.marked, scene.marked.told_mm)
     if spot is None and in_band_mm > FAR * max((side.strip_mm for side in scene.marked.sides), default=np.inf):
         spot = place
     if spot is None:

@@ -100,7 +100,8 @@ def sentence(fragments: Sequence[Fragment], joint: Joint, found: Opening | None)
     if found is None:
         return f"The joint of {names} finds nothing opposite it where the other joints put them; it was left out."
     return (
-        f"The part is sprung {found.missed_mm:.2f} mm at the joint of {names}: the other joints leave it open by that "
-        f"much, {found.missed_mm / max(found.expected_mm, 1e-9):.0f} times what the scans allow, and it was left so. "
+        f"The part is sprung {found.missed_mm:.2f} mm at the joint of {names}, or broken faces of the loop have lost a "
+        "layer that nothing shows: the other joints leave it open by that much, "
+        f"{found.missed_mm / max(found.expected_mm, 1e-9):.0f} times what the scans allow, and it was left so. "
         "Pin this joint to let it hold true and another one open."
     )

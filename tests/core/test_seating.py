@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rejoin.core.alignment import Adjustment, NothingOpposite, adjust, seating
-from rejoin.core.alignment.seating import GAPES, OVERLAPS, Gape, Unsettled, unexplained
+from rejoin.core.alignment.seating import GAPES, OVERLAPS, Gape, Unsettled, between_two_groups, unexplained
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.transforms import displacement, from_vector, identity
@@ -52,6 +52,32 @@ def test_a_face_rubbed_down_at_one_side_is_placed_by_the_rest(monkeypatch: pytes
     # All of the face together would have hung the piece askew.
     monkeypatch.setattr("rejoin.core.alignment.seat", lambda solver, state: {})
     assert error(joined(rubbed)[0], upper) > 0.06
+
+
+def test_slow_errors_of_the_scanner_are_no_place_that_was_rubbed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scanners and what smooths their scans err in waves far longer than a spacing: no seat is better than all."""
+
+    def bent(x: FloatArray, y: FloatArray) -> FloatArray:
+        slow = np.sin(0.5 * x + 1.4) + np.sin(0.45 * y + 3.0)
+        slow += np.sin(0.35 * (x + y) + 1.0) + np.sin(0.4 * (x - y) - 1.0)
+        return np.asarray(low_relief(x, y) + 0.08 * slow)
+
+    found, upper = joined(bent)
+    assert isinstance(found.uneven[0], Unsettled)
+    assert error(found, upper) < min(0.08, found.certainty[1].u95_mm)
+    monkeypatch.setattr("rejoin.core.alignment.seating._stands_apart", lambda *_: True)
+    by_some, _ = joined(bent)
+    assert isinstance(by_some.uneven[0], Gape) and error(by_some, upper) > 1.5 * error(found, upper)
+
+
+def test_two_groups_take_up_what_the_closed_forms_say() -> None:
+    """Split at the middle: 2/pi of a normal distribution's variance, three quarters of an even spread's, all of two
+    places' (worked out by hand)."""
+    even = np.ones(20_000)
+    normal = np.random.default_rng(1).normal(size=20_000)
+    assert between_two_groups(normal, even) == pytest.approx(2.0 / np.pi, abs=0.01)
+    assert between_two_groups(np.linspace(0.0, 1.0, 20_000), even) == pytest.approx(0.75, abs=1e-3)
+    assert between_two_groups(np.repeat([0.0, 0.1], 10_000), even) == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("lift", [0.0, 0.1])

@@ -6,6 +6,7 @@ do not overlap, and a gap needs a cause, which one place that has lost something
 So the face is tried without one region after the other, and the seat in which least
 has to be explained is taken; what gapes there no longer counts. Where none explains
 plainly more than the whole face does, all seats stay open, and the bound allows for them.
+Slow errors of a scanner gape everywhere a little: what gapes must stand apart from the rest.
 
 Sources: rounds on what fits best, from several starts, are those of least trimmed squares
 (Rousseeuw and Van Driessen, 1999, from memory); likeness of neighbours (Moran, 1950, from memory).
@@ -60,6 +61,14 @@ PATCHES = 12
 
 PLAINLY = 0.85
 """Of what has to be explained, what another seat must leave at most to be taken."""
+
+MOST_LOST, FEW = 0.5, 0.1
+"""Share of the face that may gape at most: more of it lies otherwise, and is no place that lost something; and share
+that turns the face so little that it needs no further proof."""
+
+TWO_GROUPS = 0.75
+"""Share of the scatter of patches' gaps that lies between the two groups of them that differ most (Otsu, 1979, from
+memory), at least: that of an even spread. Slow errors of a scanner, or of what smoothed its scan, leave less."""
 
 ROUNDS = 8
 
@@ -171,14 +180,32 @@ def _uneven(solver: Solver, number: int, state: State) -> Gape | Unsettled | Non
     tried = [_seated(one, loose, without, thinned, sigma, most) for without in _regions(whole)]
     seats = [one_seat for one_seat in tried if one_seat is not None]
     costs = [unexplained(patches.gaps, patches.shares, sigma) for _, _, patches in seats]
-    if not seats or min(costs) > most:
-        return _doubted(solver, number, pressed, [loose, *(found for found, _, _ in seats)], contact.centre)
+    apart = [_stands_apart(patches, patches.gaps > GAPES * sigma) for _, _, patches in seats]
+    if not seats or min(costs) > most or not apart[int(np.argmin(costs))]:
+        likely = [found for (found, _, _), own in zip(seats, apart, strict=True) if own]
+        return _doubted(solver, number, pressed, [loose, *likely], contact.centre)
     best, contact, patches = seats[int(np.argmin(costs))]
     gapes = patches.gaps > GAPES * sigma
     if not gapes.any():
         return None
     solver.leave_out(number, _vertices(one, best, contact, gapes[patches.of]))
     return Gape(float(patches.shares[gapes].sum()), float(np.median(patches.gaps[gapes])))
+
+
+def _stands_apart(patches: Patches, gapes: Mask) -> bool:
+    """Whether what gapes is one place that lost something, not one end of a misfit that is everywhere."""
+    share = float(patches.shares[gapes].sum())
+    return share <= FEW or (share <= MOST_LOST and between_two_groups(patches.gaps, patches.shares) > TWO_GROUPS)
+
+
+def between_two_groups(values: FloatArray, shares: FloatArray) -> float:
+    """The largest share of the variance of ``values`` (k,) that lies between two groups below and above a bound."""
+    order = np.argsort(values)
+    values, shares = values[order], shares[order] / shares.sum()
+    mean = float(shares @ values)
+    below, sums = np.cumsum(shares)[:-1], np.cumsum(shares * values)[:-1]
+    between = np.square(mean * below - sums) / np.maximum(below * (1.0 - below), 1e-12)
+    return float(between.max() / max(float(shares @ np.square(values - mean)), 1e-30))
 
 
 def _doubted(solver: Solver, number: int, pressed: State, seats: list[State], centre: FloatArray) -> Unsettled:

@@ -25,7 +25,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "views",
         "contact",
         "surfaces planes",
-        "relief form outline continuity",
+        "relief form outline continuity shadows",
         "evidence search likeness uncertainty turns icp",
         "flat stretches waiting prepared",
         "rims misalignment polishing",

@@ -13,39 +13,19 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from rejoin.core.meshes import averaged_normals, rim_of, triangle_areas, triangle_centres, vertex_normals
-from rejoin.core.records import FloatArray, FractureFace, Fragment, Hole, ScanFault
+from rejoin.core.records import FractureFace, Fragment, ScanFault
 from rejoin.core.settings import FIRM_VIEWS, Report, silent
+from rejoin.core.shadows import BREAK, holes_of, strays_of
 
 BoolArray = npt.NDArray[np.bool_]
 
-HOLE = 8.0
-"""Spacings across above which a hole is told: smaller ones are closed without a trace."""
-ROUGH = 0.85
-"""What the calmer quarter of the surface round a hole strays by, in noises, from which it lies in a break. A quadric
-over 5 spacings takes away part of correlated noise: calm original surface strays by about 0.6."""
-TOUCHING = 0.25
-"""Share of the places round a hole, edges left out, that are as rough as a break where it lies in one: a hole in a
-narrow broken surface has the edges of that and original surface beside it; of calm surface noise makes a tenth so."""
-CLEAR, SOME = 1.0, 0.12
-"""Noises that calm surface never strays by, and the share of such places from which the hole lies in a break all the
-same: a hole that takes most of a broken surface leaves little of it beside much calm surface."""
-LEVEL = 8
-"""Places without edges that are needed to tell: beside edges nothing is calm, so they say nothing of a break."""
-SECTORS = 12
-"""Sectors round a hole, each with its opposite."""
-SPANNED = 2
-"""Pairs of opposite sectors with walls on both sides from which a hole takes a face from edge to edge: a hole over one
-edge has walls on one side only."""
-NO_EDGE = 0.9
-"""Cosine to the mean normal within 5 spacings below which there is an edge."""
 SMOOTHED = 0.35
 """What strays from a quadric over 2.5 spacings, as a share of that over 5, at the calmest places: 0.6 and more as
 scanned, for every vertex has noise of its own."""
 DROWNED = 2.5
 """Relief over 8 spacings, in noises, below which the noise drowns it."""
-FEWEST_POINTS, BREAK = 500, 0.1
-"""Points on a fracture face below which the search, which maps it on some 400 cells, sees too little; share of a
-fragment's points that a break takes at most as a rule, where no face looks broken."""
+FEWEST_POINTS = 500
+"""Points on a fracture face below which the search, which maps it on some 400 cells, sees too little."""
 DOUBLE = 0.02
 """Share of the surface that may seem to lie double by chance (thin slots, chips)."""
 WARP = 3.0
@@ -69,7 +49,7 @@ def faults_of(fragment: Fragment, faces: Sequence[FractureFace], report: Report 
     found = _double_walls(fragment)
     report(0.3, f"Looking at the holes of {fragment.scan.name}")
     if not found:  # the borders of a sheet that lies double are no holes
-        found += _holes(fragment, likely if chosen else ())
+        found += holes_of(fragment, likely if chosen else ())
     report(0.6, f"Looking at the relief of {fragment.scan.name}")
     coarse = _coarse(fragment, likely)
     found += coarse or _smoothed(fragment)
@@ -78,75 +58,6 @@ def faults_of(fragment: Fragment, faces: Sequence[FractureFace], report: Report 
     found += _warp(fragment) + _weakly_held(fragment)
     report(1.0, f"{fragment.scan.name} was looked over")
     return tuple(found)
-
-
-def _on_face(fragment: Fragment, faces: Sequence[FractureFace], hole: Hole) -> FractureFace | None:
-    """The face that the rim of a hole runs on, by most of its vertices."""
-    for face in faces:
-        on = np.zeros(len(fragment.mesh.vertices), bool)
-        on[fragment.mesh.triangles[face.triangles]] = True
-        if on[hole.loop].mean() > 0.5:
-            return face
-    return None
-
-
-def _holes(fragment: Fragment, faces: Sequence[FractureFace]) -> list[ScanFault]:
-    found = []
-    holes = [one for one in fragment.holes if one.across_mm > HOLE * fragment.spacing_mm]
-    ways = averaged_normals(fragment.mesh, vertex_normals(fragment.mesh), 3) if holes else np.empty((0, 3))
-    for hole in sorted(holes, key=lambda one: -one.across_mm):
-        face, size = _on_face(fragment, faces, hole), f"{hole.across_mm:.1f} mm across"
-        if face is not None or _rough_around(fragment, hole, ways):
-            words = f"Part of a broken surface was covered or in shadow ({size}); rescan this side."
-            found.append(ScanFault("covered", words, hole.centre_mm, hole.across_mm))
-        elif _spans_a_face(fragment, hole, ways):
-            words = f"A face is missing from edge to edge ({size}), which may be the broken one; rescan this side."
-            found.append(ScanFault("covered", words, hole.centre_mm, hole.across_mm))
-        else:
-            found.append(ScanFault("hole", f"A hole, {size}; rescan this side.", hole.centre_mm, hole.across_mm))
-    return found
-
-
-def _rough_around(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
-    """Whether enough of the surface round a hole, away from edges, is as rough as a break."""
-    points, spacing = fragment.mesh.vertices, fragment.spacing_mm
-    tree, rim = cKDTree(points), points[hole.loop]
-    away = cKDTree(rim).query(points, distance_upper_bound=4.0 * spacing)[0]
-    ring = np.flatnonzero((away > spacing) & np.isfinite(away))
-    ring = ring[:: max(1, len(ring) // 160)]
-    around = [near for near in tree.query_ball_point(points[ring], 5.0 * spacing) if len(near) > 20]
-    strays = np.sqrt([_strays(points[near]) for near in around])
-    if len(strays) <= 8:
-        return False
-    means = np.array([ways[near].mean(axis=0) for near in around])
-    means /= np.maximum(np.linalg.norm(means, axis=1, keepdims=True), 1e-12)
-    level = np.array([(ways[near] @ mean).min() > NO_EDGE for near, mean in zip(around, means, strict=True)])
-    if np.count_nonzero(level) <= LEVEL:
-        return False
-    strays = strays[level] / fragment.noise_mm
-    return bool((strays > ROUGH).mean() > TOUCHING or (strays > CLEAR).mean() > SOME)
-
-
-def _spans_a_face(fragment: Fragment, hole: Hole, ways: FloatArray) -> bool:
-    """Whether walls fall away from a hole on opposite sides: then nothing is left of the face that was there."""
-    points, rim = fragment.mesh.vertices, fragment.mesh.vertices[hole.loop]
-    middle = rim.mean(axis=0)
-    across = np.cross(rim - middle, np.roll(rim, -1, axis=0) - middle).sum(axis=0)
-    if np.linalg.norm(across) < 1e-12:
-        return False
-    across /= np.linalg.norm(across)
-    away = cKDTree(rim).query(points, distance_upper_bound=4.0 * fragment.spacing_mm)[0]
-    ring = np.flatnonzero((away > 1.5 * fragment.spacing_mm) & np.isfinite(away))
-    outward = points[ring] - middle
-    outward -= np.outer(outward @ across, across)
-    outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-12)
-    wall = (np.abs(ways[ring] @ across) < 0.5) & (np.einsum("ij,ij->i", ways[ring], outward) > 0.5)
-    x = np.cross(across, np.eye(3)[np.abs(across).argmin()])
-    angle = np.arctan2(outward @ np.cross(across, x), outward @ x)
-    sector = np.floor((angle / (2.0 * np.pi) % 1.0) * SECTORS).astype(np.int64) % SECTORS
-    share = np.bincount(sector, wall, SECTORS) / np.maximum(np.bincount(sector, minlength=SECTORS), 1)
-    half = SECTORS // 2
-    return bool(np.count_nonzero((share[:half] > 0.5) & (share[half:] > 0.5)) >= SPANNED)
 
 
 def _double_walls(fragment: Fragment) -> list[ScanFault]:
@@ -196,20 +107,11 @@ def relief_of(fragment: Fragment, face: FractureFace) -> tuple[float, float] | N
         for seed in seeds:
             near = points[tree.query_ball_point(points[seed], radius * spacing)]
             if len(near) >= 10:
-                squares.append(_strays(near))
+                squares.append(strays_of(near))
         if len(squares) < 20:
             return None
         result.append(float(np.sqrt(max(np.median(squares) - 0.6 * fragment.noise_mm**2, 0.0))))
     return result[0], result[1]
-
-
-def _strays(points: FloatArray) -> float:
-    """Mean square distance of points from the quadric through them: a curved face is not rough."""
-    away = points - points.mean(axis=0)
-    x, y, z = (away @ np.linalg.eigh(away.T @ away)[1][:, ::-1]).T
-    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    left = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
-    return float(left @ left) / (len(points) - 6)
 
 
 def _smoothed(fragment: Fragment) -> list[ScanFault]:
@@ -219,8 +121,8 @@ def _smoothed(fragment: Fragment) -> list[ScanFault]:
     seeds = np.random.default_rng(0).permutation(len(points))[:400]
     level = []
     for radius in (2.5, 5.0):
-        strays = [_strays(near) for near in (points[tree.query_ball_point(points[k], radius * spacing)] for k in seeds)
-                  if len(near) >= 10]  # fmt: skip
+        around = (points[tree.query_ball_point(points[k], radius * spacing)] for k in seeds)
+        strays = [strays_of(near) for near in around if len(near) >= 10]
         if len(strays) < 50:
             return []
         # The calmest places: no edge, no relief, only what the scanner adds.

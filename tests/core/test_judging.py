@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from rejoin.core import judging, meshes
+from rejoin.core import meshes, shadows, steps
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.judging import faults_of, relief_of
 from rejoin.core.records import FractureFace, Fragment, Mesh, Scan, ScanView
 from tests.benchmarks.judging import _doubled, _smoothed, _without_disc
 from tests.makers import Case, make_case
+from tests.makers.views import make_views
 
 
 @pytest.fixture(scope="module")
@@ -140,17 +141,17 @@ def test_edges_all_round_a_hole_are_no_break(monkeypatch: pytest.MonkeyPatch) ->
     fragment = fragment_of(meshes.compacted(scan, kept)[0])
     ways = meshes.averaged_normals(fragment.mesh, meshes.vertex_normals(fragment.mesh), 3)
     hole = max(fragment.holes, key=lambda one: one.across_mm)
-    monkeypatch.setattr(judging, "ROUGH", 0.0)
+    monkeypatch.setattr(shadows, "ROUGH", 0.0)
     for least, rough in ((-1.1, True), (1.1, False)):
-        monkeypatch.setattr(judging, "NO_EDGE", least)
-        assert judging._rough_around(fragment, hole, ways) == rough
+        monkeypatch.setattr(shadows, "NO_EDGE", least)
+        assert shadows._rough_around(fragment, hole, ways) == rough
 
 
 def test_a_little_that_stands_out_clearly_beside_a_hole_is_a_break(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of a flat sheet with a hole a sixth of the surroundings is relief: too little to count places, but plain."""
     from tests.makers.scanning import smooth_field
 
-    x, y = np.meshgrid(np.arange(-12, 12.1, 0.5), np.arange(-12, 12.1, 0.5), indexing="ij")
+    x, y = np.meshgrid(np.arange(-18, 18.1, 0.5), np.arange(-18, 18.1, 0.5), indexing="ij")
     points = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
     n = x.shape[1]
     a = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
@@ -160,12 +161,44 @@ def test_a_little_that_stands_out_clearly_beside_a_hole_is_a_break(monkeypatch: 
     noise = 0.03 * smooth_field(points, 1.5, rng) + 0.01 * rng.normal(size=len(points))
     relief = 0.15 * smooth_field(points, 1.5, rng) * (np.abs(np.arctan2(points[:, 1], points[:, 0])) < np.deg2rad(18))
     away = np.hypot(points[:, 0], points[:, 1])
-    for height, some, kind in ((noise + relief, judging.SOME, "covered"), (noise, judging.SOME, "hole"),
+    for height, some, kind in ((noise + relief, shadows.SOME, "covered"), (noise, shadows.SOME, "hole"),
                                (noise + relief, 1.1, "hole")):  # fmt: skip
-        monkeypatch.setattr(judging, "SOME", some)
+        monkeypatch.setattr(shadows, "SOME", some)
         sheet = Mesh(points + height[:, None] * [0.0, 0.0, 1.0], triangles)
         kept = np.flatnonzero((away[triangles] > 5.0).all(axis=1)).astype(np.int32)
         fragment = fragment_of(meshes.compacted(sheet, kept)[0])
         holes = [one for one in fragment.holes if one.across_mm < 15.0]
-        told = judging._holes(replace(fragment, holes=tuple(holes)), ())
+        told = shadows.holes_of(replace(fragment, holes=tuple(holes)), ())
         assert [one.kind for one in told] == [kind]
+
+
+@pytest.mark.parametrize("one_side", [shadows.ONE_SIDE, 99.0])
+def test_noise_along_the_rim_of_one_view_is_no_covered_break(one_side: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Along its rim a scanner sees aslant, and there its noise is as rough as a break."""
+    monkeypatch.setattr(shadows, "ONE_SIDE", one_side)
+    exact = make_case("elbow", 1509, spacing_mm=0.8).exact[1]
+    mesh = make_views(exact, 1509, count=2, spacing_mm=0.6, overlap=(0.3, 0.5), clay=False).meshes[0]
+    scan = Scan("view", (), mesh, "mm", True, False, ("x",))
+    project = steps.judge(steps.clean(steps.changed(steps.Project(), scans=(scan,))))
+    told = [fault.sentence for fault in project.fragments[0].faults]
+    assert any("Part of a broken surface was covered" in sentence for sentence in told) == (one_side > 1.0)
+    assert any("cannot be told" in sentence for sentence in told) == (one_side < 1.0)
+
+
+@pytest.mark.parametrize("share", [shadows.BREAK, 1.0])
+def test_where_most_of_a_scan_is_as_rough_as_a_break_none_is_told(
+    case: Case, share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half the piece is noisier, by a scanner that saw it aslant, and a hole is in that half's original surface."""
+    from tests.makers.scanning import smooth_field
+
+    monkeypatch.setattr(shadows, "BREAK", share)
+    rng = np.random.default_rng(7)
+    mesh, broken = case.fragments[0], case.fracture[0]
+    away = cKDTree(mesh.vertices[broken]).query(mesh.vertices)[0]
+    clear = away > np.quantile(away, 0.6)
+    aslant = 0.1 * (away > np.quantile(away, 0.4)) * smooth_field(mesh.vertices, 1.5, rng)
+    noisy = Mesh(mesh.vertices + aslant[:, None] * meshes.vertex_normals(mesh), mesh.triangles)
+    holed = _without_disc(noisy, ~broken, 0.001, rng, least=4.0, centres=clear)
+    told = [fault.sentence for fault in faults_of(fragment_of(holed), ())]
+    assert any("Part of a broken surface was covered" in sentence for sentence in told) == (share == 1.0)

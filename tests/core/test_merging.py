@@ -20,7 +20,7 @@ from rejoin.core.cleaning import clean_scan
 from rejoin.core.contact import closest_on_triangles, side_of
 from rejoin.core.errors import NoAnswer
 from rejoin.core.libraries.distances import TriangleTree
-from rejoin.core.merging import arranging, holding, merge_scans, placing
+from rejoin.core.merging import arranging, contested, holding, merge_scans, placing
 from rejoin.core.merging.choosing import foreign, sheet_of
 from rejoin.core.merging.close import Close, fine_of
 from rejoin.core.merging.hanging import in_air
@@ -301,14 +301,15 @@ def test_views_that_hold_each_other_too_weakly_are_refused(monkeypatch: pytest.M
     sheet, small = (clean_scan(scan_of(grid(0, end)), CleanSettings(flip_inside_out=False)) for end in (120, 40))
     monkeypatch.setattr(placing, "ways_of", lambda *_: (arranging.Known([], [], []), {}))
     two = arranging.Arrangement({0: np.eye(4), 1: np.eye(4)}, {}, 0, 0, worth=1.0)
-    monkeypatch.setattr(placing, "arranged", lambda *_: (two, 0.0, []))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (two, [], []))
+    monkeypatch.setattr(contested, "weighed", lambda *_: two)
     monkeypatch.setattr(holding, "drifted", lambda *_: 0.0)
     cases = ((2.0, False, None), (7.0, False, None), (9.0, False, "too weakly: one may be 9."),
              (50.0, False, "slide along"), (9.0, True, None))  # fmt: skip
     for bound, firm, refused in cases:
         found = SimpleNamespace(certainty={1: SimpleNamespace(u95_mm=bound * sheet.spacing_mm)}, part_from_scan={})
         monkeypatch.setattr(holding, "held", lambda *_, firm=firm: firm)
-        monkeypatch.setattr(placing, "at_rest", lambda *_, found=found: (found, 0.0))
+        monkeypatch.setattr(contested, "at_rest", lambda *_, found=found: (found, 0.0))
         if refused:
             with pytest.raises(NoAnswer, match=refused):
                 merging._placed([sheet, sheet], [None, None], silent)

@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from rejoin.core import merging
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging import arranging, coarse, placing, refused
+from rejoin.core.merging import arranging, coarse, contested, placing, refused
 from rejoin.core.merging.air import air_of
 from rejoin.core.merging.arranging import _repeats, _rested, _worse_place
 from rejoin.core.merging.close import Close, fine_of
@@ -303,11 +303,16 @@ def test_views_that_share_next_to_nothing_are_refused_by_name() -> None:
         placing.adjusted(two, [fine_of(one) for one in two], apart, silent)
 
 
-def test_an_arrangement_that_stays_open_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("loosely", "at_rest"), [(0.5 * merging.HOPELESS, 1.0), (1.0, 0.5 * merging.BELIEVED)])
+def test_an_arrangement_that_stays_open_is_refused(
+    loosely: float, at_rest: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that is worth nearly nothing is not even adjusted; one that seemed good may turn out open once it is."""
     views, known, poses = three_sheets(4.0)
     monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
-    open_one = Arrangement(poses, {}, 0, 0, worth=0.5 * merging.BELIEVED)
-    monkeypatch.setattr(placing, "arranged", lambda *_: (open_one, 0.0, []))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (Arrangement(poses, {}, 0, 0, worth=loosely), [], []))
+    monkeypatch.setattr(placing, "adjusted", lambda *_: SimpleNamespace(part_from_scan=poses, certainty={}))
+    monkeypatch.setattr(contested, "weighed", lambda *_: Arrangement(poses, {}, 0, 0, worth=at_rest))
     with pytest.raises(NoAnswer, match="so that they close it: together they leave a side of it open"):
         merging._placed(views, [None] * 3, silent)
 
@@ -319,15 +324,41 @@ def test_places_nearly_as_good_widen_the_bound_or_are_refused(monkeypatch: pytes
     best, other = (Arrangement({0: np.eye(4), 1: rigid(np.eye(3), np.array([x, 0, 0]))}, {}, 0, 0, worth=1.0)
                    for x in (0.0, 2.0))  # fmt: skip
     monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
+    monkeypatch.setattr(contested, "weighed", lambda *_: best)
     for stays, apart, near in ((False, 0.0, [other]), (True, 2.0, [other]), (True, 0.0, [])):
-        monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, 0.0, near))
+        monkeypatch.setattr(placing, "arranged", lambda *_, near=near: (best, [], near))
         monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, *_, stays=stays: SimpleNamespace(
             part_from_scan=one.poses if stays else best.poses, certainty={}))  # fmt: skip
         assert merging._placed(two, [None, None], silent).u95_mm == pytest.approx(apart, abs=1e-9)
     monkeypatch.setattr(merging, "LOST", 1.5)
-    monkeypatch.setattr(placing, "arranged", lambda *_: (best, 0.0, [other]))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (best, [], [other]))
     with pytest.raises(NoAnswer, match="too weakly: one may"):
         merging._placed(two, [None, None], silent)
+
+
+@pytest.mark.parametrize(("rival", "at_rest", "told"), [
+    (0.4, 0.9, "refused"), (0.2, 0.9, "best"), (0.4, 0.5, "best"), (0.7, 0.5, "best"), (0.7, 2.0, "rival"),
+])  # fmt: skip
+def test_a_rival_is_weighed_where_it_comes_to_rest(
+    rival: float, at_rest: float, told: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plate the other way round: loosely laid it seemed worth less than it is once it is adjusted, or more."""
+    views, turned = [view(PIECE), view(PIECE)], rigid(np.diag([-1.0, -1, 1]), np.array([20.0, 20, 0]))
+    known = Known([fine_of(one) for one in views], [], [])
+    best, other = (Arrangement({0: np.eye(4), 1: pose}, {}, 0, 0, worth=worth)
+                   for pose, worth in ((np.eye(4), 1.0), (turned, rival)))  # fmt: skip
+    monkeypatch.setattr(placing, "ways_of", lambda *_: (known, {}))
+    monkeypatch.setattr(placing, "arranged", lambda *_: (best, [other], []))
+    monkeypatch.setattr(placing, "adjusted", lambda _v, _f, one, *_: SimpleNamespace(
+        part_from_scan=one.poses, certainty={}))  # fmt: skip
+    monkeypatch.setattr(contested, "weighed", lambda poses, _: Arrangement(
+        poses, {}, 0, 0, worth=1.0 if np.allclose(poses[1], np.eye(4)) else at_rest))  # fmt: skip
+    if told == "refused":
+        with pytest.raises(NoAnswer, match="in more than one way nearly as well.*turned by 180 degrees"):
+            merging._placed(views, [None, None], silent)
+    else:
+        found = merging._placed(views, [None, None], silent).adjustment.part_from_scan
+        assert np.allclose(found[1], np.eye(4) if told == "best" else turned)
 
 
 def test_two_sides_of_a_plate_are_laid_back_to_back_by_the_wall_that_both_show() -> None:

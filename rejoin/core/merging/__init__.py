@@ -29,9 +29,10 @@ if TYPE_CHECKING:
     from rejoin.core.merging.sewing import Merged
     from rejoin.core.merging.sight import Sight
 
-BELIEVED = 0.2
-"""Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed: views of a piece
-that is nearly the same from two sides go together wrongly so that it stays open behind."""
+BELIEVED, HOPELESS = 0.2, 0.06
+"""Worth of an arrangement (1: closed, and nothing speaks against it) below which it is not believed once it is
+adjusted: views of a piece that is nearly the same from two sides go together wrongly so that it stays open behind. The
+worth below which it is not even adjusted, for it would have to become more than three times as good."""
 
 LOST, SLID = 8.0, 0.1
 """Spacings that a view may be out of place (95 %), and share of its size, beyond which it is no use."""
@@ -151,25 +152,30 @@ def _placed(
 ) -> _Found:
     """The adjusted poses. A piece that is nearly the same from several sides has no sure ones, so it is refused."""
     from rejoin.core.merging import refused
+    from rejoin.core.merging.contested import AMBIGUOUS, contested
     from rejoin.core.merging.holding import BACK, drifted, held
-    from rejoin.core.merging.placing import AMBIGUOUS, arranged, at_rest, spread_of, ways_of
+    from rejoin.core.merging.placing import arranged, spread_of, ways_of
 
     known, ways = ways_of(views, scenes, part_of(report, 0.0, 0.6), marks)
-    best, rival, near = arranged(known, ways, part_of(report, 0.6, 0.8))
+    best, rivals, near = arranged(known, ways, part_of(report, 0.6, 0.8))
     if len(best.poses) < 2:
         raise refused.not_laid()
-    believed = best.worth >= BELIEVED
+    if best.worth < HOPELESS and not tied(known.marked, list(best.poses)):
+        raise refused.not_closed(best, known, views)
+    stands = contested(best, rivals, near, views, known, part_of(report, 0.8, 0.9))
+    best, believed = stands.arrangement, stands.arrangement.worth >= BELIEVED
     if not believed and not tied(known.marked, list(best.poses)):
         raise refused.not_closed(best, known, views)
-    if rival > AMBIGUOUS:
+    if stands.rival > AMBIGUOUS:
         raise refused.in_two_ways(best, known, views)
-    found, moving = at_rest(views, known.fine, best, part_of(report, 0.8, 0.9))
+    found, moving = stands.adjustment, stands.moving_mm
     _as_marked(known, found.part_from_scan, views)
     bound, firm = max([moving, *(s.u95_mm for s in found.certainty.values())]), FIRM_VIEWS * _spacing(views)
-    if bound > firm and drifted(best, found.part_from_scan, known) < BACK * _spacing(views) and held(best, known):
+    rested = drifted(stands.began, found.part_from_scan, known) < BACK * _spacing(views)
+    if bound > firm and rested and held(stands.began, known):
         bound = firm
     _not_lost(views, bound, _loosest(found, bound))
-    bound = max(bound, spread_of(views, known, found, near, part_of(report, 0.9, 1.0)))
+    bound = max(bound, spread_of(views, known, found, stands.near, part_of(report, 0.9, 1.0)))
     _not_lost(views, bound)
     return _Found(found, bound, known.sights, believed)
 

@@ -46,21 +46,22 @@ OPEN = 0.1
 LEAST_LEAD = 8.0
 """Nats by which a place on a slide fits better than the next: odds of some thousand to one."""
 
-def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, float, list[Arrangement]]:
+
+def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, list[Arrangement], list[Arrangement]]:
     """The arrangement of as many views as can be placed that closes best and against which least speaks.
 
     Returns
     -------
     best : Arrangement
-    rival : float
-        Worth of the next best that is clearly another, over that of the best.
+    rivals : list of Arrangement
+        Those that clearly are others, the best first.
     near : list of Arrangement
         Places hardly apart from the best and nearly as good: whether they are others shows in the adjustment.
     """
     fine, looks, quick = known.fine, Looks(known), Looks(known, QUICK)
     beam = _begun(ways, quick)
     if not beam:
-        return alone(looks, int(np.argmax([len(f.points) for f in fine]))), 0.0, []
+        return alone(looks, int(np.argmax([len(f.points) for f in fine]))), [], []
     for placed in range(2, len(fine)):
         report(placed / len(fine), "Looking how all views go together")
         longer = _best([grown for one in beam for grown in _grown(one, ways, known)], quick)
@@ -75,13 +76,13 @@ def arranged(known: Known, ways: Ways, report: Report) -> tuple[Arrangement, flo
     best, *others = beam
     like = [one for one in others if one.poses.keys() == best.poses.keys()]
     near = [one for one in like if apart(one.poses, best.poses, fine) < SAME]
-    marked = known.nats(best.poses)
-    far = [one for one in others if one not in near]
-    rivals = [float(one.worth * np.exp(min(known.nats(one.poses) - marked, 0.0))) for one in far]
-    rival = max(rivals, default=0.0) / max(best.worth, 1e-12)
-    if far:
-        best = replace(best, other=far[int(np.argmax(rivals))].poses)
-    return best, rival, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
+    rivals = sorted((one for one in others if one not in near), key=lambda one: -told(one, best, known))
+    return best, rivals, [one for one in near if one.worth > AMBIGUOUS * best.worth][:NEAR]
+
+
+def told(one: Arrangement, beside: Arrangement, known: Known) -> float:
+    """What an arrangement is worth by its surfaces, and by its marks as another one stands on them."""
+    return float(one.worth * np.exp(min(known.nats(one.poses) - known.nats(beside.poses), 0.0)))
 
 
 def _ranked(some: list[Arrangement], fine: list[Fine]) -> list[Arrangement]:
@@ -178,11 +179,13 @@ def _rested(some: list[Poses], beside: list[Arrangement], looks: Looks) -> list[
         if not any(same):
             places.append(rest)
 
-    def weighed(poses: Poses) -> Arrangement:
-        result = arrangement_of(poses, looks)
-        return replace(result, worth=worth_of(result, looks))
+    return abreast(lambda poses, _: weighed(poses, looks), places)
 
-    return abreast(lambda poses, _: weighed(poses), places)
+
+def weighed(poses: Poses, looks: Looks) -> Arrangement:
+    """An arrangement's poses, judged, with what it is worth."""
+    result = arrangement_of(poses, looks)
+    return replace(result, worth=worth_of(result, looks))
 
 
 def worth_of(one: Arrangement, looks: Looks) -> float:

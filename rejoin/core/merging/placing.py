@@ -12,7 +12,7 @@ import numpy as np
 from rejoin.core.abreast import abreast
 from rejoin.core.alignment.views import STILL, approach_views, rested
 from rejoin.core.errors import NoAnswer
-from rejoin.core.merging.arranging import AMBIGUOUS, WORTH, Ways, arranged
+from rejoin.core.merging.arranging import WORTH, Ways, arranged
 from rejoin.core.merging.choosing import widened
 from rejoin.core.merging.close import Close, Fine, closer, fine_of, judged
 from rejoin.core.merging.coarse import common_step, rough_poses, seen_of
@@ -28,7 +28,7 @@ from rejoin.core.transforms import inverse
 if TYPE_CHECKING:
     from rejoin.core.alignment import Adjustment
 
-__all__ = ["AMBIGUOUS", "arranged", "at_rest", "spread_of", "ways_of"]
+__all__ = ["arranged", "at_rest", "spread_of", "ways_of"]
 
 SLID = 3
 """Poses of two views, the best, that are tried along their weakest motion."""

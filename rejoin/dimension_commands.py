@@ -12,7 +12,7 @@ from rejoin.commands import check_target
 from rejoin.core import further, steps
 from rejoin.core import report as telling
 from rejoin.core.dimensions import fit_shape, shape_content
-from rejoin.core.dimensions.mating import fit_map, own_mating
+from rejoin.core.dimensions.mating import fit_with, mate_of, own_mating
 from rejoin.core.dimensions.readings import read_readings
 from rejoin.core.dimensions.sheet import SUFFIXES as SHEETS
 from rejoin.core.dimensions.sheet import drawing_notes, frame_of_checks, section_sheet, sheet_of, write_sheet
@@ -111,7 +111,7 @@ def _check_targets(arguments: argparse.Namespace) -> None:
             taken.append(target)
 
 
-MATING = ("reach_mm", "tightest_mm", "median_mm", "loosest_mm", "overlap_max_mm", "sentence")
+MATING = ("reach_mm", "tightest_mm", "median_mm", "loosest_mm", "overlap_max_mm", "u95_mm", "sentence")
 """What is told of the fit with a mating part, beside its points."""
 
 
@@ -127,19 +127,18 @@ def _mating(arguments: argparse.Namespace, project: Project, unit: str) -> tuple
         raise NoAnswer("There is no whole to fit a mating part to.", "Fuse the fragments first.")
     if own is None:
         with Progress() as progress:
-            mesh = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read")).mesh
-        own = arguments.mating, mesh
-    file, mesh = own
+            read = read_fragment(arguments.mating, ReadSettings(unit=arguments.unit), progress.step("read"))
+        own = mate_of(arguments.mating, read)
     try:
-        found = fit_map(project.whole.mesh, mesh, arguments.mating_reach)
+        found = fit_with(project, own, arguments.mating_reach)
     except NoAnswer as error:
         if asked:
             raise
-        return mesh, {"file": file, "points": 0, **dict.fromkeys(MATING), "sentence": str(error)}
+        return own.mesh, {"file": own.name, "points": 0, **dict.fromkeys(MATING), "sentence": str(error)}
     if arguments.mating_map:
         write_away(arguments.mating_map, project.whole.mesh.vertices, found.clearance_mm, "clearance_mm", unit)
     told = {name: getattr(found, name) for name in MATING}
-    return mesh, {"file": file, "points": int(np.isfinite(found.clearance_mm).sum()), **told}
+    return own.mesh, {"file": own.name, "points": int(np.isfinite(found.clearance_mm).sum()), **told}
 
 
 def _write_section(

@@ -89,6 +89,11 @@ def test_the_clearance_with_a_mating_part_is_shown_and_told(row_60, qtbot, tmp_p
     assert told[0] == "lid.3mf" and "0.200" in told[1], told
     assert window.shown_bar() is panel.maps.bar and panel.maps.bar.isVisible()
     assert panel.maps._drawn.actor.GetVisibility() and not window.scene.whole.actor.GetVisibility()
+    assert f"Each number ± {found.noise_mm:.3f} mm (95 %)" in told[1], told
+    for low, word in ((0.2 + 0.5 * found.noise_mm, True), (0.2 + 2.0 * found.noise_mm, False)):
+        typed(panel.mating.low, f"{low:.4f}")
+        (line,) = (words for words in lines(panel.mating.told) if "tighter than" in words)
+        assert line.startswith("100% of it") and ("Not proven: each number is ±" in line) == word, line
     typed(panel.mating.low, "0.25")
     assert any(words.startswith("100% of it is tighter than 0.25 mm") for words in lines(panel.mating.told))
     person.unfold(panel, "Limits by ISO 286 grades")

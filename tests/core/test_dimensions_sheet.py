@@ -13,12 +13,12 @@ import pytest
 import trimesh
 
 from rejoin.core.dimensions.datums import datum_frame
-from rejoin.core.dimensions.mating import fit_map, fit_of, limits_of_grade
+from rejoin.core.dimensions.mating import Mate, fit_map, fit_of, fit_with, limits_of_grade, mate_of
 from rejoin.core.dimensions.sections import section_at
 from rejoin.core.dimensions.sheet import Hole, Sheet, drawing_notes, hole_of, set_up_of, write_sheet
 from rejoin.core.errors import NoAnswer, WrongUse
 from rejoin.core.meshes import placed
-from rejoin.core.records import FloatArray, Mesh, Project, ScaleCheck, Shape
+from rejoin.core.records import FloatArray, Fragment, Mesh, Placement, Project, ScaleCheck, Scan, Shape, Whole
 from rejoin.core.transforms import apply, from_vector, turn
 from tests.core.plates import block, flat
 from tests.core.solids_to_measure import plate
@@ -221,6 +221,29 @@ def test_a_fit_is_told_as_overlap_where_it_is_one(radius: float, aside: float, w
     pin = manifold3d.Manifold.cylinder(30, radius, radius, 480, True).translate((-20.0 + aside, 0, 0)).to_mesh()
     told = fit_map(plate(), Mesh(np.array(pin.vert_properties[:, :3], float), np.array(pin.tri_verts, np.int32)), 1.0)
     assert re.search(words, told.sentence) and ("in position" in told.sentence) == asked, told.sentence
+
+
+@pytest.mark.parametrize(("noise", "views", "placed", "mate_noise", "u95", "told"), [
+    (0.0, 0.0, 0.0, 0.02, 0.0392, False), (0.02, 0.0, 0.0, 0.0, 0.0392, False), (0.0, 0.03, 0.0, 0.0, 0.03, False),
+    (0.0, 0.0, 0.04, 0.0, 0.04, False), (0.02, 0.03, 0.08, 0.02, 0.1018, True),
+])  # fmt: skip
+def test_a_clearance_is_as_unsure_as_scans_and_places_are(
+    noise: float, views: float, placed: float, mate_noise: float, u95: float, told: bool
+) -> None:
+    """A pin of 19.8 set aside by 0.05: its tightest 0.05 mm is proven only by what is surer than that."""
+    pin = manifold3d.Manifold.cylinder(30, 9.9, 9.9, 480, True).translate((-19.95, 0, 0)).to_mesh()
+    scan = Scan("half", (), plate(), "mm", True, False, ("x",), views_u95_mm=views)
+    piece = Fragment(scan, plate(), 1.0, noise, (), (), True, ())
+    none = np.empty(0, np.int32)
+    whole = Whole(plate(), 1.0, 1.0, True, 1, 0, none, none, 0.0, (), 0, 0.0, ())
+    project = replace(Project(), fragments=(piece, piece), whole=whole, placements=tuple(
+        Placement(np.eye(4), "program", u95_mm=value) for value in (None, placed)))  # fmt: skip
+    mating = Mesh(np.array(pin.vert_properties[:, :3], float), np.array(pin.tri_verts, np.int32))
+    found = fit_with(project, Mate("pin", mating, mate_noise, 0.0), 0.5)
+    assert found.u95_mm == pytest.approx(u95, abs=1e-3)
+    assert f"Each number +- {found.u95_mm:.3f} mm (95 %), if the mating part's scan is in position" in found.sentence
+    assert ("cannot tell whether the tightest places clear or overlap" in found.sentence) == told
+    assert mate_of("pin", replace(scan, mesh=mating, views_u95_mm=0.2)).views_u95_mm == 0.2
 
 
 def test_the_map_of_a_fit() -> None:

@@ -20,12 +20,14 @@ from rejoin.app.words.sentences import Units
 from rejoin.app.words.size_words import typed
 from rejoin.app.work import mending_tasks
 from rejoin.core.errors import RejoinError
-from rejoin.core.records import Project, SurfaceMap
+from rejoin.core.records import FloatArray, Project, SurfaceMap
 
 if TYPE_CHECKING:
     from rejoin.app.panels.dimensions import DimensionsPanel
 
 TABLES = {"Table of points (*.csv)": ".csv"}
+FEW = 0.05
+"""Share of the surfaces that face each other that may lie beyond a limit: 90 % of them are told."""
 
 
 class ComparingPart(QWidget):
@@ -176,14 +178,19 @@ class MatingPart(ComparingPart):
         met = found.away_mm[np.isfinite(found.away_mm)]
         lines = super().lines(found, units)
         if low is not None:
-            share = float((met < low).mean())
-            lines.append(("bad" if share > 0.05 else "good", f"{share:.0%} of it is tighter than {units.length(low)}."))
+            lines.append(self._against(low - met, found.noise_mm, f"tighter than {units.length(low)}", units))
         if high is not None:
-            share = float((met > high).mean())
-            lines.append(("bad" if share > 0.05 else "good", f"{share:.0%} of it is looser than {units.length(high)}."))
+            lines.append(self._against(met - high, found.noise_mm, f"looser than {units.length(high)}", units))
         if found.worst_at_mm is not None and (low is None or met.min() < low):
             lines.append(("faded", f"Tightest: {units.length(float(met.min()), signed=True)}."))
         return lines
+
+    def _against(self, beyond: FloatArray, u95_mm: float, what: str, units: Units) -> tuple[str, str]:
+        """What share lies beyond a limit; good or bad only where the bound leaves no doubt of it."""
+        surely, perhaps = (float((beyond > least).mean()) > FEW for least in (u95_mm, -u95_mm))
+        open_ = "" if surely or not perhaps else f" Not proven: each number is ± {units.length(u95_mm)}."
+        look = "bad" if surely else "" if perhaps else "good"
+        return look, f"{float((beyond > 0.0).mean()):.0%} of it is {what}.{open_}"
 
     def _limits(self) -> None:
         try:

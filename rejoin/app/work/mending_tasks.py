@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rejoin.core import edits
 from rejoin.core.errors import NoAnswer
-from rejoin.core.records import FloatArray, Mesh, Project, SurfaceMap, Whole
+from rejoin.core.records import FloatArray, Project, SurfaceMap, Whole
 from rejoin.core.settings import CleanSettings, ReadSettings, Report, part_of
+
+if TYPE_CHECKING:
+    from rejoin.core.dimensions.mating import Mate
 
 Point = tuple[float, float, float]
 Across = tuple[Point, Point, float, float]
@@ -36,13 +40,13 @@ def write_fragment(project: Project, report: Report, path: str, number: int, uni
     return project
 
 
-def mating_part(project: Project, path: str, unit: str, report: Report) -> tuple[str, Mesh]:
-    """Name and surface of a mating part: of a file, or without a path the scan of that role in the project."""
-    from rejoin.core.dimensions.mating import own_mating
+def mating_part(project: Project, path: str, unit: str, report: Report) -> Mate:
+    """A mating part: of a file, or without a path the scan of that role in the project."""
+    from rejoin.core.dimensions.mating import mate_of, own_mating
     from rejoin.core.files import read_fragment
 
     if path:
-        return Path(path).name, read_fragment(path, ReadSettings(unit=unit), report).mesh
+        return mate_of(Path(path).name, read_fragment(path, ReadSettings(unit=unit), report))
     own = own_mating(project)
     if own is None:
         raise NoAnswer("No scan has the role of a mating part.", "Give one that role in row 10, or choose its file.")
@@ -51,15 +55,14 @@ def mating_part(project: Project, path: str, unit: str, report: Report) -> tuple
 
 def clearance(project: Project, report: Report, path: str, unit: str, reach_mm: float | None = None) -> SurfaceMap:
     """The clearance between the whole and a mating part in position: a scan's file, or without a path the project's."""
-    from rejoin.core.dimensions.mating import fit_map
+    from rejoin.core.dimensions.mating import fit_with
 
     whole = _whole(project)
-    name, mating = mating_part(project, path, unit, part_of(report, 0.0, 0.4))
+    mate = mating_part(project, path, unit, part_of(report, 0.0, 0.4))
     report(0.5, "Measuring the clearance")
-    found = fit_map(whole.mesh, mating, reach_mm)
-    noise = max((fragment.noise_mm for fragment in project.fragments), default=0.0)
+    found = fit_with(project, mate, reach_mm)
     worst = int(np.nanargmin(found.clearance_mm))
-    return SurfaceMap("clearance", whole.mesh, found.clearance_mm, 1.96 * noise, name,
+    return SurfaceMap("clearance", whole.mesh, found.clearance_mm, found.u95_mm or 0.0, mate.name,
                       whole.mesh.vertices[worst], found.sentence)  # fmt: skip
 
 

@@ -82,10 +82,9 @@ def write_section(
     import numpy as np
 
     from rejoin.app.work.mending_tasks import mating_part
-    from rejoin.core.dimensions.mating import fit_map, own_mating
+    from rejoin.core.dimensions.mating import fit_with, own_mating
     from rejoin.core.dimensions.sheet import drawing_notes, section_sheet
     from rejoin.core.dimensions.sheet import write_sheet as write
-    from rejoin.core.meshes import edge_spacing
 
     whole = project.whole
     if whole is None:
@@ -93,10 +92,10 @@ def write_section(
     notes, other = list(drawing_notes(project)), None
     if mating or own_mating(project) is not None:
         report(0.1, "Reading the mating part")
-        other = mating_part(project, mating, unit, part_of(report, 0.1, 0.5))[1]
-        reach = 5.0 * max(edge_spacing(other), edge_spacing(whole.mesh))
+        mate = mating_part(project, mating, unit, part_of(report, 0.1, 0.5))
+        other = mate.mesh
         try:
-            notes.append(fit_map(whole.mesh, other, reach).sentence)
+            notes.append(fit_with(project, mate).sentence)
         except NoAnswer as error:
             if mating:
                 raise

@@ -12,8 +12,9 @@ from rejoin.core.contact import signed_distances
 from rejoin.core.dimensions.agreement import conformance
 from rejoin.core.dimensions.tables import grade_width_mm
 from rejoin.core.errors import NoAnswer, WrongUse
-from rejoin.core.meshes import edge_spacing, vertex_normals
-from rejoin.core.records import FloatArray, Mesh, Project
+from rejoin.core.meshes import adjacency, edge_spacing, vertex_normals
+from rejoin.core.noise import surface_noise
+from rejoin.core.records import FloatArray, Mesh, Project, Scan
 
 FACING = 0.5
 """Cosine to straight at each other beyond which two surfaces face each other."""
@@ -99,7 +100,8 @@ def limits_of_grade(nominal_mm: float, grade: int, offset_mm: float, above: bool
 class FitMap:
     """Clearance (n,) at the vertices of the part that face the mating part: + open, - overlapping; NaN elsewhere.
 
-    ``tightest_mm`` (5 %), ``median_mm`` and ``loosest_mm`` (95 %) are of what faces each other.
+    ``tightest_mm`` (5 %), ``median_mm`` and ``loosest_mm`` (95 %) are of what faces each other; ``u95_mm`` bounds each
+    of them (95 %), None where nothing is known of the scans.
     """
 
     clearance_mm: FloatArray
@@ -108,22 +110,70 @@ class FitMap:
     loosest_mm: float
     overlap_max_mm: float
     reach_mm: float
+    u95_mm: float | None
     sentence: str
 
 
-def own_mating(project: Project) -> tuple[str, Mesh] | None:
-    """Name and surface of the first scan in the project whose role is that of a mating part; None without one.
+@dataclass(frozen=True, eq=False)
+class Mate:
+    """A mating part in position: its name and surface, the noise of its scan, how far its views may be out of place."""
+
+    name: str
+    mesh: Mesh
+    noise_mm: float
+    views_u95_mm: float
+
+
+def mate_of(name: str, scan: Scan) -> Mate:
+    """A scan as a mating part."""
+    noise = surface_noise(scan.mesh, adjacency(scan.mesh), edge_spacing(scan.mesh))
+    return Mate(name, scan.mesh, noise, scan.views_u95_mm)
+
+
+def own_mating(project: Project) -> Mate | None:
+    """The first scan in the project whose role is that of a mating part; None without one.
 
     It counts as in position: its own frame is taken for the part's.
     """
     for number, scan in enumerate(project.scans):
         if scan.role == "mating":
-            cleaned = number < len(project.fragments)
-            return scan.name, project.fragments[number].mesh if cleaned else scan.mesh
+            if number < len(project.fragments):
+                cleaned = project.fragments[number]
+                return Mate(scan.name, cleaned.mesh, cleaned.noise_mm, scan.views_u95_mm)
+            return mate_of(scan.name, scan)
     return None
 
 
-def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:
+def fit_with(project: Project, mate: Mate, reach_mm: float | None = None) -> FitMap:
+    """Clearance between a project's whole and a mating part in position, with its bound.
+
+    Parameters
+    ----------
+    project : Project
+        With a whole.
+    mate : Mate
+    reach_mm : float, optional
+        As of `fit_map`.
+
+    Returns
+    -------
+    FitMap
+        The bound holds the noise of both scans at one point, how far the pieces may be out of place and the views of a
+        merged scan; not the place of the mating part, which is taken as it was given.
+    """
+    if project.whole is None:
+        raise NoAnswer("There is no whole to fit a mating part to.", "Fuse the fragments first.")
+    pieces = [number for number, one in enumerate(project.fragments) if one.scan.role == "fragment"]
+    placed = [project.placements[number] for number in pieces if number < len(project.placements)]
+    own = [project.fragments[number] for number in pieces]
+    noise = 1.96 * float(np.hypot(max((one.noise_mm for one in own), default=0.0), mate.noise_mm))
+    views = float(np.hypot(max((one.scan.views_u95_mm for one in own), default=0.0), mate.views_u95_mm))
+    stands = [one for one in placed if one.part_from_scan is not None]
+    loose = max((one.u95_mm for one in stands if one.u95_mm is not None), default=0.0)
+    return fit_map(project.whole.mesh, mate.mesh, reach_mm, float(np.linalg.norm([noise, views, loose])))
+
+
+def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None, u95_mm: float | None = None) -> FitMap:
     """Clearance between a part and a mating part's scan in position, both in one frame.
 
     Parameters
@@ -131,6 +181,8 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:
     part, mating : Mesh
     reach_mm : float, optional
         Surfaces farther apart than this do not belong to the fit; `FAR` spacings of the coarser mesh by default.
+    u95_mm : float, optional
+        How far each clearance may be off (95 %).
 
     Raises
     ------
@@ -156,8 +208,8 @@ def fit_map(part: Mesh, mating: Mesh, reach_mm: float | None = None) -> FitMap:
                        "Bring its scan into position first, or give a larger reach.")  # fmt: skip
     tight, median, loose = (float(value) for value in np.percentile(met, [5, 50, 95]))
     overlap = float(max(0.0, -met.min()))
-    return FitMap(clearance, tight, median, loose, overlap, reach_mm,
-                  _words(tight, median, loose, overlap, reach_mm))  # fmt: skip
+    return FitMap(clearance, tight, median, loose, overlap, reach_mm, u95_mm,
+                  _words(tight, median, loose, overlap, reach_mm) + _unsure(tight, loose, u95_mm))  # fmt: skip
 
 
 def _facing(part: Mesh, mating: Mesh, which: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -180,3 +232,14 @@ def _words(tight: float, median: float, loose: float, overlap: float, reach: flo
     deepest = f"; at its deepest point the overlap is {overlap:.3f} mm" if overlap > 0.0 else ""
     placed = " They reach far into each other: is the mating part's scan in position?" if overlap > DEEP * reach else ""
     return f"{text}, for 90 % of the surfaces that face each other{deepest}.{placed}"
+
+
+def _unsure(tight: float, loose: float, u95_mm: float | None) -> str:
+    if u95_mm is None:
+        return ""
+    text = f" Each number +- {u95_mm:.3f} mm (95 %), if the mating part's scan is in position."
+    if tight - u95_mm < 0.0 < tight:
+        text += " So the scans cannot tell whether the tightest places clear or overlap."
+    elif tight < 0.0 < tight + u95_mm:
+        text += " So the scans cannot tell whether there is an overlap at all."
+    return text

@@ -23,7 +23,7 @@ class SurfaceMap(Record):
     away_mm : (n,)
         NaN where nothing lies opposite.
     noise_mm : float
-        Distances that the scans' noise can account for (95 %).
+        Distances that noise, and for a clearance the places of the pieces, can account for (95 %).
     name : str
         Of what it was compared with.
     worst_at_mm : (3,), optional

@@ -13,6 +13,7 @@ from rejoin.core import edits, steps
 from rejoin.core import report as telling
 from rejoin.core.errors import FileTrouble, RejoinError, WrongUse
 from rejoin.core.files import WRITABLE, write_mesh
+from rejoin.core.files.alike import told_apart
 from rejoin.core.libraries.registration import warm_up
 from rejoin.core.project import changed
 from rejoin.core.records import Project, Scan
@@ -155,7 +156,7 @@ def scans_command(arguments: argparse.Namespace) -> int:
     rows, code, unstated, marks = [], 0, [], _marks(arguments, arguments.files)
     for file in arguments.files:
         try:
-            with Progress() as progress:
+            with Progress() as progress, told_apart(file, arguments.files):
                 project = steps.read([file], _reading(arguments), progress.step("read"), marks=marks)
                 project = steps.clean(project, CleanSettings(coat_mm=arguments.coat), progress.step("clean"))
                 if arguments.judge:
@@ -180,13 +181,18 @@ def _scan_lines(row: dict[str, Any]) -> list[str]:
         f"{row['file']}: {size} {unit}",
         f"  {row['points']:,} points, {row['triangles']:,} triangles, spacing {row['spacing']:.3g} {unit}, "
         f"noise {_number(row['noise'])} {unit}",
-        f"  {'closed' if row['closed'] else 'open'}, {row['holes']} holes, {row['specks']} specks",
+        f"  {'closed' if row['closed'] else 'open'}, {_counted(row['holes'], 'hole')}, "
+        f"{_counted(row['specks'], 'loose speck')}{' left out' if row['specks'] else ''}",
     ]
     lines += [f"  {repair['sentence']}" for repair in row["repairs"]]
     if row["faults"] is not None:
         lines += [f"  {fault_words(fault)}" for fault in row["faults"]] or ["  Good enough: nothing was found wanting."]
         lines.append("  Whether the scale is right no scan can tell: check it with a caliper (rejoin check).")
     return lines
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number or 'no'} {what}{'' if number == 1 else 's'}"
 
 
 def fault_words(fault: dict[str, Any]) -> str:

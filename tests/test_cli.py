@@ -540,8 +540,26 @@ def test_scans_counts_what_is_wrong(tmp_path: Path, rejoin: Any) -> None:
     assert rejoin("scans", path, "--json", tmp_path / "s.json").code == 0
     row = json.loads((tmp_path / "s.json").read_text())["scans"][0]
     assert row["closed"] is False and row["holes"] >= 1 and row["specks"] == 3
+    one = write_case(make_case("knob", 2, spacing_mm=0.9, scan_holes=1, specks=1), tmp_path / "one")[0]
+    assert "  open, 1 hole, 1 loose speck left out\n" in rejoin("scans", one).out
+    whole = write_case(make_case("knob", 2, spacing_mm=0.9), tmp_path / "whole")[0]
+    assert "  closed, no holes, no loose specks\n" in rejoin("scans", whole).out
     assert {repair["kind"] for repair in row["repairs"]} >= {"specks", "holes"}
     assert all(repair["sentence"] for repair in row["repairs"])
+
+
+def test_of_two_files_of_one_name_the_one_that_is_refused_is_named(tmp_path: Path, rejoin: Any) -> None:
+    good = write_case(make_case("knob", 2, spacing_mm=1.5), tmp_path)[0]
+    (tmp_path / "left").mkdir()
+    (tmp_path / "right").mkdir()
+    first, second = (tmp_path / side / f"piece{good.suffix}" for side in ("left", "right"))
+    first.write_bytes(good.read_bytes())
+    second.write_bytes(good.read_bytes()[:3000])
+    for other, called in ((first, str(second)), (good, second.name)):
+        told = rejoin("join", other, second)
+        assert told.code == 4 and f"{called} is damaged or incomplete" in told.err, told.err
+        assert (str(second) in told.err) == (other == first)
+        assert f"{called} is damaged" in rejoin("scans", other, second).err
 
 
 def test_a_bad_file_does_not_hold_up_the_others(scans: list[Path], tmp_path: Path, rejoin: Any) -> None:

@@ -82,10 +82,16 @@ def read(
     """
 
     from rejoin.core.files import memory_to_read
+    from rejoin.core.files.alike import told_apart
 
     settings, project, started = settings or ReadSettings(), project or Project(), time.perf_counter()
     check_reading(sum(sorted(map(memory_to_read, inputs))[-MOST:]))
-    scans = abreast(lambda path, share: _read_one(path, settings, share, marks), inputs, report)
+
+    def one(path: str | Path, share: Report) -> Scan:
+        with told_apart(path, inputs):
+            return _read_one(path, settings, share, marks)
+
+    scans = abreast(one, inputs, report)
     return timed(changed(project, scans=(*project.scans, *scans)), "read", settings, started)
 
 

@@ -31,6 +31,7 @@ from rejoin.core.uncertainty.equations import (
 )
 from rejoin.core.uncertainty.layers import Layer, rein
 from rejoin.core.uncertainty.noise import NoiseModel, Whitened
+from rejoin.core.uncertainty.slow import slow_errors
 from rejoin.core.uncertainty.stated import GROSS, KnownDimension, known_equations, known_outcomes
 from rejoin.core.uncertainty.steps import agreeing_levels
 from rejoin.core.uncertainty.weighing import contradicted, evened, evenly
@@ -150,7 +151,10 @@ class Solver(Told):
             if moved < near:
                 break
         statements = [
-            statement(c, followed(w, self.motion_seen(k, c.centre, before, state)), model, self.doubts.get(k))
+            statement(
+                c, followed(w, self.motion_seen(k, c.centre, before, state)), model,
+                self.doubts.get(k), slow_errors(c, w, model),
+            )
             for k, (c, w, model) in enumerate(zip(state.contacts, whole, self.models, strict=True))
         ]
         state = replace(state, statements=statements, settled=moved < 10.0 * near)

@@ -5,10 +5,7 @@ What it means
     of a fragment against the first placed fragment. ``weakest`` says in words
     which motion is held least, and the covariance of all poses carries this to
     any dimension across a joint. All speak of the placing only: a wrong match,
-    a bent fragment or a scan out of scale is not covered, nor are slow errors of
-    the scanner over lengths like the joint's own: they tilt its whole face, which
-    no misfit shows (a warp of 0.03 mm across a bar 8 mm thick moves its end 300 mm
-    away by a millimetre). It is a statement in
+    a bent fragment or a scan out of scale is not covered. It is a statement in
     the sense of JCGM 100: what one may believe after these scans, given what
     was expected before them (below).
 
@@ -27,6 +24,12 @@ How it is found
     2. What no noise model knows (rims, chips, uneven wear) shows when one block
        of the face after the other is left out (`equations.patch_scores`). Both
        covariances are added: either alone covered too little.
+       Slow errors of a scanner, in waves about as long as the face, tilt it as
+       a whole; what the pose could not take up of them tells their length and
+       size, where that is plainly likelier than noise and unevenness from block
+       to block (`slow`). On a face of few blocks, or of waves longer than twice
+       its radius, nothing tells, and no bound covers it (a warp of 0.03 mm
+       across a bar 8 mm thick moves its end 300 mm away by a millimetre).
     3. Noise in the normals looks like relief. The information is made of one
        scan's normals times the other's, whose noise is independent
        (`equations.crossed_information`), so a flat face claims no hold it
@@ -88,7 +91,8 @@ Sources
     (closed-form covariance of iterative closest point); Bonnabel, Barczyk and
     Goulette 2016 (valid for point to plane); Brossard, Bonnabel and Barrau 2020
     (its optimism); Rusinkiewicz 2019 (symmetric normals); Aitken 1935
-    (generalised least squares), Hausman 1978 (one estimate tested by another)
-    and Kuensch 1989 (block jackknife), all from memory. Where a constant comes
+    (generalised least squares), Hausman 1978 (one estimate tested by another),
+    Patterson and Thompson 1971 (restricted likelihood) and Kuensch 1989 (block
+    jackknife), all from memory. Where a constant comes
     from this program's own trials, it says so.
 """

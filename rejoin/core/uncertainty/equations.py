@@ -220,10 +220,12 @@ def heard(contact: Contact, model: NoiseModel) -> Whitened:
     return whitened(contact.pairs, contact.residuals, contact.robust, contact.centre, model)
 
 
-def statement(contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None) -> Statement:
+def statement(
+    contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None, slow: FloatArray | float = 0.0
+) -> Statement:
     """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
-    that its misfit leaves open besides noise."""
-    open_ = 0.0 if doubt is None else told.plain @ doubt @ told.plain
+    that its misfit leaves open besides noise, ``slow`` that of the right side by slow errors of the scans."""
+    open_ = slow if doubt is None else told.plain @ doubt @ told.plain + slow
     return Statement(
         plain=told.plain,
         right=told.right,

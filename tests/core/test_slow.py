@@ -1,0 +1,50 @@
+"""Slow errors of a scanner: they tilt a joint's face as a whole, and the bound must allow for that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from rejoin.core.records import FloatArray
+from tests.core.test_seating import error, joined, low_relief
+
+WITHOUT = "rejoin.core.alignment.solver.slow_errors"
+
+
+def bent(seed: int) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """A face seen with 0.03 mm (rms) of waves 18 to 45 mm long, on a face of 24 mm."""
+    rng = np.random.default_rng(seed)
+    ways = rng.normal(size=(12, 2))
+    ways *= (2.0 * np.pi / rng.uniform(18.0, 45.0, 12) / np.linalg.norm(ways, axis=1))[:, None]
+    starts = rng.uniform(0.0, 2.0 * np.pi, 12)
+
+    def height(x: FloatArray, y: FloatArray) -> FloatArray:
+        waves = np.sin(np.multiply.outer(x, ways[:, 0]) + np.multiply.outer(y, ways[:, 1]) + starts)
+        return np.asarray(low_relief(x, y) + 0.03 * np.sqrt(2.0 / 12.0) * waves.sum(axis=-1))
+
+    return height
+
+
+@pytest.fixture(autouse=True)
+def _no_other_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rejoin.core.alignment.seat", lambda solver, state: {})
+
+
+def test_the_bound_allows_for_waves_as_long_as_the_face(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Simulated waves, drawn anew for each of eight faces: in seven at least the error lies within."""
+    both = [joined(bent(seed)) for seed in range(8)]
+    errors, bounds = [error(*one) for one in both], [one.certainty[1].u95_mm for one, _ in both]
+    assert sum(off < bound for off, bound in zip(errors, bounds, strict=True)) >= 7
+    assert np.median(np.array(bounds) / errors) < 6.0
+    monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
+    plain = np.array([joined(bent(seed))[0].certainty[1].u95_mm for seed in (1, 2, 3)])
+    assert (bounds[1:4] > 2.0 * plain).all() and plain[1] < errors[2]
+
+
+@pytest.mark.parametrize("lift", [0.0, 0.1])
+def test_noise_alone_and_even_wear_widen_nothing(lift: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    bound = joined(low_relief, lift)[0].certainty[1].u95_mm
+    monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
+    assert joined(low_relief, lift)[0].certainty[1].u95_mm == bound

@@ -103,6 +103,6 @@ def _wider(number: int, place: Placement, steps: Steps, more_mm: float) -> Place
         return place
     where = f"by {own[0]:.2f} ± {own[1]:.2f} mm across its crack" if own[0] else "across a crack that it hangs on"
     note = (f"The original surfaces step {where}, more than the fit of the faces explains: these may have lost a layer "
-            "alike, or a piece is bent. Its 95 % bound allows for that; a dimension across the joint would "
-            "tell.")  # fmt: skip
+            "alike, or a piece is bent, or its scan distorted. Its 95 % bound allows for that; a dimension across the "
+            "joint would tell.")  # fmt: skip
     return replace(place, u95_mm=place.u95_mm + more_mm, notes=(*place.notes, note))

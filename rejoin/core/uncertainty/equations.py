@@ -224,8 +224,13 @@ def statement(
     contact: Contact, told: Whitened, model: NoiseModel, doubt: FloatArray | None = None, slow: FloatArray | float = 0.0
 ) -> Statement:
     """What one joint says, from its least squares at the answer; ``doubt`` (7, 7) is the covariance of motions
-    that its misfit leaves open besides noise, ``slow`` that of the right side by slow errors of the scans."""
-    open_ = slow if doubt is None else told.plain @ doubt @ told.plain + slow
+    that its misfit leaves open besides noise, ``slow`` that of the right side by slow errors of the scans: one cause
+    of the same misfit or the other, so the larger counts."""
+    open_ = slow
+    if doubt is not None:
+        doubted = told.plain @ doubt @ told.plain
+        either = np.linalg.pinv(told.plain)
+        open_ = doubted if np.sum(either * doubted) > np.sum(either * slow) else slow
     return Statement(
         plain=told.plain,
         right=told.right,

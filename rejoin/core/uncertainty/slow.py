@@ -21,7 +21,7 @@ PAIRS, MOST, FEWEST = 32, 100, 16
 """Pairs in one block, at least; blocks at most, and at least."""
 ASKED = 8
 """Pairs of each block from which it is told how its noise hangs together with the others'."""
-LENGTHS = (1.0, 2.0)
+LENGTHS = (1.0, 1.5)
 """Lengths of the field that are tried, in radii of the face."""
 SHORT, LONG = (0.0, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0), 1.5
 """Variances, in the noise's, of a misfit that hangs together over two blocks and is no slow error (rims, uneven wear);
@@ -69,14 +69,17 @@ def slow_errors(contact: Contact, told: Whitened, model: NoiseModel) -> FloatArr
     size = np.trace(noise) / np.trace(short)
     nulls = [noise + share * size * short for share in SHORT]
     least = min(_unlikely(gaps, null) for null in nulls)
-    best, spread = LIKELIER, np.zeros((7, 7))
+    told_of, spreads = list[float](), list[FloatArray]()
     for length in (radius * share for share in LENGTHS if radius * share > LONG * wide):
         alike = _alike(apart, length)
         for null in nulls:
             unlikely, variance = _likeliest(gaps, left.T @ alike @ left, null)
-            if least - unlikely > best:
-                best, spread = least - unlikely, variance * pulls.T @ alike @ pulls
-    return np.asarray(spread)
+            told_of.append(least - unlikely)
+            spreads.append(variance * pulls.T @ alike @ pulls)
+    if not told_of or max(told_of) < LIKELIER:
+        return np.zeros((7, 7))
+    weights = np.exp(0.5 * (np.array(told_of) - max(told_of)))
+    return np.asarray(np.tensordot(weights / weights.sum(), spreads, 1))
 
 
 def _alike(apart: FloatArray, length_mm: float) -> FloatArray:

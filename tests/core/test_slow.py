@@ -40,7 +40,7 @@ def test_the_bound_allows_for_waves_as_long_as_the_face(monkeypatch: pytest.Monk
     assert np.median(np.array(bounds) / errors) < 6.0
     monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
     plain = np.array([joined(bent(seed))[0].certainty[1].u95_mm for seed in (1, 2, 3)])
-    assert (bounds[1:4] > 2.0 * plain).all() and plain[1] < errors[2]
+    assert (np.array(bounds[1:4]) > 1.5 * plain).all() and plain[1] < errors[2]
 
 
 @pytest.mark.parametrize("lift", [0.0, 0.1])

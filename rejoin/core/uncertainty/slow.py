@@ -2,8 +2,8 @@
 
 A scanner that is out of calibration, or a program that smooths, errs in waves far longer than the noise. Waves about
 as long as a joint's face mostly tilt and shift it, which no misfit shows; what is left of them does. The errors are
-taken for a random field whose length and size are those under which the misfit that is left, with the pose taken out,
-is likeliest (restricted maximum likelihood: Patterson and Thompson, 1971, from memory). Where noise alone is nearly as
+taken for a random field of the sizes and lengths under which the misfit that is left, with the pose taken out, is
+likely (restricted maximum likelihood: Patterson and Thompson, 1971, from memory). Where noise alone is nearly as
 likely, nothing is told.
 """
 

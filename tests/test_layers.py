@@ -17,7 +17,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
     for names in (
         "errors cautions",
         "records settings",
-        "abreast capacity",
+        "abreast capacity shelf",
         "transforms robust naming",
         "meshes",
         "libraries noise",

@@ -13,13 +13,12 @@ from itertools import combinations
 
 import numpy as np
 
-from rejoin.core.abreast import abreast
 from rejoin.core.contact import facing_triangles
 from rejoin.core.evidence import PLENTY, Pose, believable, certain, decided, judge, tied
 from rejoin.core.matching import Search, match_pair
 from rejoin.core.meshes import triangle_areas
 from rejoin.core.polishing import refined_whole
-from rejoin.core.prepared import Prepared, prepared, unlikely
+from rejoin.core.prepared import Prepared, all_prepared, unlikely
 from rejoin.core.records import Evidence, FloatArray, FractureFace, Fragment, Joint, Mesh
 from rejoin.core.settings import MatchSettings, Report, part_of
 from rejoin.core.surfaces import alike, overlap, touching_limit
@@ -54,7 +53,7 @@ def find_joints(
         Pinned, rejected and found ones. Empty where nothing belongs together.
     """
     held = tuple(joint for joint in known if joint.state in ("pinned", "rejected"))
-    ready = _all_prepared(list(enumerate(fragments)), faces, part_of(report, 0.0, 0.2))
+    ready = all_prepared(list(enumerate(fragments)), faces, part_of(report, 0.0, 0.2))
     found: Found = {}
     if len(ready) > 2:
         found = _found_among_many(ready, held, settings.thoroughness, part_of(report, 0.2, 0.9))
@@ -106,18 +105,6 @@ def _persist(
                 names = (ready[k].surface.fragment.scan.name for k in (a, b))
                 report(count / len(left), "Comparing {} with {} once more".format(*names))
                 found[a, b] = searches[a, b].persist()
-
-
-def _all_prepared(
-    fragments: Sequence[tuple[int, Fragment]], faces: Sequence[FractureFace], report: Report
-) -> list[Prepared]:
-    """The fragments of these numbers with their own candidate faces, ready to be matched."""
-    def one(numbered: tuple[int, Fragment], share: Report) -> Prepared:
-        number, fragment = numbered
-        share(0.0, f"Looking closely at {fragment.scan.name}")
-        return prepared(fragment, tuple(face for face in faces if face.fragment == number))
-
-    return abreast(one, fragments, report)
 
 
 def _tied(ready: list[Prepared], found: Found, tree: Tree, held: tuple[Joint, ...]) -> list[Joint]:
@@ -230,7 +217,7 @@ def ways_of_pair(
 ) -> tuple[Joint, ...]:
     """Joints of two fragments by the faces given, whatever the evidence says of them; best first."""
     both = [(number, fragments[number]) for number in (a, b)]
-    ready = dict(zip((a, b), _all_prepared(both, faces, part_of(report, 0.0, 0.2)), strict=True))
+    ready = dict(zip((a, b), all_prepared(both, faces, part_of(report, 0.0, 0.2)), strict=True))
     poses = match_pair(ready[a], ready[b], thoroughness, part_of(report, 0.2, 0.95))
     joints = []
     for pose in poses:

@@ -16,7 +16,7 @@ from rejoin.core.polishing import distinct, refined_whole, slid_about
 from rejoin.core.prepared import Prepared
 from rejoin.core.records import FloatArray
 from rejoin.core.rims import Rims
-from rejoin.core.search import UNLIKE, Hypothesis, closer, correlate
+from rejoin.core.search import UNLIKE, Hypothesis, closer, correlated
 from rejoin.core.settings import Report, silent
 from rejoin.core.surfaces import alike, overlap, touching_limit
 from rejoin.core.transforms import inverse
@@ -164,8 +164,7 @@ class Search:
         one, other = self.galleries
         pairs, self.unlike = self.unlike[: PAIRS[2]], []
         others, self.waiting = self.waiting, Waiting()
-        found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=np.inf), pairs)
-        self.waiting.extend(chain(*found))
+        self.waiting.extend(chain(*correlated(one, other, pairs, np.inf)))
         self._follow_up(HIDDEN, BY_INFORMATION, partly=True)
         self.waiting.extend(others)
 
@@ -183,7 +182,7 @@ class Search:
         """
         one, other = self.galleries
         unlike = PARTLY_UNLIKE if partly else UNLIKE
-        found = abreast(lambda ij, _: correlate(one, ij[0], other, ij[1], unlike=unlike), batch)
+        found = correlated(one, other, batch, unlike)
         self.unlike.extend(pair for pair, poses in zip(batch, found, strict=True) if not poses)
         self.waiting.extend(chain(*found))
         self._follow_up(tries, BY_BOTH, partly)

@@ -6,15 +6,19 @@ steps, and correlated with the other over all shifts at once (FFT).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import affine_transform, binary_dilation, gaussian_filter
 
+from rejoin.core.abreast import abreast
 from rejoin.core.records import FloatArray, FractureFace, Fragment, IntArray
 from rejoin.core.robust import sigma_of
+from rejoin.core.shelf import Shelf
 from rejoin.core.transforms import apply, inverse, orthonormal
 from rejoin.core.views import MapArray, Nodes, Plane, band_passed, height_map, robust_plane, without_fringe
 
@@ -37,7 +41,7 @@ FINER = 4
 """Times as many cells for a second look."""
 
 Maps = tuple[MapArray, MapArray]
-Spectra = tuple[FloatArray, FloatArray, FloatArray, float, float]
+Spectra = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,13 +57,18 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Gallery:
-    """One fragment's candidate faces, with the views and maps already drawn of them."""
+    """One fragment's candidate faces, with the views drawn of them, their cells and relief (mm) at each step.
+
+    ``shelf`` holds the spectra last drawn, of other fragments too where they share it; ``mark`` tells whose they are.
+    """
 
     fragment: Fragment
     nodes: Nodes
     faces: tuple[FractureFace, ...]
     seen: dict[int, View] = field(default_factory=dict)
-    drawn: dict[tuple[int, float, bool, int], Spectra] = field(default_factory=dict)
+    told: dict[tuple[int, float, bool], tuple[float, float]] = field(default_factory=dict)
+    shelf: Shelf[Spectra] = field(default_factory=Shelf)
+    mark: object = field(default_factory=object)
 
     def view(self, index: int) -> View:
         if index not in self.seen:
@@ -72,16 +81,28 @@ class Hypothesis:
     """A rough pose from two height maps.
 
     ``score`` is the information (nats) of the overlap, ``share`` the overlap
-    over both faces together, ``seed`` are the vertices of a's face in the
-    overlap, ``faces`` the numbers of a's and b's face in their galleries.
+    over both faces together, ``step_mm`` the grid's, ``faces`` the numbers of
+    a's and b's face in their galleries.
     """
 
     a_from_b: FloatArray
     score: float
     share: float
-    seed: IntArray
-    reach_mm: float
+    step_mm: float
+    galleries: tuple[Gallery, Gallery]
     faces: tuple[int, int]
+
+    @property
+    def reach_mm(self) -> float:
+        """How far the pose may be off."""
+        return REACH * self.step_mm
+
+    @property
+    def seed(self) -> IntArray:
+        """The vertices of a's face in the overlap; found when asked for, for most rough poses are never followed up."""
+        (first, second), (a, b) = self.galleries, (g.view(k) for g, k in zip(self.galleries, self.faces, strict=True))
+        above = apply(self.a_from_b, second.fragment.mesh.vertices[b.vertices])
+        return a.vertices[_covered(a.plane, first.fragment.mesh.vertices[a.vertices], above, self.step_mm)]
 
 
 def view_of(fragment: Fragment, nodes: Nodes, face: FractureFace, most: int = 6_000) -> View:
@@ -111,13 +132,20 @@ def step_for(first: Gallery, i: int, second: Gallery, j: int, cells: int = CELLS
     return float(2.0 ** (np.ceil(2 * np.log2(step)) / 2))
 
 
+def grid_of(first: Gallery, i: int, second: Gallery, j: int, cells: int = CELLS) -> tuple[float, int]:
+    """The grid step for a pair of faces, and the cells along a grid that holds both maps side by side."""
+    step = step_for(first, i, second, j, cells)
+    sizes = map_size(first.view(i), step), map_size(second.view(j), step)
+    return step, int(fft.next_fast_len(sum(sizes), real=True))
+
+
 def map_size(view: View, step: float) -> int:
     """Cells along a square map that holds the face in any turn."""
     return int(2 * np.ceil(view.across_mm / step / 2) + 9)
 
 
-def maps_of(view: View, step: float, flipped: bool) -> Maps:
-    """Band-passed heights and masks, (1, n, n), or (TURNS, n, n) of the flipped face in all its turns."""
+def map_of(view: View, step: float, flipped: bool) -> Maps:
+    """Band-passed heights and mask (n, n) of a face, or of the flipped face."""
     flip = np.array([1.0, -1.0, -1.0]) if flipped else np.ones(3)
     height, mask = height_map(view.coordinates * flip, step, map_size(view, step))
     relief = band_passed(height, mask, 6.0)
@@ -128,24 +156,33 @@ def maps_of(view: View, step: float, flipped: bool) -> Maps:
         mask = mask * (np.abs(relief) <= 4.5 * usual)
         relief = np.clip(relief, -2.5 * usual, 2.5 * usual) * mask
     weight = np.maximum(gaussian_filter(mask, 0.7, mode="constant"), 1e-6)
-    relief = gaussian_filter(relief, 0.7, mode="constant") / weight * mask
-    angles = 2 * np.pi * np.arange(TURNS if flipped else 1) / TURNS
-    turned = [_turned(relief, mask, angle) for angle in angles]
-    return np.stack([t[0] for t in turned]), np.stack([t[1] for t in turned])
+    return gaussian_filter(relief, 0.7, mode="constant") / weight * mask, mask
+
+
+def cells_and_relief(gallery: Gallery, index: int, step: float, flipped: bool) -> tuple[float, float]:
+    """Cells that a face covers and the root mean square of its relief (mm)."""
+    key = (index, step, flipped)
+    if key not in gallery.told:
+        relief, mask = _turned(*map_of(gallery.view(index), step, flipped), 0.0)
+        cells = float(mask.sum())
+        gallery.told[key] = cells, float(np.sqrt(np.square(relief).sum() / max(cells, 1.0)))
+    return gallery.told[key]
 
 
 def spectra_of(gallery: Gallery, index: int, step: float, flipped: bool, size: int) -> Spectra:
-    """Spectra of a face's relief, mask and squared relief on a (size, size) grid, its cells and its relief (mm)."""
-    key = (index, step, flipped, size)
-    if key not in gallery.drawn:
-        relief, mask = maps_of(gallery.view(index), step, flipped)
-        spectra = [fft.rfft2(x, (size, size)) for x in (relief, mask, relief**2)]
+    """Spectra of a face's relief, mask and squared relief on a (size, size) grid; flipped, in all its turns."""
+
+    def drawn() -> tuple[Spectra, int]:
+        upright = map_of(gallery.view(index), step, flipped)
+        turns = TURNS if flipped else 1
+        turned = [_turned(*upright, 2 * np.pi * k / turns) for k in range(turns)]
+        relief, mask = (np.stack(maps) for maps in zip(*turned, strict=True))
+        relief, mask, squares = (fft.rfft2(x, (size, size)) for x in (relief, mask, relief**2))
         if flipped:
-            spectra = [np.conj(x) for x in spectra]
-        cells = float(mask[0].sum())
-        rms = float(np.sqrt(np.square(relief[0]).sum() / max(cells, 1.0)))
-        gallery.drawn[key] = (spectra[0], spectra[1], spectra[2], cells, rms)
-    return gallery.drawn[key]
+            relief, mask, squares = np.conj(relief), np.conj(mask), np.conj(squares)
+        return (relief, mask, squares), 3 * relief.nbytes
+
+    return gallery.shelf.kept((gallery.mark, index, step, flipped, size), drawn)
 
 
 def _turned(relief: MapArray, mask: MapArray, angle: float) -> Maps:
@@ -170,15 +207,16 @@ def correlate(
     kept, and the best by score and outline together, for on a nearly flat
     break the outline leads to where the relief speaks.
     """
-    step = step_for(first, i, second, j, cells)
+    step, size = grid_of(first, i, second, j, cells)
     a, b = first.view(i), second.view(j)
     size_a, size_b = map_size(a, step), map_size(b, step)
-    size = fft.next_fast_len(size_a + size_b, real=True)
-    fa, fma, fa2, cells_a, rms_a = spectra_of(first, i, step, False, size)
-    fb, fmb, fb2, cells_b, rms_b = spectra_of(second, j, step, True, size)
+    cells_a, rms_a = cells_and_relief(first, i, step, False)
+    cells_b, rms_b = cells_and_relief(second, j, step, True)
     chosen = a.face.chosen_by == b.face.chosen_by == "person"
     if max(rms_a, rms_b) > unlike * min(rms_a, rms_b) and not chosen:
         return []
+    fa, fma, fa2 = spectra_of(first, i, step, False, size)
+    fb, fmb, fb2 = spectra_of(second, j, step, True, size)
     overlap = fft.irfft2(fma * fmb, (size, size))
     squares = fft.irfft2(fa2 * fmb + fma * fb2, (size, size))
     product = fft.irfft2(fa * fb, (size, size))
@@ -199,9 +237,7 @@ def correlate(
             shift = np.array(np.unravel_index(best[k], (size, size)), float)
             shift[shift > size_a] -= size
             pose = _pose(a, b, step, k, shift, size_a, size_b)
-            above = apply(pose, second.fragment.mesh.vertices[b.vertices])
-            seed = a.vertices[_covered(a.plane, first.fragment.mesh.vertices[a.vertices], above, step)]
-            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), seed, REACH * step, (i, j)))
+            found.append(Hypothesis(pose, float(score[k]), float(shares[k]), step, (first, second), (i, j)))
     return found
 
 
@@ -210,20 +246,18 @@ def closer(first: Gallery, second: Gallery, rough: Hypothesis) -> Hypothesis:
 
     Where a face lies against a part of another, the plane of the whole is not that of the part.
     """
-    parts, step = [], rough.reach_mm / REACH
+    parts = []
     sides = ((first, second, rough.a_from_b), (second, first, inverse(rough.a_from_b)))
     for (gallery, other, here_from_there), (i, j) in zip(sides, (rough.faces, rough.faces[::-1]), strict=True):
         mesh, face, plane = gallery.fragment.mesh, gallery.faces[i], gallery.view(i).plane
         above = apply(here_from_there, other.fragment.mesh.vertices[other.view(j).vertices])
-        kept = _covered(plane, mesh.vertices[mesh.triangles[face.triangles, 0]], above, step)
+        kept = _covered(plane, mesh.vertices[mesh.triangles[face.triangles, 0]], above, rough.step_mm)
         if np.count_nonzero(kept) < CELLS:
             return rough
         part = replace(face, triangles=face.triangles[kept], area_mm2=face.area_mm2 * float(kept.mean()))
-        parts.append(Gallery(gallery.fragment, gallery.nodes, (part,)))
+        parts.append(Gallery(gallery.fragment, gallery.nodes, (part,), shelf=Shelf(0)))
     found = correlate(parts[0], 0, parts[1], 0, cells=FINER * CELLS, unlike=np.inf)
-    if not found:
-        return rough
-    return replace(max(found, key=lambda h: h.score * h.share**2), faces=rough.faces)
+    return max(found, key=lambda h: h.score * h.share**2, default=rough)
 
 
 def _covered(plane: Plane, points: FloatArray, above: FloatArray, step: float) -> NDArray[np.bool_]:
@@ -248,3 +282,18 @@ def _pose(a: View, b: View, step: float, k: int, shift: FloatArray, size_a: int,
     a_from_plane[:3, :3], a_from_plane[:3, 3] = a.plane.axes.T, a.plane.origin
     b_from_plane[:3, :3], b_from_plane[:3, 3] = b.plane.axes.T, b.plane.origin
     return orthonormal(a_from_plane @ a_plane_from_b_plane @ inverse(b_from_plane))
+
+
+def correlated(
+    first: Gallery, second: Gallery, pairs: Sequence[tuple[int, int]], unlike: float
+) -> list[list[Hypothesis]]:
+    """The same of many pairs of faces, in their order; those for which the same spectra are drawn one after another."""
+    groups: dict[tuple[int, float, int], list[int]] = {}
+    for number, (i, j) in enumerate(pairs):
+        groups.setdefault((j, *grid_of(first, i, second, j)), []).append(number)
+    together = list(groups.values())
+    poses = abreast(
+        lambda group, _: [correlate(first, pairs[k][0], second, pairs[k][1], unlike=unlike) for k in group], together
+    )
+    by_number = dict(zip(chain.from_iterable(together), chain.from_iterable(poses), strict=True))
+    return [by_number[number] for number in range(len(pairs))]

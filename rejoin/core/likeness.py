@@ -20,6 +20,9 @@ from rejoin.core.views import Nodes
 AREA, RADIUS, SAG, ROUGH = 0.10, 0.07, 0.05, 0.30
 """Differences that two outlines of one break usually show: log area, log radii, sag over radius, log roughness."""
 
+SURE = 0.999
+"""A face that is surer to be of a break, as one that a person chose, counts as no surer."""
+
 Outlines = FloatArray
 """(k, 6): log area, log of both radii of gyration, both principal sags over the larger radius, log roughness."""
 
@@ -102,9 +105,26 @@ def largest_apart(first: Sequence[FractureFace], second: Sequence[FractureFace])
     other has then been found as a whole, and this one may lie within a face
     that was found too large.
     """
+    return _apart(first, second, np.ones((len(first), len(second))))
+
+
+def most_telling(first: Sequence[FractureFace], second: Sequence[FractureFace]) -> list[tuple[int, int]]:
+    """The same, those first that could share the most: so much surface, and so unlike the usual, as both are.
+
+    Each half of a break that two fragments share is small beside walls that differ less from the rest.
+    """
+    unusual = ([-np.log1p(-min(face.confidence, SURE)) for face in faces] for faces in (first, second))
+    return _apart(first, second, np.minimum.outer(*unusual))
+
+
+def _apart(
+    first: Sequence[FractureFace], second: Sequence[FractureFace], weight: FloatArray
+) -> list[tuple[int, int]]:
+    """Pairs of which one lies apart, by falling size times some weight."""
     size = np.minimum.outer(*([face.area_mm2 for face in faces] for faces in (first, second)))
     apart = np.logical_or.outer(_lie_apart(first), _lie_apart(second))
-    order = np.argsort(np.where(apart, -size / _unequally_rough(first, second), 0.0), axis=None, kind="stable")
+    value = np.where(apart, -size * weight / _unequally_rough(first, second), np.inf)
+    order = np.argsort(value, axis=None, kind="stable")
     return [divmod(int(k), size.shape[1]) for k in order[: np.count_nonzero(apart)]]
 
 

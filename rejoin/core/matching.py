@@ -11,7 +11,7 @@ from rejoin.core.abreast import abreast
 from rejoin.core.evidence import LEAST_SCORE, PLENTY, Pose, certain, covering, decided, judge
 from rejoin.core.flat import Laid, laid_by_rims, with_rivals
 from rejoin.core.icp import approached
-from rejoin.core.likeness import largest_pairs, promising_pairs
+from rejoin.core.likeness import largest_pairs, most_telling, promising_pairs
 from rejoin.core.polishing import distinct, refined_whole, slid_about
 from rejoin.core.prepared import Prepared
 from rejoin.core.records import FloatArray
@@ -33,6 +33,9 @@ TRIES = (4, 6, 8)
 
 LAST = 16
 """Pairs of large faces that are looked at last, where nothing has been found."""
+
+TELLING = 32
+"""Pairs of faces of any outline that could share the most and are looked at before those."""
 
 APART = {2: 192, 3: 320}
 """Pairs of faces of any outline that are looked at then, by thoroughness."""
@@ -91,6 +94,7 @@ class Search:
         self.done = self.batches = 0
         self.waiting = Waiting()
         self.unlike: list[tuple[int, int]] = []
+        self.telling: list[tuple[int, int]] = []
         self.starts: list[Start] = []
         self.refined: list[tuple[Start, Pose]] = []
         self.laid: list[Laid] = []
@@ -129,6 +133,7 @@ class Search:
         poses = self._finalists()
         last: tuple[Callable[[], None], ...] = (
             lambda: self._follow_up(TRIES[-1], BY_OUTLINE), lambda: self._follow_up(CLEAR, BY_BOTH, clear=True),
+            lambda: self._compare_telling(pairs),
             lambda: self._compare_parts(pairs, thoroughness), self._compare_unlike,
         )  # fmt: skip
         for look in last if thoroughness > 1 else ():
@@ -154,9 +159,16 @@ class Search:
         one, other = self.galleries
         return promising_pairs(one.faces, other.faces, *self.outlines, PAIRS[thoroughness])
 
+    def _compare_telling(self, but: list[tuple[int, int]]) -> None:
+        """Pairs of faces that were not among these and could share the most, one lying against a part of another."""
+        seen, (one, other) = {*but, *self.telling}, self.galleries
+        pairs = [pair for pair in most_telling(one.faces, other.faces) if pair not in seen][:TELLING]
+        self.telling += pairs
+        self._compare(pairs, TRIES[-1], partly=True)
+
     def _compare_parts(self, but: list[tuple[int, int]], thoroughness: int) -> None:
         """Pairs of large faces that were not among these, of which one may lie against a part of the other."""
-        (one, other), most = self.galleries, (LAST, APART[thoroughness])
+        (one, other), most, but = self.galleries, (LAST, APART[thoroughness]), but + self.telling
         self._compare(largest_pairs(one.faces, other.faces, *self.outlines, but, most), TRIES[-1], partly=True)
 
     def _compare_unlike(self) -> None:

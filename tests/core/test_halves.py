@@ -25,7 +25,7 @@ def finned() -> manifold3d.Manifold:
 
 
 def test_a_piece_that_meets_two_halves_is_placed() -> None:
-    """The halves share a larger break with one another, beside which each has its half of the one that is asked for."""
+    """The two halves share a larger break with one another as well."""
     fragments, truth = in_three(finned(), noise_mm=0.01)
     project = Project(scans=tuple(one.scan for one in fragments), fragments=fragments)
     joints = steps.match(steps.find_faces(project)).joints

@@ -8,6 +8,7 @@ from manifold3d import Manifold
 
 from rejoin.core.cleaning import clean_scan
 from rejoin.core.fusing import fuse_fragments, hollows
+from rejoin.core.fusing.chips import _left_as_they_are
 from rejoin.core.records import Joint, Placement, Scan
 from tests.benchmarks.fusing import TRUE, outside, true_joints
 from tests.core import broken_solids as solids
@@ -47,3 +48,10 @@ def test_a_wide_hollow_over_which_nothing_continues_is_told(monkeypatch: pytest.
     whole = fuse_fragments([one for one, _ in both], [at for _, at in both], (joint,))
     assert whole.closed and whole.fills == ()
     assert any("may be chips or the part's own recesses" in note for note in whole.notes)
+
+
+def test_hollows_that_are_left_are_told_with_their_place() -> None:
+    places = [np.array([1.0, 2.0, 3.0]), np.array([4.0, 5.0, 6.0]), np.array([7.0, 8.0, 9.0])]
+    wide, own = _left_as_they_are(list(zip([20.0, 4.0, 2.0], places, [False, True, True], strict=True)), 15.0)
+    assert "near (1.0, 2.0, 3.0) mm, 20 mm across" in wide
+    assert "(2.0, 4.0 mm wide, the widest near (4.0, 5.0, 6.0) mm)" in own

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rejoin.core.alignment import Adjustment, NothingOpposite, adjust, seating
-from rejoin.core.alignment.seating import GAPES, OVERLAPS, Gape, Unsettled, between_two_groups, unexplained
+from rejoin.core.alignment.seating import GAPES, OVERLAPS, Gape, Patches, Unsettled, between_two_groups, unexplained
 from rejoin.core.records import FloatArray
 from rejoin.core.settings import AlignSettings, silent
 from rejoin.core.transforms import displacement, from_vector, identity
@@ -135,3 +135,16 @@ def test_an_overlap_has_to_be_explained_in_full_and_a_gap_only_in_part() -> None
     assert unexplained(np.array([0.0, 1.0, -1.0, 0.0]), even, 1.0) == pytest.approx(0.5)
     assert unexplained(np.array([9.0, 0.0, 0.0, 0.0]), even, 1.0) == pytest.approx(GAPES**2 / 4)
     assert unexplained(np.array([-9.0, 0.0, 0.0, 0.0]), even, 1.0) == pytest.approx(OVERLAPS**2 / 4)
+
+
+def test_what_gapes_stands_apart_from_the_rest_or_is_little() -> None:
+    """Worked out by hand: half of a face at most, in a group of its own; of a twentieth nothing more is asked."""
+    even, bell = np.zeros(100), np.random.default_rng(2).normal(0.0, 0.05, 100)
+
+    def apart(gaps: FloatArray, gapes: np.ndarray) -> bool:
+        return seating._stands_apart(Patches(np.zeros(0, np.int32), np.zeros((100, 3)), gaps, even + 0.01, 0.01), gapes)
+
+    first = np.arange(100)
+    assert apart(np.where(first < 30, 0.15, even), first < 30)
+    assert not apart(np.where(first < 70, 0.15, even), first < 70)
+    assert not apart(bell, bell > np.quantile(bell, 0.7)) and apart(bell, bell > np.quantile(bell, 0.95))

@@ -48,3 +48,15 @@ def test_noise_alone_and_even_wear_widen_nothing(lift: float, monkeypatch: pytes
     bound = joined(low_relief, lift)[0].certainty[1].u95_mm
     monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
     assert joined(low_relief, lift)[0].certainty[1].u95_mm == bound
+
+
+def test_of_two_causes_of_one_misfit_the_larger_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Slow errors, and another seat: as much of both would be the same misfit twice."""
+    slow = joined(bent(1))[0].certainty[1].u95_mm
+    motion = np.zeros((2, 7))
+    motion[1, 4] = 0.15
+    monkeypatch.setattr("rejoin.core.alignment.seat", lambda solver, state: solver.doubt(0, motion) or {})
+    both = joined(bent(1))[0].certainty[1].u95_mm
+    monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
+    doubted = joined(bent(1))[0].certainty[1].u95_mm
+    assert both == pytest.approx(max(slow, doubted), rel=0.02)

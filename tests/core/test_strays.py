@@ -58,3 +58,20 @@ def test_a_rough_break_has_none() -> None:
     for mesh in case.fragments:
         repairs = clean_scan(_scan(mesh.vertices, mesh.triangles)).repairs
         assert not [repair for repair in repairs if repair.kind == "stray"]
+
+
+def test_a_tip_on_uneven_surface_is_its_own() -> None:
+    """A grid of 1 mm with a tip of 4 mm: on even surface it is stray, between points that go up and down it is form."""
+    x, y = np.meshgrid(np.arange(20.0), np.arange(20.0), indexing="ij")
+    i = np.arange(400).reshape(20, 20)
+    a, b, c, d = i[:-1, :-1].ravel(), i[1:, :-1].ravel(), i[1:, 1:].ravel(), i[:-1, 1:].ravel()
+    triangles = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+
+    def stray(uneven_mm: float) -> bool:
+        height = np.zeros((20, 20))
+        height[9, 10], height[11, 10], height[10, 9], height[10, 11] = np.array([1, 1, -1, -1]) * uneven_mm
+        height[10, 10] = 5.0
+        fragment = clean_scan(_scan(np.stack([x.ravel(), y.ravel(), height.ravel()], 1), triangles))
+        return any(repair.kind == "stray" for repair in fragment.repairs)
+
+    assert stray(0.0) and stray(0.3) and not stray(2.0)

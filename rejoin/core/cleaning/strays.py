@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from rejoin.core.cleaning.dividing import BARE_SHARE, bare_share
 from rejoin.core.cleaning.work import Work
 from rejoin.core.records import FloatArray
 
@@ -18,17 +17,15 @@ FAR_OUT = 3.0
 """A point is stray that stands out by so many times the spacing around it: no surface sampled so closely has it."""
 EVEN = 1.0 / 3.0
 """The points around it lie in one plane, but for this share of what it stands out."""
-FEWEST, MOST = 4, 12
-"""A point with fewer neighbours shows no plane, one with more is a tip that was drawn."""
+FEWEST = 4
+"""A point with fewer neighbours shows no plane."""
 
 
 def set_back(work: Work) -> None:
     """Move stray points to the middle of their neighbours; how many and how far out they stood is noted.
-
-    On a drawn solid, whose points show no spacing, a tip is its own.
     """
     points = _candidates(work)
-    if not len(points) or _is_drawn(work):
+    if not len(points):
         return
     around = _Around(work, points)
     middles = {int(point): middle for point in points if (middle := around.middle_if_stray(point)) is not None}
@@ -44,12 +41,6 @@ def set_back(work: Work) -> None:
     )  # fmt: skip
 
 
-def _is_drawn(work: Work) -> bool:
-    sizes = work.sizes()
-    some = sizes.squares[:: max(1, len(sizes.squares) // 100_000)]
-    return bare_share(sizes.squares, sizes.areas, float(np.sqrt(np.median(some)))) >= BARE_SHARE
-
-
 def _candidates(work: Work) -> Indices:
     """Points all of whose triangles are slim, and point at them."""
     squares = work.sizes().squares
@@ -61,7 +52,7 @@ def _candidates(work: Work) -> Indices:
     # Side k runs from corner k to the next, so the corner that faces it is the one after.
     tips = work.triangles[slim, (squares[slim].argmin(axis=1) + 2) % 3]
     count = np.bincount(tips, minlength=len(work.vertices))
-    maybe = (count >= FEWEST) & (count <= MOST)
+    maybe = count >= FEWEST
     near = work.triangles[maybe[work.triangles].any(axis=1)]
     return np.flatnonzero(maybe & (count == np.bincount(near.ravel(), minlength=len(count))))
 

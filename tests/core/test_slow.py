@@ -13,11 +13,11 @@ from tests.core.test_seating import error, joined, low_relief
 WITHOUT = "rejoin.core.alignment.solver.slow_errors"
 
 
-def bent(seed: int) -> Callable[[FloatArray, FloatArray], FloatArray]:
-    """A face seen with 0.03 mm (rms) of waves 18 to 45 mm long, on a face of 24 mm."""
+def bent(seed: int, low: float = 18.0, high: float = 45.0) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """A face of 24 mm seen with 0.03 mm (rms) of waves so long, mm."""
     rng = np.random.default_rng(seed)
     ways = rng.normal(size=(12, 2))
-    ways *= (2.0 * np.pi / rng.uniform(18.0, 45.0, 12) / np.linalg.norm(ways, axis=1))[:, None]
+    ways *= (2.0 * np.pi / rng.uniform(low, high, 12) / np.linalg.norm(ways, axis=1))[:, None]
     starts = rng.uniform(0.0, 2.0 * np.pi, 12)
 
     def height(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -48,6 +48,14 @@ def test_noise_alone_and_even_wear_widen_nothing(lift: float, monkeypatch: pytes
     bound = joined(low_relief, lift)[0].certainty[1].u95_mm
     monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
     assert joined(low_relief, lift)[0].certainty[1].u95_mm == bound
+
+
+def test_a_misfit_from_block_to_block_is_no_slow_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    bound = joined(bent(1, 8.0, 12.0))[0].certainty[1].u95_mm
+    monkeypatch.setattr("rejoin.core.uncertainty.slow.SHORT", (0.0,))
+    assert joined(bent(1, 8.0, 12.0))[0].certainty[1].u95_mm > 1.3 * bound
+    monkeypatch.setattr(WITHOUT, lambda *_: np.zeros((7, 7)))
+    assert joined(bent(1, 8.0, 12.0))[0].certainty[1].u95_mm == bound
 
 
 def test_of_two_causes_of_one_misfit_the_larger_counts(monkeypatch: pytest.MonkeyPatch) -> None:

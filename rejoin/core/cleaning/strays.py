@@ -15,8 +15,6 @@ SLIM = 4.0
 shortest at least."""
 FAR_OUT = 3.0
 """A point is stray that stands out by so many times the spacing around it: no surface sampled so closely has it."""
-EVEN = 1.0 / 3.0
-"""The points around it lie in one plane, but for this share of what it stands out."""
 FEWEST = 4
 """A point with fewer neighbours shows no plane."""
 
@@ -86,8 +84,7 @@ class _Around:
         # The surface goes on around the ring; under the tip of a pyramid its base goes in.
         goes_on = np.hypot(*beyond[:, :2].T).min() > np.hypot(*near[:, :2].T).min()
         height = abs(tip[2])
-        stray = goes_on and height > FAR_OUT * spacing and np.abs(near[:, 2]).max() < EVEN * height
-        return middle if stray else None
+        return middle if goes_on and height > FAR_OUT * spacing else None
 
     def _of(self, points: Indices) -> Indices:
         """The triangles that have a corner among some points."""
